@@ -1,0 +1,191 @@
+"""The command line: parse, call one function, print, leave with a code."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import signal
+import sys
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from .. import __version__
+from ..output_folder import default_folder, result_folder
+from . import options as opt
+from .failures import OUT_OF_TOLERANCE, explain
+from .words import check_lines, sample_lines
+
+app = typer.Typer(
+    name="guidecoat",
+    help="A digital guide coat: where a scanned panel stands high or low, how sure that is, and "
+    "what to do about it.",
+    add_completion=False,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line and return its exit code; no error leaves as a traceback."""
+    if arguments is None:
+        # Stopped from outside is stopped by the user: the half-written folder goes.
+        signal.signal(signal.SIGTERM, signal.default_int_handler)
+        arguments = sys.argv[1:]
+    try:
+        app(args=list(arguments), prog_name="guidecoat")
+    except SystemExit as leaving:
+        return leaving.code if isinstance(leaving.code, int) else 0
+    except Exception as error:
+        message, code = explain(error, list(arguments))
+        print(f"guidecoat: {message}", file=sys.stderr)
+        return code
+    return 0
+
+
+def _print_version(asked: bool) -> None:
+    if asked:
+        _say([f"guidecoat {__version__}"])
+        raise typer.Exit
+
+
+@app.callback()
+def _shared(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_print_version, is_eager=True, help="Print the version."
+        ),
+    ] = False,
+) -> None:
+    """Options of the tool itself."""
+
+
+@app.command()
+def check(
+    scan: opt.ScanArgument,
+    out: opt.Out = None,
+    config: opt.Config = None,
+    stage: opt.Stage = None,
+    units: opt.Units = None,
+    outside: opt.Outside = None,
+    batten: opt.Batten = None,
+    tolerance: opt.Tolerance = None,
+    slope_tolerance: opt.SlopeTolerance = None,
+    hold: opt.HoldFile = None,
+    known_length: opt.KnownLength = None,
+    creases: opt.Creases = None,
+    quiet: opt.Quiet = False,
+    as_json: opt.Json = False,
+    fail_if_out: opt.FailIfOut = False,
+) -> None:
+    """Find the highs and lows of one scan."""
+    settings = opt.settings_from(
+        config=config,
+        stage=stage,
+        units=units,
+        outside=outside,
+        batten=batten,
+        tolerance=tolerance,
+        slope_tolerance=slope_tolerance,
+        hold=hold,
+        known_length=known_length,
+        creases=creases,
+    )
+    folder = out if out is not None else default_folder(scan)
+    with result_folder(folder) as unfinished:
+        from ..check import check_scan
+        from ..export import write_check
+
+        _progress(f"checking {scan.name} ...", quiet=quiet)
+        result = check_scan(scan, settings)
+        _progress("writing the pictures and tables ...", quiet=quiet)
+        write_check(result, unfinished)
+    if as_json:
+        _say_json(json.loads((folder / "summary.json").read_text("utf-8")))
+    elif not quiet:
+        _say(check_lines(result, folder))
+    if fail_if_out and result.verdict == "out":
+        raise typer.Exit(OUT_OF_TOLERANCE)
+
+
+@app.command()
+def survey(
+    scan: opt.ScanArgument,
+    config: opt.Config = None,
+    stage: opt.Stage = None,
+    units: opt.Units = None,
+    outside: opt.Outside = None,
+    batten: opt.Batten = None,
+    tolerance: opt.Tolerance = None,
+    slope_tolerance: opt.SlopeTolerance = None,
+    hold: opt.HoldFile = None,
+    known_length: opt.KnownLength = None,
+    creases: opt.Creases = None,
+    quiet: opt.Quiet = False,
+    as_json: opt.Json = False,
+) -> None:
+    """Say in seconds what a scan is and what it is good for. Writes no files."""
+    settings = opt.settings_from(
+        config=config,
+        stage=stage,
+        units=units,
+        outside=outside,
+        batten=batten,
+        tolerance=tolerance,
+        slope_tolerance=slope_tolerance,
+        hold=hold,
+        known_length=known_length,
+        creases=creases,
+    )
+    from ..survey import survey_scan
+
+    _progress(f"looking at {scan.name} ...", quiet=quiet)
+    found = survey_scan(scan, settings)
+    if as_json:
+        _say_json(found.summary())
+    elif not quiet:
+        _say(found.lines())
+
+
+@app.command()
+def samples(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="A new folder for the samples.")],
+    quiet: opt.Quiet = False,
+) -> None:
+    """Write sample scans of made-up panels, with the truth about each."""
+    with result_folder(folder) as unfinished:
+        from ..samples import write_samples
+
+        _progress("making the sample scans ...", quiet=quiet)
+        written = write_samples(unfinished)
+    if not quiet:
+        _say(sample_lines([folder / path.relative_to(unfinished) for path in written]))
+
+
+def _progress(line: str, *, quiet: bool) -> None:
+    if not quiet and sys.stderr.isatty():
+        print(line, file=sys.stderr, flush=True)
+
+
+def _say(lines: Iterable[str]) -> None:
+    """Print lines; characters that would steer or break the terminal are shown as `?`."""
+    encoding = sys.stdout.encoding or "utf-8"
+    text = "\n".join("".join(c if c.isprintable() else "?" for c in line) for line in lines)
+    try:
+        print(text.encode(encoding, "replace").decode(encoding), flush=True)
+    except BrokenPipeError:
+        # The reader has seen enough (`| head`); Python would complain again on leaving.
+        with contextlib.suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _say_json(summary: object) -> None:
+    # ASCII, so that any terminal or pipe takes it; json escapes what is not.
+    for_people = json.dumps(summary, indent=2)
+    _say(for_people.splitlines())

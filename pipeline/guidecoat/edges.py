@@ -1,0 +1,415 @@
+"""Edges of a face: where they run, what is held there, and the dings in them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from contourpy import contour_generator
+from numpy.typing import NDArray
+from scipy import ndimage
+from scipy.linalg import solveh_banded
+from scipy.spatial import cKDTree
+
+from .cells import Cells
+from .creases import Crease
+from .faces import Faces, depth
+from .ridges import smooth_line
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+_STATION_MM = 10.0
+_CORNER_DEG = 45.0
+_CORNER_REACH_MM = 45.0
+_SHORTEST_EDGE_MM = 40.0
+_CROSSING_MM = 40.0
+_WINDOW_MM = 10.0
+_FEWEST_BESIDE = 8.0
+# The free surface errs most at corners, over a sixth of its batten: the line must follow that.
+_LINE_SHARE = 0.5
+_DING_SHARE = 0.5
+_STEPS = (0.35, 0.5, 0.7, 1.0)
+
+
+@dataclass(frozen=True)
+class Ding:
+    """A short knock in an edge: where (chart mm) and how far (+ is high) it stands off the line."""
+
+    u_mm: float
+    v_mm: float
+    height_mm: float
+    length_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class Edge:
+    """One side of a face between two corners, or the closed rim of an opening.
+
+    name : "A", "B" ... round the outline, "O1" ... openings, "S1" ... along a body line;
+    kind : outline | opening | sharp | step; face : its number; line_uv : (k, 2) where the edge
+    runs on the chart; station_uv : (s, 2) a little inboard of it, where the surface is held;
+    inward_uv : (s, 2) unit, into the face; closed : whether it runs round; length_mm : tape length.
+    """
+
+    name: str
+    kind: str
+    face: int
+    line_uv: Floats
+    station_uv: Floats
+    inward_uv: Floats
+    closed: bool
+    length_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class EdgeLine:
+    """The robust line along an edge: what the surface is held to.
+
+    height_mm : (s,) at the edge's stations; slope : (s,) of the skin along `inward_uv`;
+    held : (s,) bool, False where released, dinged or not scanned.
+    """
+
+    edge: Edge
+    height_mm: Floats
+    slope: Floats
+    held: Mask
+    dings: tuple[Ding, ...] = ()
+
+    @property
+    def name(self) -> str:
+        """The edge's name."""
+        return self.edge.name
+
+    @property
+    def kind(self) -> str:
+        """The edge's kind."""
+        return self.edge.kind
+
+    @property
+    def line_uv(self) -> Floats:
+        """Where the edge runs."""
+        return self.edge.line_uv
+
+    @property
+    def station_uv(self) -> Floats:
+        """Where the surface is held."""
+        return self.edge.station_uv
+
+    @property
+    def inward_uv(self) -> Floats:
+        """Into the face, at the stations."""
+        return self.edge.inward_uv
+
+
+def find_edges(
+    cells: Cells, faces: Faces, creases: tuple[Crease, ...], *, inboard_mm: float
+) -> tuple[Edge, ...]:
+    """Find the edges of every face, cut at corners and where what lies beyond them changes.
+
+    Parameters
+    ----------
+    inboard_mm : width of the band that is not trusted; stations lie just inside it.
+    """
+    found: list[Edge] = []
+    side = cells.grid.cell_mm
+    level = inboard_mm + 0.75 * side
+    for face in range(1, faces.count + 1):
+        inside = depth(faces.label == face, side)
+        for rim in _rims(inside, cells, level):
+            for line, kind, closed in _pieces(rim, cells, faces, creases, inboard_mm):
+                place, inward = _stations(line, inside, cells, closed)
+                outer = place - level * inward
+                ring = np.vstack([outer, outer[:1]]) if closed else outer
+                length = float(np.linalg.norm(np.diff(ring, axis=0), axis=1).sum())
+                found.append(Edge("", kind, face, ring, place, inward, closed, length))
+    return _named(found)
+
+
+@dataclass(frozen=True, eq=False)
+class Beside:
+    """The sound cells beside an edge's stations: (s, k) cell numbers, weights of a Gaussian
+    window (0 where there is none), and distances inward and along from the station, mm.
+    """
+
+    cell: NDArray[np.intp]
+    weight: Floats
+    inward_mm: Floats
+    along_mm: Floats
+
+
+def cells_beside(edge: Edge, cell_uv: Floats, tree: cKDTree, *, cell_mm: float) -> Beside:
+    """Find the cells within two and a half windows of every station of an edge."""
+    sigma = max(_WINDOW_MM, 2.0 * cell_mm)
+    reach = 2.5 * sigma
+    most = int(np.ceil(1.2 * np.pi * (reach / cell_mm) ** 2))
+    distance, cell = tree.query(
+        edge.station_uv, k=min(most, len(cell_uv)), distance_upper_bound=reach
+    )
+    there = np.isfinite(distance)
+    cell = np.where(there, cell, 0)
+    apart = cell_uv[cell] - edge.station_uv[:, None, :]
+    way = edge.inward_uv
+    inward = apart[:, :, 0] * way[:, None, 0] + apart[:, :, 1] * way[:, None, 1]
+    along = apart[:, :, 1] * way[:, None, 0] - apart[:, :, 0] * way[:, None, 1]
+    weight = np.where(there, np.exp(-0.5 * (np.where(there, distance, 0.0) / sigma) ** 2), 0.0)
+    return Beside(cell, weight, inward, along)
+
+
+def lay_edge_line(
+    edge: Edge,
+    beside: Beside,
+    off_mm: Floats,
+    base_height_mm: Floats,
+    base_slope: Floats,
+    *,
+    tolerance_mm: float,
+    batten_mm: float,
+) -> EdgeLine:
+    """Lay the robust line along an edge, as an offset from a surface laid without holding it.
+
+    Parameters
+    ----------
+    off_mm : (n,) heights of the face's cells above that surface, numbered as in `beside`.
+    base_height_mm, base_slope : (s,) of that surface at the stations, slope along `inward_uv`.
+    tolerance_mm : a knock over half of it is a ding: it is reported and not held.
+    batten_mm : wavelength of which the line follows half; the surface's own, or the held
+        stations would ask for waves that the surface resists.
+    """
+    here, tilt = _planes(beside, off_mm, tolerance_mm / 30.0)
+    seen = np.isfinite(here)
+    if seen.sum() < 4:
+        return EdgeLine(edge, base_height_mm, base_slope, np.zeros(len(here), bool))
+    line, weight = _robust_line(here, seen, edge.closed, batten_mm, tolerance_mm)
+    # Over a window's length a tilt is worth as much as a height.
+    tilt_mm, tilt_weight = _robust_line(
+        tilt * _WINDOW_MM, seen, edge.closed, batten_mm, tolerance_mm
+    )
+    knock = np.where(seen, here - line, 0.0)
+    held = seen & (weight > 0) & (tilt_weight > 0) & (np.abs(knock) < _DING_SHARE * tolerance_mm)
+    return EdgeLine(
+        edge,
+        base_height_mm + line,
+        base_slope + tilt_mm / _WINDOW_MM,
+        held,
+        _dings(edge.station_uv, knock, seen, tolerance_mm),
+    )
+
+
+def _planes(beside: Beside, off_mm: Floats, least_scale_mm: float) -> tuple[Floats, Floats]:
+    """(s,) value and inward slope of a robust plane through the cells beside each station."""
+    basis = np.stack([np.ones_like(beside.weight), beside.inward_mm, beside.along_mm], axis=2)
+    off = off_mm[beside.cell]
+    weight = beside.weight
+    for _ in range(4):
+        weighted = basis * weight[:, :, None]
+        matrix = np.einsum("ski,skj->sij", weighted, basis)
+        total = matrix[:, 0, 0]
+        spread = np.minimum(matrix[:, 1, 1], matrix[:, 2, 2]) / np.maximum(total, 1e-12)
+        enough = (total > _FEWEST_BESIDE) & (spread > 4.0)
+        matrix[~enough] = np.eye(3)
+        load = np.einsum("ski,sk->si", weighted, off)
+        found = np.linalg.solve(matrix, load[:, :, None])[:, :, 0]
+        rest = np.where(
+            beside.weight > 0, np.abs(off - np.einsum("ski,si->sk", basis, found)), np.nan
+        )
+        scale = np.full(len(found), least_scale_mm)
+        scale[enough] = np.maximum(least_scale_mm, 1.4826 * np.nanmedian(rest[enough], axis=1))
+        x = np.nan_to_num(rest, nan=np.inf) / (4.685 * scale[:, None])
+        weight = np.where(x < 1.0, beside.weight * (1.0 - np.minimum(x, 1.0) ** 2) ** 2, 0.0)
+    found[~enough] = np.nan
+    return found[:, 0], found[:, 1]
+
+
+def _rims(inside: Floats, cells: Cells, level: float) -> list[tuple[Floats, bool]]:
+    """Contours of the depth on the chart, smoothed: (k, 2) lines and whether they close."""
+    smooth = ndimage.gaussian_filter(inside, 0.7)
+    grid = cells.grid
+    lines = contour_generator(grid.v_mm, grid.u_mm, smooth).lines(level)
+    out = []
+    for line in lines:
+        uv = np.asarray(line)[:, ::-1]
+        closed = bool(np.allclose(uv[0], uv[-1]))
+        length = np.linalg.norm(np.diff(uv, axis=0), axis=1).sum()
+        if length < 2.0 * _SHORTEST_EDGE_MM:
+            continue
+        uv = uv[:-1] if closed else uv
+        out.append((smooth_line(uv, sigma_mm=5.0, station_mm=2.0, closed=closed), closed))
+    return out
+
+
+def _pieces(
+    rim: tuple[Floats, bool],
+    cells: Cells,
+    faces: Faces,
+    creases: tuple[Crease, ...],
+    inboard_mm: float,
+) -> list[tuple[Floats, str, bool]]:
+    """The rim cut at its corners and where what lies beyond it changes."""
+    line, closed = rim
+    kind = _kinds(line, cells, faces, creases, inboard_mm)
+    cuts = _corners(line, closed)
+    change = np.flatnonzero(kind != np.roll(kind, 1))
+    change = change if closed else change[change > 0]
+    cuts = np.unique(np.concatenate([cuts, change, _crossings(line, creases)])).astype(int)
+    if closed and len(cuts) < 2:
+        return [(line, _majority(kind), True)]
+    if closed:
+        line, kind = np.roll(line, -cuts[0], axis=0), np.roll(kind, -cuts[0])
+        cuts = np.concatenate([cuts - cuts[0], [len(line)]])
+        line, kind = np.vstack([line, line[:1]]), np.concatenate([kind, kind[:1]])
+    else:
+        cuts = np.unique(np.concatenate([[0], cuts, [len(line) - 1]]))
+    parts = []
+    for a, b in zip(cuts[:-1], cuts[1:], strict=True):
+        part = line[a : b + 1]
+        length = np.linalg.norm(np.diff(part, axis=0), axis=1).sum()
+        if length >= _SHORTEST_EDGE_MM:
+            parts.append((part, _majority(kind[a : b + 1]), False))
+    return parts
+
+
+def _crossings(line: Floats, creases: tuple[Crease, ...]) -> NDArray[np.intp]:
+    """Where soft body lines run out over a rim: an edge line turns there as the skin does."""
+    places = [
+        int(distance.argmin())
+        for crease in creases
+        if not crease.parts
+        for end in (crease.line_uv[0], crease.line_uv[-1])
+        if (distance := np.linalg.norm(line - end, axis=1)).min() < _CROSSING_MM
+    ]
+    return np.array(places, np.intp)
+
+
+def _majority(kind: NDArray[np.str_]) -> str:
+    names, counts = np.unique(kind, return_counts=True)
+    return str(names[counts.argmax()])
+
+
+def _kinds(
+    line: Floats, cells: Cells, faces: Faces, creases: tuple[Crease, ...], inboard_mm: float
+) -> NDArray[np.str_]:
+    """What lies beyond each point of a rim: the outline, an opening, or a line that parts."""
+    kind = np.full(len(line), "outline", dtype="<U8")
+    if faces.openings.any():
+        away = ndimage.distance_transform_edt(~faces.openings) * cells.grid.cell_mm
+        i, j = cells.grid.index(line[:, 0], line[:, 1])
+        kind[away[i, j] < inboard_mm + 4.0 * cells.grid.cell_mm] = "opening"
+    for crease in creases:
+        if crease.parts:
+            near = cKDTree(crease.line_uv).query(line)[0]
+            kind[near < inboard_mm + 22.0] = crease.kind
+    # A run shorter than an edge may be takes the kind around it.
+    for name in np.unique(kind):
+        runs, count = ndimage.label(kind == name)
+        for k in range(1, count + 1):
+            run = runs == k
+            if run.sum() * 2.0 < _SHORTEST_EDGE_MM and not run.all():
+                kind[run] = kind[(np.flatnonzero(run)[0] - 1) % len(kind)]
+    return kind
+
+
+def _corners(line: Floats, closed: bool) -> NDArray[np.intp]:
+    """Places where the rim turns by over 45 degrees within 45 mm, one per corner."""
+    step = float(np.median(np.linalg.norm(np.diff(line, axis=0), axis=1)))
+    n = max(2, int(_CORNER_REACH_MM / step))
+    if len(line) < 4 * n:
+        return np.array([], np.intp)
+    ahead, behind = np.roll(line, -n, axis=0) - line, line - np.roll(line, n, axis=0)
+    cross = behind[:, 0] * ahead[:, 1] - behind[:, 1] * ahead[:, 0]
+    turn = np.degrees(np.abs(np.arctan2(cross, (ahead * behind).sum(axis=1))))
+    if not closed:
+        turn[:n] = turn[-n:] = 0.0
+    greatest = ndimage.maximum_filter1d(turn, 2 * n + 1, mode="wrap" if closed else "constant")
+    peaks = np.flatnonzero((turn == greatest) & (turn > _CORNER_DEG))
+    return peaks[np.diff(peaks, prepend=-n) > n // 2]
+
+
+def _stations(line: Floats, inside: Floats, cells: Cells, closed: bool) -> tuple[Floats, Floats]:
+    """Evenly spaced stations on a rim and the unit direction into the face."""
+    ring = np.vstack([line, line[:1]]) if closed else line
+    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(ring, axis=0), axis=1))])
+    count = max(4, int(round(along[-1] / _STATION_MM)) + (0 if closed else 1))
+    t = np.linspace(0.0, along[-1], count, endpoint=not closed)
+    place = np.column_stack([np.interp(t, along, ring[:, k]) for k in range(2)])
+    slope_u, slope_v = np.gradient(ndimage.gaussian_filter(inside, 1.5))
+    i, j = cells.grid.index(place[:, 0], place[:, 1])
+    inward = np.column_stack([slope_u[i, j], slope_v[i, j]])
+    return place, inward / (np.linalg.norm(inward, axis=1)[:, None] + 1e-12)
+
+
+def _robust_line(
+    z: Floats, seen: Mask, closed: bool, batten_mm: float, tolerance_mm: float
+) -> tuple[Floats, Floats]:
+    """Whittaker-Henderson line of third differences, reweighted by the biweight, lengthened step
+    by step; its transfer halves waves of the batten's length, as the surface's does.
+    """
+    n = len(z)
+    data = np.where(seen, z, 0.0)
+    reach = 9 if closed else 0  # A closed rim is carried on past its seam.
+    data = np.concatenate([data[n - reach :], data, data[:reach]]) if closed else data
+    known = np.concatenate([seen[n - reach :], seen, seen[:reach]]) if closed else seen
+    length = min(_LINE_SHARE * batten_mm, _STATION_MM * len(data) / 1.5)
+    weight = known.astype(np.float64)
+    line = data
+    for share in _STEPS:
+        smoothing = (share * length / (2.0 * np.pi * _STATION_MM)) ** 6
+        for _ in range(3):
+            line = _whittaker(data, weight, smoothing)
+            off = data - line
+            scale = max(1.4826 * float(np.median(np.abs(off[known]))), tolerance_mm / 6.0)
+            x = off / (4.685 * scale)
+            weight = np.where(known & (np.abs(x) < 1.0), (1.0 - x * x) ** 2, 0.0)
+    keep = slice(reach, reach + n)
+    return line[keep], weight[keep]
+
+
+def _whittaker(z: Floats, weight: Floats, smoothing: float) -> Floats:
+    """Minimise sum w (z - f)^2 + smoothing * sum (third difference of f)^2 (Whittaker 1923)."""
+    n = len(z)
+    third = np.array([-1.0, 3.0, -3.0, 1.0])
+    band = np.zeros((4, n))
+    for a in range(4):
+        for b in range(a + 1):
+            band[a - b, b : n - 3 + b] += smoothing * third[a] * third[b]
+    band[0] += weight + 1e-9
+    return np.asarray(solveh_banded(band, weight * z, lower=True))
+
+
+def _dings(stations: Floats, off: Floats, seen: Mask, tolerance_mm: float) -> tuple[Ding, ...]:
+    runs, count = ndimage.label(seen & (np.abs(off) > tolerance_mm))
+    out = []
+    for k in range(1, count + 1):
+        at = np.flatnonzero(runs == k)
+        peak = at[np.abs(off[at]).argmax()]
+        out.append(
+            Ding(
+                float(stations[peak, 0]),
+                float(stations[peak, 1]),
+                float(off[peak]),
+                float(len(at) * _STATION_MM),
+            )
+        )
+    return tuple(out)
+
+
+def _named(edges: list[Edge]) -> tuple[Edge, ...]:
+    """Name edges: the outline clockwise from the top as A, B ...; O1 ... openings; S1 ... lines."""
+    if not edges:
+        return ()
+    centre = np.vstack([e.station_uv for e in edges]).mean(axis=0)
+
+    def clockwise(edge: Edge) -> float:
+        middle = edge.station_uv[len(edge.station_uv) // 2] - centre
+        return float((np.arctan2(middle[0], middle[1]) + 0.25 * np.pi) % (2.0 * np.pi))
+
+    letters = [chr(65 + k) for k in range(14)] + [f"A{k}" for k in range(1, len(edges) + 1)]
+    prefix = {"outline": "", "opening": "O", "sharp": "S", "step": "S"}
+    counts = {"": 0, "O": 0, "S": 0}
+    out = []
+    for edge in sorted(edges, key=clockwise):
+        kind = prefix[edge.kind]
+        counts[kind] += 1
+        name = f"{kind}{counts[kind]}" if kind else letters[counts[""] - 1]
+        out.append(replace(edge, name=name))
+    return tuple(out)

@@ -1,0 +1,124 @@
+"""Sizes, lines and lettering of the map, and the measuring of text that its layout needs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+DPI = 200
+PX_PER_PT = DPI / 72.0
+INK = "#1a1a1a"
+PALE_INK = "#595959"
+PAPER = "#ffffff"
+CREASE_STYLE = (0.0, (9.0, 2.0, 1.5, 2.0))  # long dash, dot
+
+# A name may hold "$" and is never a formula; the rest is a shop drawing's plainness.
+RC: dict[Any, Any] = {
+    "text.parse_math": False,
+    "text.usetex": False,
+    "font.family": "DejaVu Sans",
+    "font.size": 8.0,
+    "hatch.linewidth": 0.5,
+    "hatch.color": PALE_INK,
+    "path.simplify": True,
+    "axes.unicode_minus": False,
+}
+
+NOT_JUDGED_HATCHES = ("xxxx", "....", "\\\\\\\\", "++++", "oooo", "----")
+RIPPLE_HATCH = "|||"
+
+
+@dataclass(frozen=True)
+class Page:
+    """The page, its map and its column of keys, in inches from the lower left corner."""
+
+    width: float
+    height: float
+    map_left: float
+    map_bottom: float
+    map_width: float
+    map_height: float
+    column_left: float
+    column_width: float
+    table_top: float
+
+
+@dataclass(frozen=True, eq=False)
+class Sheet:
+    """What the drawing functions draw on."""
+
+    figure: Figure
+    axes: Axes
+    page: Page
+    text_size: Callable[[str, float, bool], tuple[float, float]]
+
+    def shortened(self, text: str, points: float, width_in: float, *, bold: bool = False) -> str:
+        """The text, cut with an ellipsis where it is wider than `width_in` inches."""
+        limit = width_in * DPI
+        if self.text_size(text, points, bold)[0] <= limit:
+            return text
+        low, high = 0, len(text)
+        while low < high:
+            middle = (low + high + 1) // 2
+            fits = self.text_size(text[:middle].rstrip() + "\u2026", points, bold)[0] <= limit
+            low, high = (middle, high) if fits else (low, middle - 1)
+        return text[:low].rstrip() + "\u2026"
+
+    def wrapped(self, text: str, points: float, width_in: float) -> list[str]:
+        """The text in lines of at most `width_in` inches."""
+        lines, line = [], ""
+        for word in text.split():
+            longer = f"{line} {word}" if line else word
+            if line and self.text_size(longer, points, False)[0] > width_in * DPI:
+                lines.append(line)
+                longer = word
+            line = longer
+        lines = [*lines, line] if line else lines
+        return [self.shortened(one, points, width_in) for one in lines]
+
+    def write(
+        self,
+        x_in: float,
+        y_in: float,
+        text: str,
+        points: float,
+        *,
+        bold: bool = False,
+        colour: str = INK,
+        align: str = "left",
+    ) -> None:
+        """Text on the page, its base line at `y_in`."""
+        self.figure.text(
+            x_in / self.page.width,
+            y_in / self.page.height,
+            text,
+            fontsize=points,
+            fontweight="bold" if bold else "normal",
+            color=colour,
+            ha=align,
+            va="baseline",
+        )
+
+
+def measuring(canvas: FigureCanvasAgg) -> Callable[[str, float, bool], tuple[float, float]]:
+    """A function that gives the width and height in pixels of a text in the map's lettering."""
+    from matplotlib.font_manager import FontProperties
+
+    renderer = canvas.get_renderer()  # type: ignore[no-untyped-call]
+    fonts: dict[tuple[float, bool], FontProperties] = {}
+
+    def text_size(text: str, points: float, bold: bool) -> tuple[float, float]:
+        key = (points, bold)
+        if key not in fonts:
+            weight = "bold" if bold else "normal"
+            fonts[key] = FontProperties(family="DejaVu Sans", size=points, weight=weight)
+        width, height, _ = renderer.get_text_width_height_descent(text, fonts[key], False)
+        return float(width), float(height)
+
+    return text_size

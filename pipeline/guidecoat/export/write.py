@@ -1,0 +1,62 @@
+"""All files of a check, in the order that leaves summary.json for last."""
+
+from __future__ import annotations
+
+import time
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+from ..check import CheckResult
+from .colours import Scale, scale_for
+from .mesh import coloured_mesh, write_mesh_glb, write_mesh_ply
+from .page import write_page
+from .points import write_points
+from .summary import summary_of, write_summary
+from .tables import write_regions_csv
+from .words import shown
+
+
+def write_check(result: CheckResult, folder: Path) -> None:
+    """Write everything a check leaves into an existing folder.
+
+    points.ply, map.ply, map.glb, map.png, regions.csv, report.html and, last, summary.json. A
+    picture that cannot be drawn costs only itself: the summary and the page then carry a warning.
+
+    Raises
+    ------
+    OSError : the folder cannot be written or the disk is full.
+    """
+    started = time.perf_counter()
+    scale = scale_for(result.settings.tolerance.height_mm, result.regions)
+    with ThreadPoolExecutor(1) as beside:
+        # the clouds are numpy and disk, which leave the processor's other core to the picture
+        clouds = beside.submit(_write_clouds, result, folder, scale)
+        picture, warnings = _picture(result, scale)
+        if picture is not None:
+            (folder / "map.png").write_bytes(picture)
+        write_regions_csv(folder / "regions.csv", result.regions)
+        write_page(folder / "report.html", result, picture, warnings=warnings)
+        clouds.result()
+    summary = summary_of(result, warnings=warnings)
+    summary["timings_s"]["write"] = round(time.perf_counter() - started, 4)
+    write_summary(folder / "summary.json", summary)
+
+
+def _write_clouds(result: CheckResult, folder: Path, scale: Scale) -> None:
+    write_points(folder / "points.ply", result, scale)
+    mesh = coloured_mesh(result, scale)
+    write_mesh_ply(folder / "map.ply", mesh, result)
+    write_mesh_glb(folder / "map.glb", mesh, result, name=shown(result.scan.name))
+
+
+def _picture(result: CheckResult, scale: Scale) -> tuple[bytes | None, tuple[str, ...]]:
+    try:
+        from .map_picture import map_png
+
+        return map_png(result, scale), ()
+    except Exception as error:  # noqa: BLE001, a failed drawing must not cost the measurement
+        reason = shown(f"{type(error).__name__}: {error}")
+        return None, (
+            f"map.png could not be drawn ({reason}); the numbers and the other files are "
+            "whole. Open map.ply or map.glb in a mesh viewer instead, and report this.",
+        )

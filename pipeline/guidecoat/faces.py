@@ -1,0 +1,306 @@
+"""Faces: the parts of a skin that are one fair surface each, and what is not judged and why."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from .cells import Cells
+from .creases import Crease
+from .errors import ScanUnfitError
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+JUDGED, OFF, BAND, LINE, CREASE, STRIP, BEHIND, REFUSED = range(8)
+REASONS = (
+    "judged",
+    "no skin here",
+    "edge band: scanners round edges and hems roll over",
+    "sharp body line or step: it parts two faces",
+    "body line: the surface hinges there",
+    "strip too narrow to judge with this batten",
+    "behind an opening: not the outside skin",
+    "no fair surface fits this part",
+)
+"""Why a cell is not judged; the first means that it is."""
+
+_BARRIER_MM = 9.0
+_CREASE_CORE_MM = 10.0
+_HEM_MM = 9.0
+_LINKED_MM = 120.0
+_JUMP_MM = 4.0
+_BEHIND_MM = 8.0
+_SMALLEST_FACE_MM = 60.0
+_SMALLEST_OPENING_MM = 14.0
+_ROLL_MM = 1.0
+_CUT_OPENING_MM = 45.0
+_CUT_RIM = 0.78
+_LARGEST_DROPOUT_MM = 120.0
+_THIN_SHARE = 0.3
+_SOLID_AROUND = 6
+_FULL = np.ones((3, 3), bool)
+
+
+@dataclass(frozen=True, eq=False)
+class Faces:
+    """The skin parted into faces, on the cells' grid (nu, nv).
+
+    label : int, 1.. for the face a cell lies in (drop-outs included), 0 for none;
+    reason : uint8 index into REASONS; openings : bool, inside an opening of the panel;
+    inside_mm : distance to the nearest true edge, line or step; count : number of faces.
+    """
+
+    label: NDArray[np.int32]
+    reason: NDArray[np.uint8]
+    openings: Mask
+    inside_mm: Floats
+    count: int
+
+
+def sound_interior(cells: Cells, skin: Mask, *, margin_mm: float) -> Mask:
+    """(nu, nv) cells of the skin farther than a margin from its outline and openings."""
+    closed, _, behind = _close_dropouts(cells, skin)
+    return np.asarray(skin & (depth(closed & ~behind, cells.grid.cell_mm) > margin_mm))
+
+
+def depth(mask: Mask, side: float) -> Floats:
+    """Distance (mm) of cell centres inside a mask from its border, 0 outside."""
+    inside = ndimage.distance_transform_edt(np.pad(mask, 1))[1:-1, 1:-1]
+    return np.asarray(np.maximum(inside - 0.5, 0.0) * side)
+
+
+def skin_mask(cells: Cells) -> Mask:
+    """(nu, nv) cells of the skin: filled ones, without specks and without the thin fringe that
+    flying points leave round the edges.
+    """
+    usual = float(np.median(cells.count[cells.filled]))
+    solid = cells.count >= max(1.0, _THIN_SHARE * usual)
+    around = ndimage.convolve(solid.astype(np.int8), _FULL.astype(np.int8), mode="constant")
+    filled = cells.filled & (solid | (around >= _SOLID_AROUND))
+    label, _ = ndimage.label(filled, structure=_FULL)
+    size = np.bincount(label.ravel())
+    size[0] = 0
+    return np.asarray(filled & (size[label] >= max(9, 0.002 * size.max())))
+
+
+def part_faces(
+    cells: Cells,
+    skin: Mask,
+    creases: tuple[Crease, ...],
+    *,
+    batten_mm: float,
+    inboard_mm: float,
+) -> Faces:
+    """Part the skin at sharp creases, steps, openings and edges.
+
+    Parameters
+    ----------
+    batten_mm : the shortest that may be used; strips under a third of it are not judged.
+    inboard_mm : width of the band along true edges in which scans are not trusted.
+
+    Raises
+    ------
+    ScanUnfitError : when nothing wide enough to judge is left.
+    """
+    side = cells.grid.cell_mm
+    closed, openings, behind = _close_dropouts(cells, skin)
+    barrier = _barrier(cells, skin, creases)
+    body = closed & ~barrier & ~behind
+    reason = np.where(skin, np.uint8(JUDGED), np.uint8(OFF))
+    reason[skin & barrier] = LINE
+    reason[skin & behind] = BEHIND
+    inside = depth(body, side)
+    wide = _wide_parts(body, batten_mm / 6.0 / side)
+    label, count = ndimage.label(wide)
+    keep = np.zeros(count + 1, np.int32)
+    area = np.bincount(label.ravel(), minlength=count + 1) * side**2
+    rank = 0
+    for k in np.argsort(-area[1:], kind="stable") + 1:
+        if area[k] >= max(batten_mm / 2.0, _SMALLEST_FACE_MM) ** 2:
+            rank += 1
+            keep[k] = rank
+    label = keep[label]
+    if rank == 0:
+        raise ScanUnfitError(
+            f"nothing on this panel is wide enough to judge: the widest part is "
+            f"{2 * inside.max():.0f} mm, a third of the batten is {batten_mm / 3:.0f} mm. "
+            "Choose a shorter batten with --batten, or scan a larger part."
+        )
+    reason[skin & (reason == JUDGED) & (label == 0)] = STRIP
+    doubtful = cells.layered & (inside <= inboard_mm + _HEM_MM)
+    reason[skin & (reason == JUDGED) & ((inside <= inboard_mm) | doubtful)] = BAND
+    for crease in creases:
+        if not crease.parts or _runs_inside(cells, label, crease):
+            core = near_line(cells, crease.line_uv, _CREASE_CORE_MM)
+            reason[core & skin & (reason == JUDGED)] = CREASE
+    return Faces(label, reason, openings, inside, rank)
+
+
+def _close_dropouts(cells: Cells, skin: Mask) -> tuple[Mask, Mask, Mask]:
+    """The skin without its drop-outs; its openings; and what lies behind them."""
+    side = cells.grid.cell_mm
+    reach = max(1, int(round(6.0 / side)))
+    closed = ndimage.binary_closing(np.pad(skin, reach + 1), _FULL, iterations=reach)
+    closed = closed[reach + 1 : -reach - 1, reach + 1 : -reach - 1] | skin
+    label, count = ndimage.label(closed)
+    size = np.bincount(label.ravel())
+    size[0] = 0
+    main = label == size.argmax()
+    outer = ndimage.binary_fill_holes(main)
+    behind = _behind(cells, label, main, outer, size)
+    holes, holes_count = ndimage.label(outer & ~main)
+    openings = np.zeros_like(skin)
+    for k, box in enumerate(ndimage.find_objects(holes), start=1):
+        grown = tuple(slice(max(0, s.start - 12), s.stop + 12) for s in box)
+        hole = holes[grown] == k
+        if _is_opening(hole, cells, skin, grown, side):
+            openings[grown] |= hole
+    whole = (outer | closed) & ~openings & ~behind
+    return whole, openings, behind
+
+
+def _behind(
+    cells: Cells, label: NDArray[np.int32], main: Mask, outer: Mask, size: NDArray[np.intp]
+) -> Mask:
+    """Pieces seen through an opening: inside the main skin's outline and lower than its rim."""
+    behind = np.zeros_like(main)
+    for k in np.flatnonzero(size):
+        piece = label == k
+        if piece[main].any() or not (piece & outer).sum() > 0.5 * size[k]:
+            continue
+        near = ndimage.distance_transform_edt(~piece)
+        rim = main & (near <= max(20.0, near[main].min() + 10.0))
+        rim_height = np.nanmedian(cells.height_mm[rim])
+        if np.nanmedian(cells.height_mm[piece]) < rim_height - _BEHIND_MM:
+            behind |= piece
+    return behind
+
+
+def _is_opening(hole: Mask, cells: Cells, skin: Mask, box: tuple[slice, ...], side: float) -> bool:
+    """Whether a hole is an opening of the panel and not a drop-out of the scan.
+
+    An opening either rolls inward at its rim, or is wide with a rim scanned nearly as densely as
+    the skin beside it (a drop-out thins towards its rim), or is too large to be a drop-out.
+    """
+    depth = ndimage.distance_transform_edt(np.pad(hole, 1))[1:-1, 1:-1] * side
+    width = 2.0 * float(depth.max())
+    if width < _SMALLEST_OPENING_MM:
+        return False
+    if width > _LARGEST_DROPOUT_MM:
+        return True
+    away = ndimage.distance_transform_edt(~hole) * side
+    here = skin[box]
+    height = cells.height_mm[box]
+    rim = here & (away <= 1.5 * side)
+    inboard = here & (away > 3.0 * side) & (away <= 8.0 * side)
+    if rim.sum() < 8 or inboard.sum() < 16:
+        return False
+    roll = _roll_at_rim(rim, inboard, height, cells, box)
+    if abs(roll) > _BEHIND_MM:
+        return False
+    thin = cells.count[box][rim].mean() / max(cells.count[box][inboard].mean(), 1.0)
+    return bool(roll < -_ROLL_MM or (width > _CUT_OPENING_MM and thin > _CUT_RIM))
+
+
+def _roll_at_rim(
+    rim: Mask, inboard: Mask, height: Floats, cells: Cells, box: tuple[slice, ...]
+) -> float:
+    """Median height of the rim above a quadratic through the skin a little farther off."""
+    u, v = cells.u_mm[box], cells.v_mm[box]
+    mu, mv = np.nanmean(u[inboard]), np.nanmean(v[inboard])
+
+    def basis(where: Mask) -> Floats:
+        x, y = (u[where] - mu) / 50.0, (v[where] - mv) / 50.0
+        return np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y])
+
+    found = np.linalg.lstsq(basis(inboard), height[inboard], rcond=None)[0]
+    return float(np.median(height[rim] - basis(rim) @ found))
+
+
+def _barrier(cells: Cells, skin: Mask, creases: tuple[Crease, ...]) -> Mask:
+    """Cells along sharp creases and steps, and either side of a jump in height."""
+    side = cells.grid.cell_mm
+    barrier = np.zeros_like(skin)
+    for crease in creases:
+        if crease.parts:
+            barrier |= near_line(cells, crease.line_uv, _BARRIER_MM, extend_mm=12.0)
+    for link in _links([c.line_uv for c in creases if c.parts]):
+        barrier |= near_line(cells, link, _BARRIER_MM)
+    z = np.where(skin, cells.height_mm, np.nan)
+    limit = max(_JUMP_MM, 2.0 * side)
+    for axis in (0, 1):
+        with np.errstate(invalid="ignore"):
+            jump = np.abs(np.diff(z, axis=axis)) > limit
+        pad = [(0, 0), (0, 0)]
+        pad[axis] = (0, 1)
+        barrier |= np.pad(jump, pad)
+        pad[axis] = (1, 0)
+        barrier |= np.pad(jump, pad)
+    return barrier
+
+
+def _runs_inside(cells: Cells, label: NDArray[np.int32], crease: Crease) -> bool:
+    """Whether a line has the same face on both sides: it fades out and parts nothing."""
+    near = near_line(cells, crease.line_uv, 3.0 * _BARRIER_MM)
+    return len(np.unique(label[near & (label > 0)])) == 1
+
+
+def _links(lines: list[Floats]) -> list[Floats]:
+    """Straight joins between ends of lines that run towards each other across a drop-out."""
+    ends = [(line[0], line[0] - line[min(4, len(line) - 1)]) for line in lines]
+    ends += [(line[-1], line[-1] - line[max(-5, -len(line))]) for line in lines]
+    joins = []
+    for k, (a, way_a) in enumerate(ends):
+        for b, way_b in ends[k + 1 :]:
+            chord = b - a
+            gap = float(np.linalg.norm(chord))
+            if not 1.0 < gap < _LINKED_MM:
+                continue
+            ahead = chord @ way_a / (gap * np.linalg.norm(way_a))
+            back = -chord @ way_b / (gap * np.linalg.norm(way_b))
+            if min(ahead, back) > np.cos(np.radians(40.0)):
+                joins.append(np.array([a, b]))
+    return joins
+
+
+def near_line(cells: Cells, line_uv: Floats, within_mm: float, *, extend_mm: float = 0.0) -> Mask:
+    """(nu, nv) bool, cells within a distance of a polyline (carried on straight at its ends)."""
+    line = np.asarray(line_uv, np.float64)
+    if extend_mm > 0.0 and len(line) > 1:
+        head, tail = line[0] - line[1], line[-1] - line[-2]
+        line = np.vstack(
+            [
+                line[0] + extend_mm * head / (np.linalg.norm(head) + 1e-12),
+                line,
+                line[-1] + extend_mm * tail / (np.linalg.norm(tail) + 1e-12),
+            ]
+        )
+    grid = cells.grid
+    fine = [line[:1]]
+    for a, b in zip(line[:-1], line[1:], strict=True):
+        steps = max(1, int(np.ceil(np.linalg.norm(b - a) / (0.5 * grid.cell_mm))))
+        fine.append(a + (b - a) * (np.arange(1, steps + 1) / steps)[:, None])
+    dense = np.vstack(fine)
+    on = np.ones(grid.shape, bool)
+    i = np.floor((dense[:, 0] - grid.u0_mm) / grid.cell_mm).astype(int)
+    j = np.floor((dense[:, 1] - grid.v0_mm) / grid.cell_mm).astype(int)
+    ok = (i >= 0) & (j >= 0) & (i < grid.shape[0]) & (j < grid.shape[1])
+    on[i[ok], j[ok]] = False
+    return np.asarray(ndimage.distance_transform_edt(on) * grid.cell_mm <= within_mm)
+
+
+def _wide_parts(body: Mask, radius_cells: float) -> Mask:
+    """The parts a disc of this radius fits into, with their corners."""
+    padded = np.pad(body, 1)
+    core = ndimage.distance_transform_edt(padded) > radius_cells
+    if not core.any():
+        return np.zeros_like(body)
+    opened = padded & (ndimage.distance_transform_edt(~core) <= radius_cells)
+    grown = ndimage.binary_dilation(
+        opened, iterations=max(1, int(np.ceil(0.6 * radius_cells))), mask=padded
+    )
+    return np.asarray(grown[1:-1, 1:-1])

@@ -1,0 +1,309 @@
+"""Highs, lows and ripple: what stands outside tolerance, how sure, how big, where."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+from scipy.spatial import ConvexHull, QhullError, cKDTree
+
+from .cells import Cells
+from .chart import Chart
+from .deviation import CellDeviation
+from .edges import Edge
+from .scan import Scan
+from .settings import ToleranceSettings
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+GUARD = 1.6449
+"""One-sided 95 % quantile of the normal distribution: the guard band of ISO 14253-1 over u."""
+
+_FOOT_OF_TOLERANCE = 0.12
+_FOOT_SIGMAS = 2.0
+_SAME_MARK = 0.7
+_SMALLEST_CORE_MM2 = 60.0
+_SMALLEST_RIPPLE_MM2 = 2500.0
+_RIPPLE_WINDOW_MM = 18.0
+_RIPPLE_CLEAR_MM = 12.0
+_FULL = np.ones((3, 3), bool)
+
+
+@dataclass(frozen=True, eq=False)
+class Region:
+    """One row of regions.csv; lengths in mm, x, y, z in the scan's own units and frame.
+
+    `core` and `footprint` are (nu, nv) bool on the cells' grid: beyond tolerance, and the whole
+    high or low down to the noise. Area, volume, mean, length and width are of the footprint.
+    """
+
+    region: str
+    kind: str
+    verdict: str
+    peak_mm: float
+    uncertainty_mm: float
+    mean_mm: float
+    area_cm2: float
+    volume_cm3: float
+    length_mm: float
+    width_mm: float
+    max_slope_mrad: float
+    x: float
+    y: float
+    z: float
+    u_mm: float
+    v_mm: float
+    from_edges: str
+    action: str
+    core: Mask
+    footprint: Mask
+
+
+@dataclass(frozen=True, eq=False)
+class Mark:
+    """A high, low or patch of ripple on the cells, before it is measured and named."""
+
+    kind: str
+    core: Mask
+    footprint: Mask
+
+
+def find_marks(found: CellDeviation, cells: Cells, tolerance: ToleranceSettings) -> list[Mark]:
+    """Find what stands, or may stand, beyond tolerance."""
+    marks = _highs_and_lows(found, cells, tolerance.height_mm)
+    taken = np.zeros(found.judged.shape, bool)
+    for mark in marks:
+        taken |= mark.footprint
+    return marks + _ripple(found, cells, tolerance.slope_mrad, taken)
+
+
+def _highs_and_lows(found: CellDeviation, cells: Cells, tolerance_mm: float) -> list[Mark]:
+    side = cells.grid.cell_mm
+    value = np.where(found.judged, found.smooth_mm, 0.0)
+    sigma = np.where(found.judged, found.sigma_mm, 1.0)
+    least = np.maximum(tolerance_mm - GUARD * sigma, 0.5 * tolerance_mm)
+    usual = float(np.nanmedian(found.sigma_mm)) if found.judged.any() else 0.0
+    foot = max(_FOOT_OF_TOLERANCE * tolerance_mm, _FOOT_SIGMAS * usual)
+    marks = []
+    for sign, kind in ((1.0, "high"), (-1.0, "low")):
+        height = sign * value
+        core, count = ndimage.label(height > least, structure=_FULL)
+        area = np.bincount(core.ravel(), minlength=count + 1) * side**2
+        wanted = np.flatnonzero(area >= _SMALLEST_CORE_MM2)
+        wanted = wanted[wanted > 0]
+        body, _ = ndimage.label((height > foot) & found.judged)
+        for group in _same_marks(core, wanted, body, height):
+            cores = np.isin(core, group)
+            bodies = np.unique(body[cores])
+            others = np.isin(core, np.setdiff1d(wanted, group))
+            footprint = np.isin(body, bodies[bodies > 0])
+            if (others & footprint).any():
+                nearer = ndimage.distance_transform_edt(~cores) <= ndimage.distance_transform_edt(
+                    ~(others & footprint)
+                )
+                footprint &= nearer
+            marks.append(Mark(kind, cores, footprint | cores))
+    return marks
+
+
+def _same_marks(
+    core: NDArray[np.int32], wanted: NDArray[np.intp], body: NDArray[np.int32], height: Floats
+) -> list[list[int]]:
+    """Groups of cores that are one mark: joined by ground over 0.7 of the lower one's peak."""
+    if not len(wanted):
+        return []
+    peaks = dict(zip(wanted, ndimage.maximum(height, core, wanted), strict=True))
+    homes = dict(zip(wanted, ndimage.maximum(body, core, wanted), strict=True))
+    parent = {k: k for k in wanted}
+
+    def root(k: int) -> int:
+        while parent[k] != k:
+            k = parent[k]
+        return k
+
+    for index, a in enumerate(wanted):
+        for b in wanted[index + 1 :]:
+            if homes[a] != homes[b] or root(a) == root(b):
+                continue
+            level = _SAME_MARK * min(peaks[a], peaks[b])
+            joined, _ = ndimage.label((height > level) & (body == homes[a]), structure=_FULL)
+            if set(np.unique(joined[core == a])) & set(np.unique(joined[core == b])) - {0}:
+                parent[root(b)] = root(a)
+    groups: dict[int, list[int]] = {}
+    for k in wanted:
+        groups.setdefault(root(k), []).append(int(k))
+    return list(groups.values())
+
+
+def slope_amplitude(found: CellDeviation, cells: Cells) -> Floats:
+    """Amplitude of the slope error (mrad): root two of its root mean square over 18 mm round.
+
+    For a wave the amplitude is its greatest slope, wherever its crests lie.
+    """
+    sigma = _RIPPLE_WINDOW_MM / cells.grid.cell_mm
+    weight = ndimage.gaussian_filter(found.judged.astype(np.float64), sigma)
+    square = ndimage.gaussian_filter(np.where(found.judged, found.slope_mrad**2, 0.0), sigma)
+    mean = square / np.maximum(weight, 1e-9) - 2.0 * found.slope_sigma_mrad**2
+    return np.where(found.judged, np.sqrt(2.0 * np.maximum(mean, 0.0)), 0.0)
+
+
+def _ripple(found: CellDeviation, cells: Cells, tolerance_mrad: float, taken: Mask) -> list[Mark]:
+    """Patches whose slope is beyond tolerance while their height need not be."""
+    side = cells.grid.cell_mm
+    clear = found.judged
+    if taken.any():
+        clear = clear & (ndimage.distance_transform_edt(~taken) * side > _RIPPLE_CLEAR_MM)
+    rest = CellDeviation(
+        found.cell_mm,
+        found.smooth_mm,
+        found.sigma_mm,
+        found.surface_sigma_mm,
+        found.slope_mrad,
+        found.slope_sigma_mrad,
+        clear,
+    )
+    beyond = slope_amplitude(rest, cells) > tolerance_mrad
+    label, count = ndimage.label(beyond)
+    area = np.bincount(label.ravel(), minlength=count + 1) * side**2
+    marks = []
+    for k in range(1, count + 1):
+        patch = label == k
+        if area[k] >= _SMALLEST_RIPPLE_MM2 and _oscillates(found, patch):
+            marks.append(Mark("ripple", patch, patch))
+    return marks
+
+
+def _oscillates(found: CellDeviation, patch: Mask) -> bool:
+    """Whether a patch goes up and down about its own mean, and does not merely lean."""
+    value = found.smooth_mm[patch]
+    value = value - np.median(value)
+    high, _ = ndimage.label(patch & (np.where(patch, found.smooth_mm, 0.0) > 0))
+    low, _ = ndimage.label(patch & (np.where(patch, found.smooth_mm, 0.0) < 0))
+    return bool(high.max() + low.max() >= 3)
+
+
+# --- measuring -----------------------------------------------------------------------------------
+
+
+def measure_regions(
+    marks: list[Mark],
+    found: CellDeviation,
+    cells: Cells,
+    chart: Chart,
+    scan: Scan,
+    edges: tuple[Edge, ...],
+    tolerance: ToleranceSettings,
+) -> tuple[Region, ...]:
+    """Measure marks, decide on them, and name them by the size of their peak within a kind."""
+    regions = [
+        region
+        for mark in marks
+        if (region := _measured(mark, found, cells, chart, scan, edges, tolerance)) is not None
+    ]
+    out = []
+    for kind, letter in (("high", "H"), ("low", "L"), ("ripple", "R")):
+        own = [r for r in regions if r.kind == kind]
+        size = (lambda r: -r.max_slope_mrad) if kind == "ripple" else (lambda r: -abs(r.peak_mm))
+        ranked = sorted(own, key=size)
+        out += [replace(region, region=f"{letter}{k}") for k, region in enumerate(ranked, start=1)]
+    return tuple(out)
+
+
+def _measured(
+    mark: Mark,
+    found: CellDeviation,
+    cells: Cells,
+    chart: Chart,
+    scan: Scan,
+    edges: tuple[Edge, ...],
+    tolerance: ToleranceSettings,
+) -> Region | None:
+    side = cells.grid.cell_mm
+    sign = -1.0 if mark.kind == "low" else 1.0
+    inside = mark.footprint & found.judged
+    size = np.abs(found.smooth_mm) if mark.kind == "ripple" else sign * found.smooth_mm
+    i, j = np.unravel_index(np.nanargmax(np.where(inside, size, np.nan)), size.shape)
+    peak = float(found.smooth_mm[i, j])
+    u = float(found.sigma_mm[i, j])
+    slope = found.slope_mrad[inside]
+    if mark.kind == "ripple":
+        amplitude = slope_amplitude(found, cells)[inside]
+        greatest, beyond = float(amplitude.max()), tolerance.slope_mrad
+        verdict = _verdict(greatest, found.slope_sigma_mrad, beyond)
+    else:
+        greatest = float(np.nanmax(slope))
+        verdict = _verdict(abs(peak), u, tolerance.height_mm)
+    if verdict == "in":
+        return None
+    values = found.cell_mm[inside]
+    area = float(inside.sum()) * side**2
+    long_side, short_side = _sides(inside, cells)
+    place = np.array([cells.u_mm[i, j], cells.v_mm[i, j]])
+    space = chart.to_space(np.array([[*place, cells.height_mm[i, j]]]))
+    x, y, z = scan.to_file_frame(space)[0]
+    return Region(
+        "",
+        mark.kind,
+        verdict,
+        peak,
+        2.0 * u,
+        float(values.mean()),
+        area / 100.0,
+        float(values.sum()) * side**2 / 1000.0,
+        long_side,
+        short_side,
+        greatest,
+        float(x),
+        float(y),
+        float(z),
+        float(place[0]),
+        float(place[1]),
+        tape_distances(place, edges),
+        "",
+        mark.core,
+        inside,
+    )
+
+
+def _verdict(value: float, u: float, limit: float) -> str:
+    """Decision rule of ISO 14253-1:2017 with a guard band of 1.6449 u on either side."""
+    if value > limit + GUARD * u:
+        return "out"
+    return "undecided" if value > limit - GUARD * u else "in"
+
+
+def _sides(inside: Mask, cells: Cells) -> tuple[float, float]:
+    """Sides of the smallest rectangle round a footprint, over the cells' full squares."""
+    side = cells.grid.cell_mm
+    place = np.argwhere(inside) * side
+    try:
+        rim = place[ConvexHull(place).vertices]
+    except (QhullError, ValueError):
+        span = np.ptp(place, axis=0) + side
+        return float(span.max()), float(span.min())
+    way = np.roll(rim, -1, axis=0) - rim
+    way = way / np.linalg.norm(way, axis=1)[:, None]
+    along = rim @ way.T
+    across = rim @ np.column_stack([-way[:, 1], way[:, 0]]).T
+    spans = np.sort(np.column_stack([np.ptp(along, axis=0), np.ptp(across, axis=0)]) + side, axis=1)
+    best = spans[spans.prod(axis=1).argmin()]
+    return float(best[1]), float(best[0])
+
+
+def tape_distances(place: Floats, edges: tuple[Edge, ...]) -> str:
+    """Where to lay the tape: distances from the nearest edge and the nearest one across it."""
+    named = [e for e in edges if e.kind == "outline"] or list(edges)
+    measured = []
+    for edge in named:
+        distance, nearest = cKDTree(edge.line_uv).query(place)
+        way = edge.line_uv[nearest] - place
+        measured.append((float(distance), edge.name, way / (np.linalg.norm(way) + 1e-12)))
+    measured.sort(key=lambda m: m[0])
+    if not measured:
+        return ""
+    chosen = measured[:1]
+    chosen += [m for m in measured[1:] if abs(m[2] @ measured[0][2]) < 0.7][:1]
+    return ", ".join(f"{distance:.0f} mm from edge {name}" for distance, name, _ in chosen)

@@ -1,0 +1,100 @@
+"""Which motions the shape holds, and how well."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from guidecoat.registration.fine import Fit, Readings, information
+from guidecoat.registration.result import OPEN_FACTOR, WeakDirection, read_only
+from guidecoat.registration.settings import RegistrationSettings
+
+Array = NDArray[np.float64]
+
+
+def weak_directions(
+    fit: Fit, settings: RegistrationSettings
+) -> tuple[tuple[WeakDirection, ...], float, float]:
+    """Weak motions of a fit, and the largest slide (mm) and turn (mrad) uncertainties.
+
+    The covariance is the inverse of the weighted normal matrix of residuals that were deflated
+    to independent ones; noise in the normals, which looks like grip on a plain cylinder's axis,
+    is taken out of it first.
+    """
+    skin = _covariance(fit, None)
+    whole = _covariance(fit, fit.rim)
+    found: list[WeakDirection] = []
+    slide, turn = 0.0, 0.0
+    for deviation, vector in _motions(whole):
+        sizes = _sizes(vector, deviation, fit.radius_mm)
+        slide, turn = max(slide, sizes[0]), max(turn, sizes[1])
+        over = max(sizes[0] / settings.weak_slide_mm, sizes[1] / settings.weak_turn_mrad)
+        if over > 1.0:
+            found.append(_weak(vector, sizes, "nothing" if over > OPEN_FACTOR else "loosely"))
+    for deviation, vector in _motions(skin):
+        sizes = _sizes(vector, deviation, fit.radius_mm)
+        over = max(sizes[0] / settings.weak_slide_mm, sizes[1] / settings.weak_turn_mrad)
+        if over > OPEN_FACTOR:
+            held = float(np.sqrt(vector @ whole @ vector))
+            weak = _weak(vector, _sizes(vector, held, fit.radius_mm), "edges")
+            if not _known(found, weak):
+                found.append(weak)
+    return tuple(found), slide, turn
+
+
+def _motions(covariance: Array) -> list[tuple[float, Array]]:
+    """Standard deviation (mm) and unit vector of each scaled motion, the weakest first."""
+    values, vectors = np.linalg.eigh(covariance)
+    return [(float(np.sqrt(v)), w) for v, w in zip(values[::-1], vectors.T[::-1], strict=True)]
+
+
+def _weak(vector: Array, sizes: tuple[float, float], held_by: str) -> WeakDirection:
+    turns = bool(np.linalg.norm(vector[:3]) > np.linalg.norm(vector[3:]))
+    direction = vector[:3] if turns else vector[3:]
+    direction = direction / np.linalg.norm(direction)
+    direction = direction * np.sign(direction[np.argmax(np.abs(direction))])
+    return WeakDirection(
+        "turn" if turns else "slide", read_only(direction), sizes[int(turns)], held_by
+    )
+
+
+def _known(found: list[WeakDirection], new: WeakDirection) -> bool:
+    return any(
+        old.kind == new.kind and abs(float(old.direction @ new.direction)) > 0.9 for old in found
+    )
+
+
+def _sizes(vector: Array, deviation_mm: float, radius_mm: float) -> tuple[float, float]:
+    """Slide in mm and turn in mrad that a scaled deviation along a unit vector means."""
+    slide = deviation_mm * float(np.linalg.norm(vector[3:]))
+    turn = deviation_mm * float(np.linalg.norm(vector[:3])) / radius_mm * 1e3
+    return slide, turn
+
+
+def _covariance(fit: Fit, rim: Readings | None) -> Array:
+    """(6, 6) of the scaled motion, mm2; capped at the radius where nothing holds."""
+    left = information(fit.surface, rim)[0]
+    left[:6, :6] -= _false_grip(fit)
+    # The rims' common distance is eliminated (Schur complement).
+    motion = left[:6, :6] - np.outer(left[:6, 6], left[6, :6]) / left[6, 6]
+    values, vectors = np.linalg.eigh(0.5 * (motion + motion.T))
+    values = np.maximum(values, 1.0 / fit.radius_mm**2)
+    return np.asarray((vectors / values) @ vectors.T)
+
+
+def _false_grip(fit: Fit) -> Array:
+    """Expected addition of noisy normals to the normal matrix.
+
+    A normal tilted at random by variance v per axis turns n n' into n n' + v (1 - n n').
+    """
+    direction = fit.surface.rows[:, 3:]
+    weight = fit.surface.weight * fit.tilt_variance
+    arm = fit.surface.arms
+    help_axis = np.where(np.abs(direction[:, :1]) < 0.7, [[1.0, 0.0, 0.0]], [[0.0, 1.0, 0.0]])
+    first = np.cross(direction, help_axis)
+    first /= np.linalg.norm(first, axis=1, keepdims=True)
+    grip = np.zeros((6, 6))
+    for tangent in (first, np.cross(direction, first)):
+        rows = np.concatenate([np.cross(arm, tangent), tangent], axis=1)
+        grip += (rows * weight[:, None]).T @ rows
+    return grip

@@ -1,0 +1,145 @@
+"""Why two scans do not go together, and what to do about it."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from guidecoat.errors import ScanUnfitError
+from guidecoat.registration.fine import Fit
+from guidecoat.registration.placing import Placing, all_starts, finalists, place
+from guidecoat.registration.rigid import reflection
+from guidecoat.registration.settings import RegistrationSettings
+from guidecoat.registration.surfels import Surfels, make_surfels, reflected, turned_over
+
+Array = NDArray[np.float64]
+UNIT_FACTORS = {
+    1000.0: "metres and millimetres",
+    100.0: "metres and centimetres",
+    39.37: "metres and inches",
+    25.4: "inches and millimetres",
+    10.0: "centimetres and millimetres",
+    2.54: "inches and centimetres",
+}
+# A panel and a crop of it rarely differ more than this in size.
+SIZE_LIMIT = 8.0
+# Score of a placing from which on the mirror image is not tried; 1.15 is perfect.
+SURELY_RIGHT = 0.95
+
+
+def extent_mm(points: Array) -> float:
+    """Length of the diagonal of a scan's middle 98 %, so that stray points do not count."""
+    low, high = np.percentile(points[:: max(1, len(points) // 100_000)], [1.0, 99.0], axis=0)
+    return float(np.linalg.norm(high - low))
+
+
+def refuse_units(source: Array, target: Array) -> None:
+    """Refuse scans whose sizes differ more than a panel and a part of it do."""
+    sizes = extent_mm(source), extent_mm(target)
+    if min(sizes) <= 0.0:
+        raise ScanUnfitError("All points of a scan fall on one spot; scan the panel again.")
+    ratio = max(sizes) / min(sizes)
+    if ratio < SIZE_LIMIT:
+        return
+    raise ScanUnfitError(
+        f"The scans measure {sizes[0]:.4g} and {sizes[1]:.4g} mm across, {ratio:.3g} to 1 "
+        f"(limit {SIZE_LIMIT:g}): {_units_guess(ratio)}."
+    )
+
+
+def _units_guess(ratio: float) -> str:
+    for factor, words in UNIT_FACTORS.items():
+        if abs(ratio / factor - 1.0) < 0.25:
+            return f"different units, {words}, are likely; state the units of each scan"
+    return "they show different things, or their units differ; state the units of each scan"
+
+
+def refuse_mirrored(
+    source: Surfels, target: Surfels, placing: Placing, settings: RegistrationSettings
+) -> None:
+    """Refuse a source whose mirror image fits clearly better than any true placing of it."""
+    if placing.starts[0].score > SURELY_RIGHT:
+        return
+    seen = _in_mirror(source)
+    final = finalists(seen, target, all_starts(seen, target, settings), settings)
+    # A symmetric panel fits both ways, and what was changed contradicts in either.
+    better = final.scores[0] - placing.starts[0].score > 0.03
+    closer = final.reach_mm < 0.6 * placing.reach_mm
+    if better and (closer or final.conflict < 0.6 * placing.conflict):
+        raise ScanUnfitError(_mirrored_words(1.0 - final.conflict, 1.0 - placing.conflict))
+
+
+def _mirrored_words(mirrored: float, plain: float) -> str:
+    return (
+        f"One of the scans is mirrored: reflected, {mirrored:.0%} of the overlap agrees, as it "
+        f"is {plain:.0%}. If it is the panel of the other side, use `guidecoat mirror`; "
+        "otherwise export it again without flipping an axis."
+    )
+
+
+def explain_misfit(
+    source_points: Array,
+    target_points: Array,
+    source: Surfels,
+    target: Surfels,
+    fit: Fit,
+    settings: RegistrationSettings,
+) -> str:
+    """The likeliest reason for a misfit, found by trying each remedy."""
+    if source.oriented and target.oriented:
+        over = turned_over(source)
+        if _good(place(over, target, all_starts(over, target, settings), settings).fit, settings):
+            return (
+                "The scans fit only with the other side of the skin: one shows the outside, the "
+                "other the inside, or its normals point inwards. Scan the same side twice, or "
+                "state the outside of each."
+            )
+    seen = _in_mirror(source)
+    mirrored = place(seen, target, all_starts(seen, target, settings), settings)
+    if _good(mirrored.fit, settings):
+        return _mirrored_words(mirrored.fit.agreement, fit.agreement)
+    found = _other_units(source_points, target_points, target, settings)
+    if found:
+        return found
+    if fit.overlap < settings.least_overlap:
+        return (
+            f"The scans overlap by {fit.overlap:.0%} of the smaller one, "
+            f"{settings.least_overlap:.0%} are needed. Check that both show the same panel, scan "
+            "more of it, or pick matching points."
+        )
+    return (
+        f"The scans do not fit each other: {fit.agreement:.0%} of the overlap lies within "
+        f"{settings.agreement_mm:g} mm ({settings.least_agreement:.0%} are needed) and the rest "
+        f"scatters by {fit.surface.scale_mm:.2g} mm (limit {settings.largest_scale_mm:g}). They "
+        "show different panels, or the units differ. Check the files, or pick matching points."
+    )
+
+
+def _good(fit: Fit, settings: RegistrationSettings) -> bool:
+    return (
+        fit.overlap >= max(0.5, settings.least_overlap)
+        and fit.agreement >= max(0.7, settings.least_agreement)
+        and fit.surface.scale_mm <= 0.5 * settings.largest_scale_mm
+    )
+
+
+def _in_mirror(source: Surfels) -> Surfels:
+    return reflected(source, reflection(source.points.mean(0), np.array([1.0, 0.0, 0.0])))
+
+
+def _other_units(
+    source: Array, target: Array, target_cells: Surfels, settings: RegistrationSettings
+) -> str:
+    ratio = extent_mm(target) / extent_mm(source)
+    for factor, words in UNIT_FACTORS.items():
+        for power in (1.0, -1.0):
+            if abs(ratio / factor**power - 1.0) > 0.25:
+                continue
+            scaled = make_surfels(source * factor**power, None, target_cells.cell_mm)
+            starts = all_starts(scaled, target_cells, settings)
+            if _good(place(scaled, target_cells, starts, settings).fit, settings):
+                return (
+                    f"The scans fit when one is scaled by {factor:g}: {words} were mixed up. "
+                    "State the units of each scan."
+                )
+    return ""

@@ -1,0 +1,164 @@
+"""Two scans of one panel into one frame."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from guidecoat.errors import ScanUnfitError, SettingsError
+from guidecoat.registration.coarse import make_sample, settle
+from guidecoat.registration.fine import Fit
+from guidecoat.registration.observability import weak_directions
+from guidecoat.registration.placing import SAMPLE_CELLS, Placing, all_starts, place, settled
+from guidecoat.registration.refusals import explain_misfit, refuse_mirrored, refuse_units
+from guidecoat.registration.result import Registration, Start, WeakDirection, read_only
+from guidecoat.registration.rigid import compose, turn_between, umeyama
+from guidecoat.registration.settings import RegistrationSettings
+from guidecoat.registration.surfels import Surfels, make_surfels, spacing_and_area
+
+Array = NDArray[np.float64]
+
+
+def register(
+    source: Array,
+    target: Array,
+    *,
+    source_normals: Array | None = None,
+    target_normals: Array | None = None,
+    pairs: tuple[Array, Array] | None = None,
+    already_aligned: bool = False,
+    settings: RegistrationSettings | None = None,
+) -> Registration:
+    """Find the rigid motion that lays the unchanged part of `source` on `target`.
+
+    Parameters
+    ----------
+    source, target : (n, 3) mm, finite, near the origin.
+    source_normals, target_normals : (n, 3) unit normals pointing outwards (zero rows where
+        unknown), or None. With both, a scan of the other side of the skin is told apart.
+    pairs : picked points ((k, 3) in the source, (k, 3) in the target), k >= 3: the start.
+    already_aligned : trust the frames; only evaluate.
+
+    Returns
+    -------
+    Registration, `T_target_source` with determinant +1.
+
+    Raises
+    ------
+    ScanUnfitError where the scans do not overlap, do not belong together, or differ in units,
+    side or handedness, each with its remedy.
+    """
+    settings = settings or RegistrationSettings()
+    source, target = checked(source, "source"), checked(target, "target")
+    refuse_units(source, target)
+    cell = common_cell_mm((source, target), settings)
+    one = make_surfels(source, source_normals, cell)
+    two = make_surfels(target, target_normals, cell)
+    if already_aligned:
+        fit = settled(one, two, np.eye(4), settings, reach_mm=4.0, held_still=True)
+        placing = Placing(fit, 0.0, 1.0, (Start("already aligned", fit.overlap),), None)
+    elif pairs is not None:
+        placing = _from_pairs(one, two, pairs, settings)
+    else:
+        placing = place(one, two, all_starts(one, two, settings), settings)
+    if not fits(placing.fit, settings):
+        raise ScanUnfitError(explain_misfit(source, target, one, two, placing.fit, settings))
+    if not already_aligned and pairs is None:
+        refuse_mirrored(one, two, placing, settings)
+    return _answer(placing, one, settings)
+
+
+def common_cell_mm(scans: tuple[Array, ...], settings: RegistrationSettings) -> float:
+    """Side of the cells for all scans alike: fine enough for the budget, 4 spacings at least."""
+    if settings.cell_mm > 0.0:
+        return settings.cell_mm
+    known = [spacing_and_area(s) for s in scans]
+    return max(
+        4.0 * max(spacing for spacing, _ in known),
+        float(np.sqrt(max(area for _, area in known) / settings.most_cells)),
+    )
+
+
+def fits(fit: Fit, settings: RegistrationSettings) -> bool:
+    """Whether a placing is good enough to say that the scans belong together."""
+    return (
+        fit.overlap >= settings.least_overlap
+        and fit.agreement >= settings.least_agreement
+        and fit.surface.scale_mm <= settings.largest_scale_mm
+    )
+
+
+def checked(points: Array, name: str) -> Array:
+    """(n, 3) float64 points that can be placed, or a refusal that calls them `name`."""
+    points = np.asarray(points)
+    if points.ndim != 2 or points.shape[1] != 3:
+        raise SettingsError(f"{name} has the shape {points.shape}; give (n, 3) points in mm.")
+    if len(points) < 500:
+        raise ScanUnfitError(
+            f"{name} has {len(points)} points, 500 are needed to place it. Scan it again."
+        )
+    if not np.isfinite(points).all():
+        raise ScanUnfitError(f"{name} has points that are not finite; drop them first.")
+    return np.asarray(points, np.float64)
+
+
+def _from_pairs(
+    source: Surfels, target: Surfels, pairs: tuple[Array, Array], settings: RegistrationSettings
+) -> Placing:
+    """Settle from picked points only: the user has decided between the starts."""
+    _, rotation, shift = umeyama(*pairs)
+    motion = compose(rotation, shift)[None]
+    left = np.linalg.norm(pairs[0] @ rotation.T + shift - pairs[1], axis=1).max()
+    radius = min(source.radius_mm, target.radius_mm)
+    if left > 0.2 * radius:
+        raise ScanUnfitError(
+            f"The picked points do not match: one pair stays {left:.3g} mm apart, "
+            f"{0.2 * radius:.3g} mm at most is allowed. Check their order and that each pair "
+            "names the same spot."
+        )
+    reaches = tuple(max(part * radius, target.cell_mm) for part in (0.03, 0.015, 0.008))
+    samples = [make_sample(x, most=SAMPLE_CELLS) for x in (source, target)]
+    motion = settle(samples[0], samples[1], motion, reaches, 5)
+    fit = settled(source, target, motion[0], settings, reach_mm=4.0)
+    return Placing(fit, 0.0, 1.0, (Start("picked points", fit.overlap),), None)
+
+
+def _answer(placing: Placing, source: Surfels, settings: RegistrationSettings) -> Registration:
+    fit = placing.fit
+    weak, slide, turn = weak_directions(fit, settings)
+    if placing.rival is not None:
+        weak = (_rivalry(fit, placing.rival, source), *weak)
+    return Registration(
+        T_target_source=read_only(fit.motion),
+        rms_mm=rms_mm(fit),
+        overlap=fit.overlap,
+        agreement=fit.agreement,
+        weak_directions=weak,
+        slide_mm=slide,
+        turn_mrad=turn,
+        converged=fit.converged,
+        starts=placing.starts,
+        source_cells_mm=source.points,
+        unchanged=fit.unchanged,
+    )
+
+
+def rms_mm(fit: Fit) -> float:
+    """Weighted root mean square residual of the unchanged part."""
+    weight = fit.surface.weight
+    total = float(weight.sum())
+    return float(np.sqrt((weight * fit.surface.residual**2).sum() / total)) if total else np.nan
+
+
+def _rivalry(fit: Fit, rival: Array, source: Surfels) -> WeakDirection:
+    """The motion between two placings that fit alike, as a weak direction of its size."""
+    angle = turn_between(fit.motion, rival)
+    between = rival @ np.linalg.inv(fit.motion)
+    if angle > 0.05:
+        values, vectors = np.linalg.eig(between[:3, :3])
+        axis = np.real(vectors[:, int(np.argmin(np.abs(values - 1.0)))])
+        return WeakDirection("turn", read_only(axis / np.linalg.norm(axis)), angle * 1e3, "nothing")
+    centre = fit.motion[:3, :3] @ source.points.mean(0) + fit.motion[:3, 3]
+    shift = between[:3, :3] @ centre + between[:3, 3] - centre
+    length = float(np.linalg.norm(shift))
+    return WeakDirection("slide", read_only(shift / length), length, "nothing")

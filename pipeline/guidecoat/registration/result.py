@@ -1,0 +1,106 @@
+"""What registration answers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from guidecoat.errors import ScanUnfitError
+
+Array = NDArray[np.float64]
+# So many times the limit for a weak direction, and it counts as free.
+OPEN_FACTOR = 20.0
+
+
+@dataclass(frozen=True, eq=False)
+class WeakDirection:
+    """A motion that the shape of the panel holds badly or not at all.
+
+    Attributes
+    ----------
+    kind : "slide" (along `direction`) or "turn" (about `direction`).
+    direction : (3,) unit vector in the target's frame.
+    uncertainty : standard uncertainty, mm for a slide and mrad for a turn, with everything that
+        holds it. It is capped at the size of the panel, where nothing does.
+    held_by : "edges" where the skin alone leaves it open and the edges of both scans, which
+        match, hold it within the limits; "loosely" where it is held worse than the settings'
+        limits, which moves marks along the panel but hardly their height; "nothing" where it is
+        free (`OPEN_FACTOR` times the limits).
+    """
+
+    kind: str
+    direction: Array
+    uncertainty: float
+    held_by: str
+
+    def describe(self) -> str:
+        """The direction in words, e.g. `slide along (1.00, 0.00, 0.00) +- 3.1 mm`."""
+        axis = ", ".join(f"{value:.2f}" for value in self.direction)
+        word, unit = ("along", "mm") if self.kind == "slide" else ("about", "mrad")
+        held = {"edges": "held by the edges only", "loosely": "held loosely", "nothing": "free"}
+        return f"{self.kind} {word} ({axis}) +- {self.uncertainty:.2g} {unit}, {held[self.held_by]}"
+
+
+@dataclass(frozen=True)
+class Start:
+    """One start that was tried: where it came from and the share of the scans that agreed."""
+
+    origin: str
+    score: float
+
+
+@dataclass(frozen=True, eq=False)
+class Registration:
+    """Two scans in one frame; arrays are read-only.
+
+    Attributes
+    ----------
+    T_target_source : (4, 4) mm, target = T @ source.
+    rms_mm : distance left between the averaged cells on the unchanged part.
+    overlap : share of the smaller scan that has a counterpart in the other.
+    agreement : share of the overlap that is unchanged.
+    weak_directions : see `WeakDirection`; empty when the shape holds everything.
+    slide_mm, turn_mrad : largest standard uncertainties of all directions.
+    converged : the last step was below a micrometre.
+    starts : the starts compared, best first.
+    source_cells_mm : (n, 3) averaged cells of the source, in its own frame.
+    unchanged : (n,) cells of the source that took part in the final fit.
+    """
+
+    T_target_source: Array
+    rms_mm: float
+    overlap: float
+    agreement: float
+    weak_directions: tuple[WeakDirection, ...]
+    slide_mm: float
+    turn_mrad: float
+    converged: bool
+    starts: tuple[Start, ...]
+    source_cells_mm: Array
+    unchanged: NDArray[np.bool_]
+
+
+def require_observable(registration: Registration) -> None:
+    """Refuse a registration that the shape of the panel leaves open.
+
+    Raises
+    ------
+    ScanUnfitError naming the open directions, with advice.
+    """
+    open_ones = [w for w in registration.weak_directions if w.held_by == "nothing"]
+    if open_ones:
+        listed = "; ".join(w.describe() for w in open_ones)
+        raise ScanUnfitError(
+            f"The panel's shape does not hold the two scans together: {listed}. Scan further, "
+            "past an edge, an opening or a body line that did not change, pick matching points "
+            "by hand, or leave marks on the panel for both scans."
+        )
+
+
+def read_only(array: Array) -> Array:
+    """A copy that cannot be written to."""
+    copy = np.array(array)
+    copy.setflags(write=False)
+    return copy

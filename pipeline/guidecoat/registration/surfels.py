@@ -1,0 +1,261 @@
+"""Surface cells: averaged points with a normal, a local quadratic and, at rims, an edge line."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from guidecoat.errors import ScanUnfitError
+from guidecoat.registration.rigid import move
+from guidecoat.registration.rims import Rim, find_rim
+
+Array = NDArray[np.float64]
+NEIGHBOURS = 24
+FEWEST_CELLS = 60
+
+
+@dataclass(frozen=True, eq=False)
+class Surfels:
+    """Cells of one scan, mm; arrays are read-only.
+
+    Attributes
+    ----------
+    points : (n, 3) mean of the scan points of a cell.
+    normals : (n, 3) unit, pointing outwards only where `oriented`.
+    weights : (n,) 0..1, how much a cell's mean is worth against a full cell.
+    frames : (n, 3, 3) rows e1, e2, normal of the local frame at `points`.
+    patches : (n, 6) local surface h = c0 + c1 a + c2 b + c3 a a + c4 a b + c5 b b.
+    tree : over `points`.
+    rim : edge points of the occupied cells.
+    cell_mm, radius_mm : side of a cell, half the extent of the scan.
+    oriented : the normals' sign came with the scan.
+    """
+
+    points: Array
+    normals: Array
+    weights: Array
+    frames: Array
+    patches: Array
+    tree: cKDTree
+    rim: Rim
+    cell_mm: float
+    radius_mm: float
+    oriented: bool
+
+
+@numba.njit(cache=True, nogil=True)
+def _accumulate(points, normals, low, side, owner, sums):  # type: ignore[no-untyped-def]
+    """Hash every point into its cell; returns the number of cells, -1 if `sums` is too short."""
+    size = 1 << 10
+    while size < 2 * len(sums):
+        size *= 2
+    keys = np.full(size, -1, np.int64)
+    slots = np.empty(size, np.int64)
+    used = 0
+    for i in range(len(points)):
+        key = np.int64(0)
+        for k in range(3):
+            key = (key << 21) | np.int64((points[i, k] - low[k]) / side)
+        at = ((key ^ (key >> 21)) * 0x9E3779B97F4A7C1 >> 20) & (size - 1)
+        while keys[at] != -1 and keys[at] != key:
+            at = (at + 1) & (size - 1)
+        if keys[at] == -1:
+            if used == len(sums):
+                return -1
+            keys[at] = key
+            slots[at] = used
+            used += 1
+        cell = slots[at]
+        owner[i] = cell
+        sums[cell, 0] += 1.0
+        for k in range(3):
+            sums[cell, 1 + k] += points[i, k] - low[k]
+        for k in range(3 * (len(normals) > 0)):
+            sums[cell, 4 + k] += normals[i, k]
+    return used
+
+
+def spacing_and_area(points: Array) -> tuple[float, float]:
+    """Rough point spacing (mm) and area (mm2) from an evenly thinned subset."""
+    subset = np.asarray(points[:: max(1, len(points) // 200_000)], np.float64)
+    extent = float(np.linalg.norm(np.ptp(subset, axis=0)))
+    if not extent > 0.0:
+        raise ScanUnfitError("All points of a scan fall on one spot; scan the panel again.")
+    side = extent / 60.0
+    cells = np.unique(np.floor((subset - subset.min(0)) / side).astype(np.int64), axis=0)
+    # A surface crosses about 1.5 cells for every cell-sized piece of it, whatever its tilt.
+    area = len(cells) * side * side / 1.5
+    return float(np.sqrt(area / len(points))), area
+
+
+def make_surfels(points: Array, normals: Array | None, cell_mm: float) -> Surfels:
+    """Average a cloud to cells and fit each its local quadratic.
+
+    Parameters
+    ----------
+    points : (n, 3) mm, finite.
+    normals : (n, 3) unit and pointing outwards, zero rows where unknown, or None.
+    cell_mm : side of a cell.
+
+    Raises
+    ------
+    ScanUnfitError where too few cells hold enough points.
+    """
+    owner, counts, means, normal_sums = _average(points, normals, cell_mm)
+    enough = counts >= max(1.0, 0.12 * float(np.median(counts)))
+    kept = _connected(means, enough, cell_mm)
+    if kept.sum() < FEWEST_CELLS:
+        raise ScanUnfitError(
+            f"A scan gives only {int(kept.sum())} cells of {cell_mm:.3g} mm that hang together, "
+            f"{FEWEST_CELLS} are needed to place it. Scan more of the panel, or check the units."
+        )
+    renumber = np.full(len(kept), -1, np.int64)
+    renumber[kept] = np.arange(int(kept.sum()))
+    means, counts, normal_sums = means[kept], counts[kept], normal_sums[kept]
+    tree = cKDTree(means)
+    near = tree.query(means, k=min(NEIGHBOURS, len(means)), workers=2)[1]
+    frames = _frames(means, near)
+    oriented = normals is not None and bool(
+        np.mean(np.linalg.norm(normal_sums, axis=1) > 0.3 * counts) > 0.8
+    )
+    if oriented:
+        _flip(frames, np.einsum("nk,nk->n", frames[:, 2], normal_sums) < 0.0)
+    patches = _patches(means, counts, near, frames)
+    rim = find_rim(points, renumber[owner], means, frames, tree, cell_mm)
+    weights = np.minimum(1.0, counts / np.median(counts))
+    normals_out = frames[:, 2].copy()
+    for array in (means, normals_out, weights, frames, patches):
+        array.setflags(write=False)
+    radius = 0.5 * float(np.linalg.norm(np.ptp(means, axis=0)))
+    return Surfels(
+        means, normals_out, weights, frames, patches, tree, rim, cell_mm, radius, oriented
+    )
+
+
+def _average(
+    points: Array, normals: Array | None, cell_mm: float
+) -> tuple[NDArray[np.int64], Array, Array, Array]:
+    low = np.asarray(points.min(0), np.float64) - 0.5 * cell_mm
+    span = float(np.max(points.max(0) - low)) / cell_mm
+    if span >= 2**21:
+        raise ScanUnfitError(
+            f"A scan spans {span:.3g} cells of {cell_mm:.3g} mm; a stray point lies far outside, "
+            "or the units are wrong."
+        )
+    owner = np.empty(len(points), np.int64)
+    given = np.empty((0, 3)) if normals is None else normals
+    room = min(len(points), 400_000)
+    while True:
+        sums = np.zeros((room, 7))
+        used = _accumulate(points, given, low, cell_mm, owner, sums)
+        if used >= 0:
+            break
+        room = min(len(points), 4 * room)
+    sums = sums[:used]
+    return owner, sums[:, 0], sums[:, 1:4] / sums[:, :1] + low, sums[:, 4:7]
+
+
+def _connected(means: Array, enough: NDArray[np.bool_], cell_mm: float) -> NDArray[np.bool_]:
+    """Cells that have company: flying points make cells that stand alone."""
+    kept = enough.copy()
+    if enough.sum() > 6:
+        good = means[enough]
+        distance = cKDTree(good).query(good, k=6, workers=2)[0][:, -1]
+        kept[enough] = distance < 3.0 * cell_mm
+    return kept
+
+
+def _frames(means: Array, near: NDArray[np.int64]) -> Array:
+    """(n, 3, 3) rows e1, e2, n: principal directions of each neighbourhood."""
+    local = means[near]
+    local = local - local.mean(1, keepdims=True)
+    vectors = np.linalg.eigh(np.einsum("nki,nkj->nij", local, local))[1]
+    frames = vectors[:, :, ::-1].transpose(0, 2, 1).copy()
+    # Right-handed, so that a flip of the normal keeps one rule for e1, e2.
+    frames[:, 1] = np.cross(frames[:, 2], frames[:, 0])
+    return np.asarray(frames)
+
+
+def _flip(frames: Array, which: NDArray[np.bool_]) -> None:
+    frames[which, 1:] *= -1.0
+
+
+def _patches(means: Array, counts: Array, near: NDArray[np.int64], frames: Array) -> Array:
+    """(n, 6) quadratic coefficients by weighted least squares, one robust pass.
+
+    The frame is turned onto the fitted slope afterwards, so that c1 = c2 = 0 nearly.
+    """
+    patches = np.zeros((len(means), 6))
+    share = 20_000
+    for begin in range(0, len(means), share):
+        part = slice(begin, begin + share)
+        patches[part] = _fit_part(means, counts, near[part], means[part], frames[part])
+        _tilt(frames[part], patches[part])
+        patches[part] = _fit_part(means, counts, near[part], means[part], frames[part])
+    return patches
+
+
+def _fit_part(
+    means: Array, counts: Array, near: NDArray[np.int64], centres: Array, frames: Array
+) -> Array:
+    local = np.einsum("nij,nkj->nki", frames, means[near] - centres[:, None])
+    reach = np.linalg.norm(local[:, :, :2], axis=2)
+    scale = reach.max(1, keepdims=True) + 1e-9
+    a, b, h = local[:, :, 0] / scale, local[:, :, 1] / scale, local[:, :, 2]
+    basis = np.stack([np.ones_like(a), a, b, a * a, a * b, b * b], axis=2)
+    weight = counts[near] * (1.0 - (0.8 * reach / scale) ** 2) ** 2
+    coefficients = np.zeros((len(near), 6))
+    for _ in range(2):
+        weighted = basis * weight[:, :, None]
+        left = weighted.transpose(0, 2, 1) @ basis
+        left += 1e-6 * np.trace(left, axis1=1, axis2=2)[:, None, None] * np.eye(6) / 6.0
+        right = np.einsum("nkc,nk->nc", weighted, h)
+        coefficients = np.linalg.solve(left, right[:, :, None])[:, :, 0]
+        residual = np.abs(h - np.einsum("nkc,nc->nk", basis, coefficients))
+        cut = 4.0 * np.median(residual, axis=1, keepdims=True) + 1e-6
+        weight = weight * np.maximum(1.0 - (residual / (2.0 * cut)) ** 2, 0.02) ** 2
+    s = scale[:, 0]
+    powers = np.stack([np.ones_like(s), s, s, s * s, s * s, s * s], axis=1)
+    return np.asarray(coefficients / powers)
+
+
+def _tilt(frames: Array, patches: Array) -> None:
+    """Turn each frame so that its normal is the fitted patch's normal at the centre."""
+    normal = frames[:, 2] - patches[:, 1:2] * frames[:, 0] - patches[:, 2:3] * frames[:, 1]
+    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+    first = frames[:, 0] - np.einsum("nk,nk->n", frames[:, 0], normal)[:, None] * normal
+    first /= np.linalg.norm(first, axis=1, keepdims=True)
+    frames[:, 0], frames[:, 1], frames[:, 2] = first, np.cross(normal, first), normal
+
+
+def reflected(surfels: Surfels, mirror: Array) -> Surfels:
+    """The cells seen in a mirror, a 4x4 reflection; outward normals stay outward."""
+    turn = mirror[:3, :3].T
+    points = move(mirror, surfels.points)
+    rim = surfels.rim
+    return replace(
+        surfels,
+        points=points,
+        normals=surfels.normals @ turn,
+        frames=surfels.frames @ turn,
+        tree=cKDTree(points),
+        rim=Rim(move(mirror, rim.points), rim.outward @ turn, rim.normals @ turn),
+    )
+
+
+def turned_over(surfels: Surfels) -> Surfels:
+    """The same cells taken for the other side of the skin."""
+    frames = surfels.frames.copy()
+    frames[:, 2] *= -1.0
+    rim = surfels.rim
+    return replace(
+        surfels,
+        normals=-surfels.normals,
+        frames=frames,
+        patches=-surfels.patches,
+        rim=Rim(rim.points, rim.outward, -rim.normals),
+    )

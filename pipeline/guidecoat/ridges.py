@@ -1,0 +1,198 @@
+"""Long thin ridges of curvature on the cells' grid, traced to lines: where a body line may run."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+from scipy.ndimage import gaussian_filter1d, map_coordinates, median_filter
+from scipy.sparse import csgraph
+from scipy.spatial import cKDTree
+
+from .chart import Grid
+from .local_fit import LocalFit
+
+Floats = NDArray[np.float64]
+
+_BACKGROUND_MM = 120.0
+_LOWEST_TURN_RAD = 0.010
+_NOISE_FACTOR = 6.0
+_LINK_CELLS = 2.9
+_CLEAR_CELLS = 4.0
+_STATION_MM = 8.0
+
+
+@dataclass(frozen=True, eq=False)
+class Ridge:
+    """A traced line: (k, 2) chart mm about 8 mm apart, and the mean turn (rad, signed) within
+    the window that found it.
+    """
+
+    line_uv: Floats
+    turn_rad: float
+
+    @property
+    def length_mm(self) -> float:
+        """Length of the line."""
+        return float(np.linalg.norm(np.diff(self.line_uv, axis=0), axis=1).sum())
+
+
+def trace_ridges(
+    fit: LocalFit, mask: NDArray[np.bool_], grid: Grid, *, sigma_mm: float, shortest_mm: float
+) -> list[Ridge]:
+    """Trace ridges of the greatest curvature in excess of the panel's own, strongest first.
+
+    Parameters
+    ----------
+    fit : local quadratics in a window of sigma_mm; mask : (nu, nv) bool, where they hold.
+    shortest_mm : shorter lines are left out.
+    """
+    turn, direction = _excess_turn(fit, mask, grid.cell_mm, sigma_mm)
+    spread = 1.4826 * np.median(np.abs(turn[mask])) if mask.any() else 0.0
+    least = max(_LOWEST_TURN_RAD, _NOISE_FACTOR * spread)
+    crest = _crests(turn, direction, mask, least)
+    ridges = []
+    for sign in (1.0, -1.0):
+        places = np.argwhere(crest & (turn * sign > 0)).astype(np.float64)
+        for path in _paths(places, shortest_mm / grid.cell_mm):
+            strength = turn[tuple(path.astype(int).T)]
+            line = _smoothed(path, grid)
+            if len(line) > 2:
+                ridges.append(Ridge(line, float(np.median(strength))))
+    return sorted(ridges, key=lambda r: -abs(r.turn_rad))
+
+
+def _excess_turn(
+    fit: LocalFit, mask: NDArray[np.bool_], cell_mm: float, sigma_mm: float
+) -> tuple[Floats, Floats]:
+    """Turn within the window along the direction of greatest curvature, and that direction."""
+    parts = []
+    step = max(1, int(round(_BACKGROUND_MM / cell_mm / 12)))
+    for part in (fit.uu, fit.uv, fit.vv):
+        filled = np.where(mask & np.isfinite(part), part, np.nan)
+        parts.append(np.nan_to_num(filled - _background(filled, step)))
+    uu, uv, vv = parts
+    middle, half = 0.5 * (uu + vv), np.hypot(0.5 * (uu - vv), uv)
+    first, second = middle + half, middle - half
+    greatest = np.where(np.abs(first) >= np.abs(second), first, second)
+    angle = 0.5 * np.arctan2(2.0 * uv, uu - vv)
+    angle = np.where(np.abs(first) >= np.abs(second), angle, angle + 0.5 * np.pi)
+    # A kink of angle t shows as a curvature of t / (sigma sqrt(2 pi)) in a Gaussian window.
+    return greatest * sigma_mm * np.sqrt(2.0 * np.pi), angle
+
+
+def _background(field: Floats, step: int) -> Floats:
+    """Median over about twelve by twelve blocks: the panel's own curvature."""
+    nu, nv = field.shape
+    pad = np.full((-(-nu // step) * step, -(-nv // step) * step), np.nan)
+    pad[:nu, :nv] = field
+    blocks = pad.reshape(pad.shape[0] // step, step, pad.shape[1] // step, step)
+    blocks = blocks.transpose(0, 2, 1, 3).reshape(*blocks.shape[::2], -1)
+    empty = np.isnan(blocks).all(axis=2)
+    blocks = np.where(empty[:, :, None], 0.0, blocks)
+    coarse = np.nanmedian(blocks, axis=2)
+    overall = np.median(coarse[~empty]) if (~empty).any() else 0.0
+    coarse = np.where(empty, overall, coarse)
+    coarse = median_filter(coarse, size=13, mode="nearest")
+    return np.kron(coarse, np.ones((step, step)))[:nu, :nv]
+
+
+def _crests(
+    turn: Floats, direction: Floats, mask: NDArray[np.bool_], least: float
+) -> NDArray[np.bool_]:
+    """Cells whose turn is over `least` and greatest across the ridge."""
+    i, j = np.nonzero(mask & (np.abs(turn) > least))
+    crest = np.zeros(turn.shape, bool)
+    if not len(i):
+        return crest
+    di, dj = np.cos(direction[i, j]), np.sin(direction[i, j])
+    here = np.abs(turn[i, j])
+    signed = turn * np.where(mask, 1.0, 0.0)
+    keep = np.ones(len(i), bool)
+    for side in (1.0, -1.0):
+        there = map_coordinates(signed, [i + side * di, j + side * dj], order=1, mode="nearest")
+        keep &= here >= np.sign(turn[i, j]) * there
+    crest[i[keep], j[keep]] = True
+    return crest
+
+
+def _paths(places: Floats, shortest: float) -> list[Floats]:
+    """Longest paths through crest cells that link, each clear of the ones before it."""
+    paths: list[Floats] = []
+    while len(places) > 3:
+        pairs = cKDTree(places).query_pairs(_LINK_CELLS, output_type="ndarray")
+        if not len(pairs):
+            break
+        length = np.linalg.norm(places[pairs[:, 0]] - places[pairs[:, 1]], axis=1)
+        k = len(places)
+        graph = sparse.coo_array((length, (pairs[:, 0], pairs[:, 1])), shape=(k, k)).tocsr()
+        tree = csgraph.minimum_spanning_tree(graph)
+        labels = csgraph.connected_components(tree, directed=False)[1]
+        clear = np.zeros(k, bool)
+        for piece in np.unique(labels):
+            members = np.flatnonzero(labels == piece)
+            path = _longest_path(tree, members[0]) if len(members) > 3 else members
+            line = places[path]
+            span = np.linalg.norm(np.diff(line, axis=0), axis=1).sum()
+            if span < shortest:
+                clear[members] = True
+                continue
+            paths.append(line)
+            near = cKDTree(line).query(places[members])[0] < _CLEAR_CELLS
+            clear[members[near]] = True
+        places = places[~clear]
+    return paths
+
+
+def _longest_path(tree: sparse.csr_array, start: int) -> NDArray[np.intp]:
+    far = int(np.nanargmax(_finite(csgraph.dijkstra(tree, directed=False, indices=start))))
+    distance, before = csgraph.dijkstra(tree, directed=False, indices=far, return_predecessors=True)
+    node = int(np.nanargmax(_finite(distance)))
+    path = [node]
+    while before[node] >= 0:
+        node = int(before[node])
+        path.append(node)
+    return np.array(path)
+
+
+def _finite(distance: Floats) -> Floats:
+    return np.where(np.isfinite(distance), distance, np.nan)
+
+
+def _smoothed(path: Floats, grid: Grid) -> Floats:
+    """The path in chart mm, smoothed over about 15 mm and resampled."""
+    line = np.column_stack(
+        [
+            grid.u0_mm + (path[:, 0] + 0.5) * grid.cell_mm,
+            grid.v0_mm + (path[:, 1] + 0.5) * grid.cell_mm,
+        ]
+    )
+    return smooth_line(line, sigma_mm=15.0, station_mm=_STATION_MM)
+
+
+def smooth_line(
+    line: Floats, *, sigma_mm: float, station_mm: float, closed: bool = False
+) -> Floats:
+    """(n, 2) polyline smoothed along its length and resampled evenly; ends stay where they are."""
+    if closed:
+        line = np.vstack([line, line[:1]])
+    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
+    fine = max(1.0, station_mm / 8.0)
+    count = max(int(along[-1] / fine), 8)
+    t = np.linspace(0.0, along[-1], count, endpoint=not closed)
+    dense = np.column_stack([np.interp(t, along, line[:, k]) for k in range(2)])
+    sigma = sigma_mm / (along[-1] / count)
+    if closed:
+        smooth = gaussian_filter1d(dense, sigma, axis=0, mode="wrap")
+    else:
+        # Point reflection at the ends keeps them and their direction.
+        n = min(len(dense) - 1, int(4 * sigma) + 1)
+        head, tail = 2 * dense[0] - dense[n:0:-1], 2 * dense[-1] - dense[-2 : -n - 2 : -1]
+        smooth = gaussian_filter1d(np.vstack([head, dense, tail]), sigma, axis=0)[n:-n]
+    step = max(1, int(round(station_mm / (along[-1] / count))))
+    out = smooth[::step]
+    if not closed and not np.array_equal(out[-1], smooth[-1]):
+        out = np.vstack([out, smooth[-1]])
+    return np.asarray(out)

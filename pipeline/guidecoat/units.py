@@ -1,0 +1,130 @@
+"""What one unit of a scan file is: said by the user, scaled by a known length, or guessed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from .errors import ScanUnfitError, SettingsError
+from .scan import MM_PER_UNIT, Units
+
+# Panels of road vehicles and what scanners deliver of them (common practice).
+TYPICAL_SIDE_MM = (300.0, 3500.0)
+TYPICAL_SPACING_MM = (0.1, 2.0)
+POSSIBLE_SIDE_MM = (100.0, 8000.0)
+POSSIBLE_SPACING_MM = (0.03, 6.0)
+
+KnownLength = tuple[Sequence[float], Sequence[float], float]
+
+
+def decide_units(
+    extent: Sequence[float],
+    spacing: float,
+    *,
+    asked: str = "auto",
+    known_length: KnownLength | None = None,
+) -> Units:
+    """Decide what one unit of the file is in millimetres.
+
+    Parameters
+    ----------
+    extent : sides of the scan, longest first, in file units.
+    spacing : median distance to the nearest neighbour, in file units.
+    asked : auto, or the unit the user gave.
+    known_length : (point, point, mm): two points in file coordinates and their true distance.
+        It goes before `asked`.
+
+    Raises
+    ------
+    SettingsError
+        An unknown unit, or a known length that gives no scale.
+    ScanUnfitError
+        Several units would do, or none.
+
+    Examples
+    --------
+    >>> decide_units((1.15, 0.68, 0.02), 0.0005).decided_by
+    'from its extent: 1150 x 680 mm'
+    """
+    if known_length is not None:
+        return _scaled(known_length)
+    if asked in MM_PER_UNIT:
+        return Units(asked, MM_PER_UNIT[asked], f"given: --units {asked}")
+    if asked != "auto":
+        known = ", ".join(["auto", *MM_PER_UNIT])
+        raise SettingsError(f"units '{asked}' unknown, choose one of {known}")
+    fitting = _fitting(max(extent), spacing)
+    if len(fitting) == 1:
+        unit = fitting[0]
+        return Units(unit, MM_PER_UNIT[unit], f"from its extent: {_size_mm(extent, unit)} mm")
+    if fitting:
+        choices = ", ".join(
+            f"--units {unit} if the panel is about {_size_mm(extent, unit)} mm" for unit in fitting
+        )
+        raise ScanUnfitError(
+            f"units ambiguous: the scan is {_sides(extent, 1.0)} units large; type {choices}"
+        )
+    raise ScanUnfitError(
+        f"units unknown: the scan is {_sides(extent, 1.0)} units large with points "
+        f"{spacing:.3g} apart, which is no panel ({POSSIBLE_SIDE_MM[0]:.0f} to "
+        f"{POSSIBLE_SIDE_MM[1]:.0f} mm) in {', '.join(MM_PER_UNIT)}; say what one unit is with "
+        "--units, or give a length that you measured with --known-length X1,Y1,Z1,X2,Y2,Z2,MM"
+    )
+
+
+def _fitting(side: float, spacing: float) -> list[str]:
+    """Units that fit best: typical before possible, with the spacing before without it.
+
+    A coarse mesh has its points far apart, so a spacing that rules out every unit says nothing.
+    """
+    for use_spacing in (True, False):
+        for sides, spacings in (
+            (TYPICAL_SIDE_MM, TYPICAL_SPACING_MM),
+            (POSSIBLE_SIDE_MM, POSSIBLE_SPACING_MM),
+        ):
+            fitting = [
+                unit
+                for unit, factor in MM_PER_UNIT.items()
+                if _within(side * factor, sides)
+                and (not use_spacing or _within(spacing * factor, spacings))
+            ]
+            if fitting:
+                return fitting
+    return []
+
+
+def _within(value: float, limits: tuple[float, float]) -> bool:
+    # A millionth of slack, so that a limit met exactly is met in every unit.
+    return limits[0] * (1 - 1e-6) <= value <= limits[1] * (1 + 1e-6)
+
+
+def _scaled(known_length: KnownLength) -> Units:
+    start, end, length_mm = known_length
+    distance = float(np.linalg.norm(np.subtract(end, start, dtype=np.float64)))
+    if not (np.isfinite(length_mm) and length_mm > 0):
+        raise SettingsError(f"--known-length gives {length_mm:g} mm, it must be more than 0")
+    if not (np.isfinite(distance) and distance > 0):
+        raise SettingsError(
+            f"--known-length: the two points are {distance:g} apart, they must differ; "
+            "pick two points far apart on the scan"
+        )
+    return Units(
+        "scaled",
+        float(length_mm) / distance,
+        f"from a known length: {distance:.6g} units are {length_mm:g} mm",
+    )
+
+
+def _size_mm(extent: Sequence[float], unit: str) -> str:
+    return _sides(extent, MM_PER_UNIT[unit])
+
+
+def _sides(extent: Sequence[float], factor: float) -> str:
+    """The two longest sides, three digits each."""
+    return " x ".join(_three_digits(side * factor) for side in sorted(extent, reverse=True)[:2])
+
+
+def _three_digits(value: float) -> str:
+    rounded = float(f"{value:.3g}")
+    return f"{rounded:.0f}" if rounded >= 100 else f"{rounded:.3g}"

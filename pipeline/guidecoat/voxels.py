@@ -1,0 +1,246 @@
+"""A coarse look at a scan in space: small cubes with a mean, a normal and their neighbours.
+
+Only the chart and the survey look at voxels; everything after works on cells of the chart.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+from scipy import sparse
+from scipy.sparse import csgraph
+
+Floats = NDArray[np.float64]
+_SHIFTS = np.array([(i, j, k) for i in (-1, 0, 1) for j in (-1, 0, 1) for k in (-1, 0, 1)])
+
+
+@dataclass(frozen=True, eq=False)
+class Voxels:
+    """Occupied voxels in the scan's principal frame.
+
+    rotation : (3, 3) rows are the principal axes, origin_mm : (3,) the mean, local mm;
+    size_mm : side; key : (k, 3) int lattice position; centre_mm : (k, 3) mean of the points in
+    the scan's frame; normal : (k, 3) unit, consistent between neighbours, sign free;
+    thickness_mm : (k,) scatter along the normal; count : (k,) points;
+    of_point : lookup lattice of voxel numbers, -1 where empty; low : (3,) its first key.
+    neighbours : (e, 2) pairs of touching voxels.
+    """
+
+    rotation: Floats
+    origin_mm: Floats
+    size_mm: float
+    key: NDArray[np.int64]
+    centre_mm: Floats
+    normal: Floats
+    thickness_mm: Floats
+    count: NDArray[np.int64]
+    lookup: NDArray[np.int32]
+    low: NDArray[np.int64]
+    neighbours: NDArray[np.int64]
+
+    def number(self, points_mm: NDArray[np.float32]) -> NDArray[np.int32]:
+        """(n,) voxel number of every point, -1 for NaN rows or places outside."""
+        return np.asarray(
+            _look_up(points_mm, self.rotation, self.origin_mm, self.size_mm, self.low, self.lookup)
+        )
+
+
+@njit(cache=True, nogil=True)
+def _look_up(points, rotation, origin, size, low, lookup):  # type: ignore[no-untyped-def]  # pragma: no cover
+    out = np.full(len(points), -1, np.int32)
+    key = np.empty(3, np.int64)
+    for n in range(len(points)):
+        inside = True
+        for r in range(3):
+            x = 0.0
+            for c in range(3):
+                x += rotation[r, c] * (np.float64(points[n, c]) - origin[c])
+            if not np.isfinite(x):
+                inside = False
+                break
+            key[r] = int(np.floor(x / size)) - low[r]
+            if key[r] < 0 or key[r] >= lookup.shape[r]:
+                inside = False
+                break
+        if inside:
+            out[n] = lookup[key[0], key[1], key[2]]
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _gather(points, usable, rotation, origin, size, low, shape):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Number the occupied voxels in lattice order and sum their moments (in the turned frame)."""
+    count = np.zeros((shape[0], shape[1], shape[2]), np.int32)
+    key = np.empty(3, np.int64)
+    q = np.empty(3)
+    sums = np.zeros((0, 9))
+    lookup = np.full((shape[0], shape[1], shape[2]), -1, np.int32)
+    for step in range(2):
+        for n in range(len(points)):
+            if not usable[n]:
+                continue
+            for r in range(3):
+                x = 0.0
+                for c in range(3):
+                    x += rotation[r, c] * (np.float64(points[n, c]) - origin[c])
+                key[r] = int(np.floor(x / size)) - low[r]
+                q[r] = x - (key[r] + low[r] + 0.5) * size
+            if step == 0:
+                count[key[0], key[1], key[2]] += 1
+                continue
+            k = lookup[key[0], key[1], key[2]]
+            m = 3
+            for r in range(3):
+                sums[k, r] += q[r]
+                for c in range(r + 1):
+                    sums[k, m] += q[r] * q[c]
+                    m += 1
+        if step == 0:
+            total = 0
+            for i in range(shape[0]):
+                for j in range(shape[1]):
+                    for k in range(shape[2]):
+                        if count[i, j, k] > 0:
+                            lookup[i, j, k] = total
+                            total += 1
+            sums = np.zeros((total, 9))
+    return count, lookup, sums
+
+
+def principal_frame(
+    points_mm: NDArray[np.float32], usable: NDArray[np.bool_]
+) -> tuple[Floats, Floats]:
+    """Mean (3,) and principal axes (3, 3), longest first, of the usable points."""
+    total, second, n = np.zeros(3), np.zeros((3, 3)), 0
+    for start in range(0, len(points_mm), 1 << 20):
+        part = slice(start, start + (1 << 20))
+        q = points_mm[part][usable[part]].astype(np.float64)
+        total += q.sum(axis=0)
+        second += q.T @ q
+        n += len(q)
+    mean = total / n
+    _, axes = np.linalg.eigh(second / n - np.outer(mean, mean))
+    return mean, axes.T[::-1].copy()
+
+
+def voxelise(
+    points_mm: NDArray[np.float32], usable: NDArray[np.bool_], *, spacing_mm: float
+) -> Voxels:
+    """Sort usable points into voxels of about six spacings, with normals over their neighbours.
+
+    The lattice follows the principal axes and is centred on the mean, so that a rigid motion
+    or a mirror image of the scan gives the same voxels.
+    """
+    origin, rotation = principal_frame(points_mm, usable)
+    reach = np.zeros(3)
+    for start in range(0, len(points_mm), 1 << 20):
+        part = slice(start, start + (1 << 20))
+        q = (points_mm[part][usable[part]].astype(np.float64) - origin) @ rotation.T
+        if len(q):
+            reach = np.maximum(reach, np.abs(q).max(axis=0))
+    size = max(6.0 * spacing_mm, 2.0 * reach[0] / 250.0, (8.0 * reach.prod() / 2e7) ** (1 / 3))
+    half = np.floor(reach * (1 + 1e-9) / size).astype(np.int64) + 1
+    shape = 2 * half
+    count, lookup, sums = _gather(points_mm, usable, rotation, origin, size, -half, shape)
+    position = np.argwhere(lookup >= 0)
+    n = count[lookup >= 0].astype(np.int64)
+    key = position - half
+    mean = sums[:, :3] / n[:, None]
+    centre = (mean + (key + 0.5) * size) @ rotation + origin
+    pairs = _touching(lookup, position)
+    normal, thickness = _normals(sums, n, lookup, position, size)
+    normal = _consistent(normal, pairs)
+    return Voxels(
+        rotation, origin, size, key, centre, normal @ rotation, thickness, n, lookup, -half, pairs
+    )
+
+
+def _neighbour(
+    lookup: NDArray[np.int32], position: NDArray[np.int64], shift: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """(k,) number of the voxel at a shift, -1 where there is none."""
+    p = position + shift
+    inside = ((p >= 0) & (p < lookup.shape)).all(axis=1)
+    out = np.full(len(p), -1, np.int64)
+    out[inside] = lookup[tuple(p[inside].T)]
+    return out
+
+
+def _touching(lookup: NDArray[np.int32], position: NDArray[np.int64]) -> NDArray[np.int64]:
+    pairs = []
+    for shift in _SHIFTS[14:]:
+        other = _neighbour(lookup, position, shift)
+        there = np.flatnonzero(other >= 0)
+        pairs.append(np.column_stack([there, other[there]]))
+    return np.concatenate(pairs)
+
+
+def _normals(
+    sums: Floats,
+    n: NDArray[np.int64],
+    lookup: NDArray[np.int32],
+    position: NDArray[np.int64],
+    size: float,
+) -> tuple[Floats, Floats]:
+    """Normal and thickness from the moments of a voxel and the 26 around it."""
+    total, first, second = np.zeros(len(n)), np.zeros((len(n), 3)), np.zeros((len(n), 3, 3))
+    rows, columns = np.tril_indices(3)
+    own = np.zeros((len(n), 3, 3))
+    own[:, rows, columns] = sums[:, 3:]
+    own[:, columns, rows] = sums[:, 3:]
+    for shift in _SHIFTS:
+        other = _neighbour(lookup, position, shift)
+        here = np.flatnonzero(other >= 0)
+        o = other[here]
+        d = shift * size
+        total[here] += n[o]
+        s = sums[o, :3]
+        first[here] += s + n[o, None] * d
+        cross = s[:, :, None] * d[None, None, :]
+        second[here] += (
+            own[o] + cross + cross.transpose(0, 2, 1) + n[o, None, None] * np.outer(d, d)
+        )
+    mean = first / total[:, None]
+    covariance = second / total[:, None, None] - mean[:, :, None] * mean[:, None, :]
+    values, vectors = np.linalg.eigh(covariance)
+    return vectors[:, :, 0].copy(), np.sqrt(np.maximum(values[:, 0], 0.0))
+
+
+def _consistent(normal: Floats, pairs: NDArray[np.int64]) -> Floats:
+    """Turn normals to agree along the flattest tree of neighbours (Hoppe et al. 1992)."""
+    k = len(normal)
+    if not len(pairs):
+        return normal
+    dot = np.einsum("ij,ij->i", normal[pairs[:, 0]], normal[pairs[:, 1]])
+    weight = 1.0 + 1e-6 - np.abs(dot)
+    graph = sparse.coo_array((weight, (pairs[:, 0], pairs[:, 1])), shape=(k, k)).tocsr()
+    tree = csgraph.minimum_spanning_tree(graph)
+    labels = csgraph.connected_components(tree, directed=False)[1]
+    out = normal.copy()
+    for piece in range(labels.max() + 1):
+        members = np.flatnonzero(labels == piece)
+        if len(members) < 2:
+            continue
+        order, before = csgraph.breadth_first_order(tree, members[0], directed=False)
+        for node in order[1:]:
+            if out[node] @ out[before[node]] < 0:
+                out[node] = -out[node]
+        facing = out[members].sum(axis=0)
+        if facing[np.abs(facing).argmax()] < 0:
+            out[members] = -out[members]
+    return out
+
+
+def pieces(voxels: Voxels) -> NDArray[np.int64]:
+    """(k,) number of the connected piece each voxel belongs to, most points first."""
+    k = len(voxels.count)
+    pairs = voxels.neighbours
+    graph = sparse.coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(k, k))
+    labels = csgraph.connected_components(graph, directed=False)[1]
+    weight = np.bincount(labels, voxels.count)
+    rank = np.empty(len(weight), np.int64)
+    rank[np.argsort(-weight, kind="stable")] = np.arange(len(weight))
+    return rank[labels]

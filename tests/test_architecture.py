@@ -1,0 +1,152 @@
+"""Imports point one way, and heavy libraries stay where they belong."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from collections.abc import Iterator
+from graphlib import CycleError, TopologicalSorter
+from pathlib import Path
+
+import pytest
+
+import guidecoat
+
+PACKAGE = Path(guidecoat.__file__).parent
+
+# What a module may import: its own layer and those below. A module that is not named is a stage.
+LAYERS = (
+    (
+        "scan, errors and files",
+        "errors scan settings setting_groups cautions output_folder units ply ply_header ply_rows "
+        "ply_walk text_rows repeats open3d_loader",
+    ),
+    ("numerics", "spline registration voxels local_fit"),
+    ("stages", ""),
+    ("runs", "check compare mirror"),
+    ("results", "export report samples batch"),
+    ("command line", "cli __main__"),
+)
+STAGE_LAYER = 2
+LAYER_OF = {name: layer for layer, (_, names) in enumerate(LAYERS) for name in names.split()}
+
+# Library: the only modules (first name below the package) that may import it.
+PLACES = {
+    "open3d": {"open3d_loader"},
+    "libusb_package": {"open3d_loader"},
+    "trimesh": {"scan_io", "export", "registration"},
+    "matplotlib": {"export", "report"},
+    "typer": {"cli"},
+    "pydantic": {"settings", "setting_groups"},
+}
+HEAVY = ("matplotlib", "numba", "numpy", "open3d", "pydantic", "scipy", "trimesh")
+
+
+def module_name(path: Path) -> str:
+    parts = path.relative_to(PACKAGE).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+MODULES = {module_name(path): path for path in sorted(PACKAGE.rglob("*.py"))}
+
+
+def imported_names(name: str) -> Iterator[str]:
+    """Absolute dotted names a module imports, wherever in it the import stands."""
+    path = MODULES[name]
+    package = ["guidecoat", *name.split(".")] if name else ["guidecoat"]
+    if path.name != "__init__.py":
+        package = package[:-1]
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            base = package[: len(package) - node.level + 1] if node.level else []
+            origin = ".".join([*base, *([node.module] if node.module else [])])
+            yield from (f"{origin}.{alias.name}" for alias in node.names)
+
+
+def own_imports(name: str) -> set[str]:
+    """Modules of the package that a module imports."""
+    found = set()
+    for target in imported_names(name):
+        parts = target.split(".")
+        if parts[0] != "guidecoat":
+            continue
+        for length in (len(parts), len(parts) - 1):
+            inner = ".".join(parts[1:length])
+            if inner in MODULES:
+                found.add(inner)
+                break
+    return found - {name}
+
+
+def layer_of(name: str) -> int:
+    return LAYER_OF.get(name.split(".")[0], STAGE_LAYER)
+
+
+GRAPH = {name: own_imports(name) for name in MODULES}
+
+
+def test_the_parser_sees_imports() -> None:
+    assert "errors" in GRAPH["settings"]
+    assert {"output_folder", "cli.options", "check", "export"} <= GRAPH["cli"]
+
+
+def test_no_cycle() -> None:
+    try:
+        TopologicalSorter(GRAPH).prepare()
+    except CycleError as error:
+        pytest.fail(f"imports go round: {' <- '.join(error.args[1])}")
+
+
+def test_no_upward_import() -> None:
+    upward = [
+        f"{name} ({LAYERS[layer_of(name)][0]}) imports {target} ({LAYERS[layer_of(target)][0]})"
+        for name, targets in GRAPH.items()
+        if name
+        for target in targets
+        if layer_of(target) > layer_of(name)
+    ]
+    assert not upward
+
+
+def test_spline_knows_nothing_of_panels_files_or_settings() -> None:
+    for name, targets in GRAPH.items():
+        if name.split(".")[0] == "spline":
+            assert {target.split(".")[0] for target in targets} <= {"spline", "errors"}
+
+
+def test_results_are_read_by_the_command_line_and_batch_only() -> None:
+    readers = {"export", "report"}
+    users = {
+        name.split(".")[0]
+        for name, targets in GRAPH.items()
+        if any(target.split(".")[0] in readers for target in targets)
+    }
+    assert users <= readers | {"cli", "batch"}
+
+
+@pytest.mark.parametrize("library", PLACES)
+def test_library_stays_in_its_place(library: str) -> None:
+    users = {
+        name.split(".")[0]
+        for name in MODULES
+        if any(target.split(".")[0] == library for target in imported_names(name))
+    }
+    assert users <= PLACES[library]
+
+
+def test_command_line_starts_light() -> None:
+    code = "import sys, guidecoat.cli; print(*{m.split('.')[0] for m in sys.modules})"
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert not set(run.stdout.split()) & set(HEAVY)
+
+
+def test_modules_stay_small() -> None:
+    long = {
+        name: lines
+        for name, path in MODULES.items()
+        if (lines := len(path.read_text("utf-8").splitlines())) > 400
+    }
+    assert not long

@@ -1,0 +1,181 @@
+"""The picture and the page: what they show, in the right place, with any name."""
+
+from __future__ import annotations
+
+import dataclasses
+import io
+import re
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+from PIL import Image
+
+import export_fixture
+from guidecoat.export.colours import rgb, scale_for
+from guidecoat.export.map_labels import nearest_on_line, region_label
+from guidecoat.export.map_layers import picture_array
+from guidecoat.export.map_picture import map_png
+from guidecoat.export.page import report_page
+from guidecoat.export.placing import Box, Room, box_at, busy_sums
+from guidecoat.export.words import shown, verdict_words
+
+NASTY = "$x^2$ <script>alert(1)</script> =cmd \ud800 \n \u6c49"
+RESULT = export_fixture.result(points=50)
+SCALE = scale_for(export_fixture.HEIGHT_TOL_MM, RESULT.regions)
+
+
+def at(image: np.ndarray, u: float, v: float) -> tuple[int, ...]:
+    """Colour of the panel's picture at a chart position."""
+    rows, columns = image.shape[:2]
+    wide, high = (export_fixture.CELL_MM * n for n in export_fixture.SHAPE)
+    row, column = int((0.5 - v / high) * rows), int((0.5 + u / wide) * columns)
+    return tuple(int(c) for c in image[row, column])
+
+
+def test_marks_lie_where_they_were_planted_seen_from_outside() -> None:
+    """u runs to the right and v up: the high is upper left, the low lower right."""
+    image = picture_array(RESULT, SCALE)
+    red, _, blue = at(image, -250.0, 110.0)
+    assert red > blue + 60
+    red, _, blue = at(image, 120.0, -120.0)
+    assert blue > red + 20
+    assert at(image, 380.0, 130.0) == (255, 255, 255)  # the opening is paper
+    assert at(image, 0.0, 320.0) == rgb("#bdbdbd")  # the strip is not judged
+    assert at(image, 0.0, 20.0) == rgb("#969696")  # the crease band
+    assert at(image, -500.0, 200.0) == rgb("#f7f7f7")  # sound
+
+
+def test_picture_loads_is_a4_wide_and_shows_both_signs() -> None:
+    image = Image.open(io.BytesIO(map_png(RESULT, SCALE)))
+    assert image.info.get("Software") is None
+    assert image.width == 2338
+    assert 1.2 < image.width / image.height < 1.6
+    pixels = np.asarray(image.convert("RGB")).reshape(-1, 3)
+    for colour in ("#fee0b6", "#fdb863", "#2d004b", "#542788"):
+        assert (pixels == rgb(colour)).all(axis=1).sum() > 300, colour
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"regions": (), "creases": (), "edges": (), "verdict": "in"},
+        {"regions": RESULT.regions * 8},
+        {"regions": RESULT.regions[1:2], "verdict": "undecided"},
+    ],
+    ids=["nothing to show", "crowded", "one undecided"],
+)
+def test_picture_of_extremes(change: dict[str, object]) -> None:
+    assert map_png(dataclasses.replace(RESULT, **change), SCALE)[:4] == b"\x89PNG"
+
+
+def test_picture_of_a_panel_where_nothing_is_judged() -> None:
+    nothing = np.full(export_fixture.SHAPE, np.nan)
+    deviation = dataclasses.replace(RESULT.deviation, cell_mm=nothing)
+    assert map_png(dataclasses.replace(RESULT, deviation=deviation), SCALE)[:4] == b"\x89PNG"
+
+
+def test_a_name_changes_only_the_title() -> None:
+    """Were "$x^2$" set as a formula or the name run off the page, more than the title would."""
+    named = dataclasses.replace(RESULT, scan=dataclasses.replace(RESULT.scan, name=NASTY * 5))
+    one, two = (
+        np.asarray(Image.open(io.BytesIO(map_png(r, SCALE))).convert("L"), int)
+        for r in (RESULT, named)
+    )
+    assert one.shape == two.shape
+    changed = np.flatnonzero((one != two).any(axis=1))
+    assert changed.max() < 110
+    assert (two[:110, -60:] == 255).all()
+
+
+def test_labels_carry_sign_and_doubt() -> None:
+    assert [region_label(r) for r in RESULT.regions] == [
+        "H1 +0.84 mm",
+        "H2? +0.36 mm",
+        "L1 \u22121.20 mm",
+        "R1 ripple 9.4 mrad",
+    ]
+
+
+def test_nearest_point_of_an_edge() -> None:
+    line = np.array([[0.0, 0.0], [10.0, 0.0], [10.0, 10.0]])
+    assert nearest_on_line(line, (4.0, 3.0)) == (4.0, 0.0)
+    assert nearest_on_line(line, (20.0, 20.0)) == (10.0, 10.0)
+
+
+def test_labels_are_placed_off_each_other_and_off_the_marks() -> None:
+    marks = np.zeros((100, 100), bool)
+    marks[45:55, 45:55] = True
+    room = Room(Box(0.0, 0.0, 1000.0, 1000.0), busy_sums(marks), 10.0)
+    boxes = [room.place((500.0, 500.0), (120.0, 40.0), 34.0) for _ in range(8)]
+    spot = Box(450.0, 450.0, 550.0, 550.0)
+    for k, box in enumerate(boxes):
+        assert box.overlap(spot) == 0.0
+        assert all(box.overlap(other) == 0.0 for other in boxes[:k])
+        assert box.x0 >= 0.0
+        assert box.y1 <= 1000.0
+
+
+def test_room_without_space_still_places() -> None:
+    room = Room(Box(0.0, 0.0, 50.0, 50.0), busy_sums(np.zeros((5, 5), bool)), 10.0)
+    assert room.place((25.0, 25.0), (200.0, 40.0), 30.0) == box_at((25.0, 25.0), (200.0, 40.0))
+
+
+def test_verdict_in_plain_words() -> None:
+    assert verdict_words(RESULT) == (
+        "Out of tolerance: 1 high, 1 low and 1 ripple outside the tolerance of \u00b10.3 mm and "
+        "4 mrad; 1 more undecided"
+    )
+    sound = dataclasses.replace(RESULT, verdict="in", regions=())
+    assert verdict_words(sound).startswith("In tolerance: nothing")
+    unsure = dataclasses.replace(RESULT, verdict="undecided", regions=RESULT.regions[1:2])
+    assert "1 high too near the limit" in verdict_words(unsure)
+
+
+def test_shown_is_one_line_of_valid_text() -> None:
+    assert shown("a\nb\ud800\x1b[0m") == "a b? [0m"
+
+
+class _Tags(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.seen: list[tuple[str, dict[str, str | None]]] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.seen.append((tag, dict(attrs)))
+
+
+def test_page_escapes_names_and_fetches_nothing() -> None:
+    edges = (dataclasses.replace(RESULT.edges[0], name="<b>"),)
+    named = dataclasses.replace(
+        RESULT,
+        scan=dataclasses.replace(RESULT.scan, name=NASTY),
+        edges=edges,
+        warnings=("<i>edge</i>",),
+        regions=(dataclasses.replace(RESULT.regions[0], from_edges='"><img src=x>'),),
+    )
+    page = report_page(named, b"\x89PNG")
+    tags = _Tags()
+    tags.feed(page)
+    names = [tag for tag, _ in tags.seen]
+    assert "script" not in names
+    assert "i" not in names
+    assert names.count("img") == 1
+    image = next(attrs for tag, attrs in tags.seen if tag == "img")
+    assert (image["src"] or "").startswith("data:image/png;base64,iVBORw")
+    assert "$x^2$" in (image["alt"] or "")
+    assert dict(tags.seen)["html"] == {"lang": "en"}
+    assert names.count("title") == 1
+    assert not re.search(r"https?://|url\(|@import", page)
+    for tag, attrs in tags.seen:
+        for key in ("src", "href"):
+            assert (attrs.get(key) or "data:").startswith("data:"), tag
+
+
+def test_page_tells_what_one_scan_cannot_see_and_the_cautions() -> None:
+    page = report_page(RESULT, None)
+    assert "damage 300 mm long or longer looks like form" in page
+    assert "lead or chromates" in page
+    assert RESULT.scan.sha256 in page
+    for region in RESULT.regions:
+        assert f"<strong>{region.region} {region.kind}</strong>" in page

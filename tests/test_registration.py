@@ -1,0 +1,431 @@
+"""Two scans into one frame: known poses, changed and missing parts, weak shapes, refusals."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from guidecoat.errors import ScanUnfitError, SettingsError
+from guidecoat.registration import (
+    MirrorPlane,
+    Registration,
+    RegistrationSettings,
+    find_mirror_plane,
+    reflect,
+    register,
+    require_observable,
+    umeyama,
+)
+from guidecoat.registration.rigid import inverse, move, reflection, small_motions
+
+Array = NDArray[np.float64]
+Height = Callable[[Array, Array], Array]
+
+
+def door_height(x: Array, y: Array) -> Array:
+    """A crowned skin with a soft crease that runs out of parallel, mm."""
+    line = y - 90.0 - 0.06 * x
+    crown = -20.0 * (x / 450.0) ** 2 - 14.0 * (y / 270.0) ** 2 - 3.0 * (x / 450.0) ** 3
+    return crown - 0.06 * (np.sqrt(line**2 + 15.0**2) - 15.0)
+
+
+def scan_height(
+    height: Height,
+    *,
+    seed: int,
+    half: tuple[float, float] = (450.0, 270.0),
+    count: int = 250_000,
+    noise_mm: float = 0.05,
+    change: Height | None = None,
+    opening: bool = True,
+) -> tuple[Array, Array]:
+    """Random points on z = height(x, y) with noise along z, and their unit normals."""
+    generator = np.random.default_rng(seed)
+    x = generator.uniform(-half[0], half[0], count)
+    y = generator.uniform(-half[1], half[1], count)
+    if opening:
+        kept = np.hypot((x - 250.0) / 70.0, (y + 60.0) / 30.0) > 1.0
+        x, y = x[kept], y[kept]
+    z = height(x, y) + (change(x, y) if change else 0.0)
+    step = 1e-3
+    slope = np.stack(
+        [
+            (height(x - step, y) - height(x + step, y)) / (2.0 * step),
+            (height(x, y - step) - height(x, y + step)) / (2.0 * step),
+            np.ones_like(x),
+        ],
+        axis=1,
+    )
+    normals = slope / np.linalg.norm(slope, axis=1, keepdims=True)
+    return np.stack([x, y, z], axis=1) + noise_mm * generator.normal(size=(len(x), 1)) * normals, (
+        normals
+    )
+
+
+def wing_points(*, seed: int, count: int = 250_000, noise_mm: float = 0.05) -> Array:
+    """A wing that wraps 95 degrees, its radius changing along it, with a slanted end."""
+    generator = np.random.default_rng(seed)
+    u = generator.uniform(-350.0, 350.0, count)
+    angle = np.deg2rad(generator.uniform(-47.5, 47.5, count))
+    kept = u < 300.0 + 60.0 * np.sin(angle)
+    u, angle = u[kept], angle[kept]
+    radius = 330.0 - 25.0 * (u / 350.0) ** 2 + 12.0 * np.cos(2.0 * angle + u / 200.0)
+    radius = radius + noise_mm * generator.normal(size=len(u))
+    return np.stack([u, radius * np.sin(angle), radius * np.cos(angle) - 250.0], axis=1)
+
+
+def torus_points(*, seed: int, count: int = 200_000, noise_mm: float = 0.05) -> Array:
+    """An outer part of a torus, its outline a skew quadrangle."""
+    generator = np.random.default_rng(seed)
+    a, b = generator.uniform(-0.4, 0.4, (2, count))
+    kept = (a + 0.5 * b < 0.42) & (b - 0.3 * a > -0.33)
+    a, b = a[kept], b[kept]
+    minor = 320.0 + noise_mm * generator.normal(size=len(a))
+    ring = 500.0 + minor * np.cos(b)
+    return np.stack([ring * np.sin(a), minor * np.sin(b), ring * np.cos(a) - 780.0], axis=1)
+
+
+def pose(seed: int) -> Array:
+    """Any turn, a shift of up to half a metre."""
+    generator = np.random.default_rng(seed)
+    turn = generator.normal(size=3)
+    turn *= generator.uniform(0.0, np.pi) / np.linalg.norm(turn)
+    return small_motions(np.concatenate([turn, generator.uniform(-500.0, 500.0, 3)])[None])[0]
+
+
+def filler(x: Array, y: Array) -> Array:
+    """Four smooth builds and lows of 1.5 to 4 mm over a quarter of the door."""
+    total = np.zeros_like(x)
+    for at_x, at_y, radius, peak in (
+        (-250.0, 40.0, 150.0, 3.0),
+        (60.0, -120.0, 120.0, 4.0),
+        (320.0, 150.0, 110.0, -1.5),
+        (-300.0, -180.0, 85.0, 1.5),
+    ):
+        r = np.minimum(np.hypot(x - at_x, y - at_y) / radius, 1.0)
+        total += 0.5 * peak * (1.0 + np.cos(np.pi * r))
+    return total
+
+
+def assert_placed(
+    found: Registration,
+    truth: Array,
+    points: Array,
+    normals: Array | None = None,
+    *,
+    across_mm: float = 0.02,
+    along_mm: float = 0.1,
+    turn_mrad: float = 0.05,
+) -> None:
+    """Within the limits over all points: across the skin, along it, and in turn."""
+    some = points[::200]
+    apart = move(found.T_target_source, some) - move(truth, some)
+    if normals is not None:
+        out = normals[::200] @ truth[:3, :3].T
+        assert np.abs(np.einsum("nk,nk->n", apart, out)).max() < across_mm
+    assert np.linalg.norm(apart, axis=1).max() < along_mm
+    turned = truth[:3, :3].T @ found.T_target_source[:3, :3]
+    assert 1e3 * np.linalg.norm(turned - np.eye(3)) / np.sqrt(2.0) < turn_mrad
+    assert np.linalg.det(found.T_target_source[:3, :3]) == pytest.approx(1.0, abs=1e-12)
+    assert found.converged
+
+
+def test_umeyama_reflection_trap() -> None:
+    # Umeyama 1991, PAMI 13(4) 376, the example; figures computed.
+    x = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 2.0]])
+    y = np.array([[0.0, 0.0], [-1.0, 0.0], [0.0, 2.0]])
+    scale, rotation, shift = umeyama(x, y, with_scale=True)
+    np.testing.assert_allclose(rotation, [[0.832050, 0.554700], [-0.554700, 0.832050]], atol=1e-6)
+    assert scale == pytest.approx(0.721110, abs=1e-6)
+    np.testing.assert_allclose(shift, [-0.8, 0.4], atol=1e-6)
+    error = ((y - (scale * x @ rotation.T + shift)) ** 2).sum(1).mean()
+    assert error == pytest.approx(0.533333, abs=1e-6)
+    assert np.linalg.det(umeyama(x, y)[1]) == pytest.approx(1.0)
+
+
+def test_umeyama_exact_and_degenerate() -> None:
+    x = np.random.default_rng(1).normal(size=(6, 3))
+    truth = pose(5)
+    _, rotation, shift = umeyama(x, move(truth, x))
+    np.testing.assert_allclose(rotation, truth[:3, :3], atol=1e-12)
+    np.testing.assert_allclose(shift, truth[:3, 3], atol=1e-9)
+    line = np.outer(np.arange(4.0), [1.0, 2.0, 3.0])
+    with pytest.raises(ScanUnfitError, match="one line"):
+        umeyama(line, line)
+    with pytest.raises(SettingsError, match="same number"):
+        umeyama(x, x[:5])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_door_with_a_quarter_changed(seed: int) -> None:
+    before, normals = scan_height(door_height, seed=10 + seed)
+    after, _ = scan_height(door_height, seed=20 + seed, count=180_000, change=filler)
+    truth = pose(seed)
+    found = register(before, move(truth, after))
+    assert_placed(found, truth, before, normals)
+    assert found.overlap > 0.95
+    # No cell that was built up by over half a millimetre took part.
+    x, y, _ = found.source_cells_mm.T
+    built = np.abs(filler(x, y)) > 0.5
+    assert found.unchanged[built].mean() < 0.01
+    assert found.unchanged[filler(x, y) == 0.0].mean() > 0.9
+    require_observable(found)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [3, 4])
+def test_change_of_six_millimetres_and_a_missing_third(seed: int) -> None:
+    before, normals = scan_height(door_height, seed=30 + seed)
+    after, _ = scan_height(door_height, seed=40 + seed, change=lambda x, y: 2.0 * filler(x, y))
+    after = after[after[:, 0] < 180.0]
+    truth = pose(seed)
+    found = register(before, move(truth, after))
+    assert_placed(found, truth, before, normals, across_mm=0.03, along_mm=0.3, turn_mrad=0.2)
+
+
+@pytest.mark.parametrize(("points", "turn_mrad"), [(wing_points, 0.15), (torus_points, 0.15)])
+def test_other_shapes(points: Callable[..., Array], turn_mrad: float) -> None:
+    truth = pose(7)
+    source, target = points(seed=1), points(seed=2)
+    found = register(source, move(truth, target))
+    assert_placed(found, truth, source, turn_mrad=turn_mrad)
+
+
+def test_half_overlap_of_a_shape_that_holds() -> None:
+    def bumpy(x: Array, y: Array) -> Array:
+        waves = 4.0 * np.sin(x / 90.0 + 1.0) * np.cos(y / 70.0) + 3.0 * np.sin((x + 2 * y) / 130.0)
+        return door_height(x, y) + waves
+
+    one, normals = scan_height(bumpy, seed=1)
+    two, _ = scan_height(bumpy, seed=2)
+    keep = one[:, 0] < 150.0
+    truth = pose(11)
+    found = register(one[keep], move(truth, two[two[:, 0] > -150.0]))
+    assert_placed(found, truth, one, normals)
+    assert found.overlap == pytest.approx(0.5, abs=0.06)
+
+
+@pytest.mark.slow
+def test_swap_gives_the_inverse_and_repeats_are_the_same() -> None:
+    before, _ = scan_height(door_height, seed=1, count=120_000)
+    after, _ = scan_height(door_height, seed=2, count=120_000, change=filler)
+    moved = move(pose(3), after)
+    there = register(before, moved)
+    back = register(moved, before)
+    np.testing.assert_allclose(
+        move(back.T_target_source, move(there.T_target_source, before[::500])),
+        before[::500],
+        atol=0.06,
+    )
+    again = register(before, moved)
+    np.testing.assert_array_equal(again.T_target_source, there.T_target_source)
+    np.testing.assert_array_equal(again.unchanged, there.unchanged)
+    assert again.rms_mm == there.rms_mm
+
+
+def test_already_aligned_moves_nothing() -> None:
+    before, _ = scan_height(door_height, seed=1, count=100_000)
+    after, _ = scan_height(door_height, seed=2, count=100_000, change=filler)
+    found = register(before, after, already_aligned=True)
+    np.testing.assert_array_equal(found.T_target_source, np.eye(4))
+    assert found.rms_mm < 0.03
+    with pytest.raises(ScanUnfitError, match="overlap"):
+        register(before, after + np.array([0.0, 0.0, 400.0]), already_aligned=True)
+
+
+def test_picked_points_give_the_start() -> None:
+    before, normals = scan_height(door_height, seed=1, count=120_000)
+    after, _ = scan_height(door_height, seed=2, count=120_000)
+    truth = pose(9)
+    picked = before[[10, 2_000, 50_000, 90_000]]
+    wrong_by = np.random.default_rng(0).normal(0.0, 3.0, picked.shape)
+    found = register(before, move(truth, after), pairs=(picked, move(truth, picked) + wrong_by))
+    assert_placed(found, truth, before, normals)
+    with pytest.raises(ScanUnfitError, match="picked points do not match"):
+        register(before, move(truth, after), pairs=(picked, move(truth, picked[::-1])))
+
+
+def free(found: Registration) -> list[str]:
+    return [w.kind for w in found.weak_directions if w.held_by == "nothing"]
+
+
+def coverage(points: Array, seed: int) -> Array:
+    """Cut by a ragged end of coverage of its own, so that no edge is shared."""
+    generator = np.random.default_rng(seed)
+    angle = np.arctan2(points[:, 1], points[:, 0])
+    reach = 150.0 + sum(
+        generator.uniform(-14.0, 14.0) * np.cos(k * angle + generator.uniform(0.0, 6.0))
+        for k in range(2, 9)
+    )
+    return points[np.hypot(points[:, 0], points[:, 1]) < reach]
+
+
+def test_plain_cylinder_is_weak_along_its_axis() -> None:
+    def barrel(x: Array, y: Array) -> Array:
+        return np.sqrt(400.0**2 - y**2) - 400.0
+
+    one, two = (
+        coverage(scan_height(barrel, seed=s, half=(200.0, 200.0), opening=False)[0], s)
+        for s in (1, 2)
+    )
+    found = register(one, two)
+    slides = [w for w in found.weak_directions if w.kind == "slide" and w.held_by == "nothing"]
+    # The barrel slides along its axis and rolls about it, in whatever mixture they come.
+    grip = np.array([w.direction for w in slides])
+    assert np.linalg.norm(np.linalg.pinv(grip) @ grip @ [1.0, 0.0, 0.0]) > 0.99
+    with pytest.raises(ScanUnfitError, match="does not hold"):
+        require_observable(found)
+
+
+def test_cylinder_with_shared_ends_says_that_only_its_edges_hold_it() -> None:
+    def barrel(x: Array, y: Array) -> Array:
+        return np.sqrt(400.0**2 - y**2) - 400.0
+
+    one, two = (scan_height(barrel, seed=s, half=(220.0, 150.0), opening=False)[0] for s in (1, 2))
+    found = register(one, two)
+    slides = [w for w in found.weak_directions if w.kind == "slide"]
+    grip = np.array([w.direction for w in slides])
+    assert np.linalg.norm(np.linalg.pinv(grip) @ grip @ [1.0, 0.0, 0.0]) > 0.99
+    assert {w.held_by for w in slides} == {"edges"}
+    assert max(w.uncertainty for w in slides) < 0.1
+
+
+@pytest.mark.parametrize("radius", [np.inf, 500.0])
+def test_plane_and_sphere_are_free_in_three_ways(radius: float) -> None:
+    def ball(x: Array, y: Array) -> Array:
+        if np.isinf(radius):
+            return np.zeros_like(x)
+        return np.sqrt(radius**2 - x**2 - y**2) - radius
+
+    one, two = (
+        coverage(scan_height(ball, seed=s, half=(200.0, 200.0), opening=False)[0], s)
+        for s in (1, 2)
+    )
+    found = register(one, two, already_aligned=True)
+    assert sorted(free(found)) == ["slide", "slide", "turn"]
+
+
+def test_symmetric_panel_names_the_half_turn() -> None:
+    def crown(x: Array, y: Array) -> Array:
+        return -25.0 * (x / 300.0) ** 2 - 15.0 * (y / 180.0) ** 2
+
+    one, two = (
+        scan_height(crown, seed=s, half=(300.0, 180.0), opening=False, count=120_000)[0]
+        for s in (1, 2)
+    )
+    found = register(one, move(pose(2), two))
+    turns = [w for w in found.weak_directions if w.kind == "turn" and w.held_by == "nothing"]
+    assert turns
+    assert turns[0].uncertainty == pytest.approx(1000.0 * np.pi, rel=0.01)
+
+
+def test_different_units_are_named() -> None:
+    one, _ = scan_height(door_height, seed=1, count=60_000)
+    two, _ = scan_height(door_height, seed=2, count=60_000)
+    with pytest.raises(ScanUnfitError, match="metres and millimetres"):
+        register(one, two / 1000.0)
+    with pytest.raises(ScanUnfitError, match="inches and millimetres"):
+        register(one / 25.4, two)
+    with pytest.raises(ScanUnfitError, match="centimetres and millimetres"):
+        register(one / 10.0, two)
+
+
+def test_mirrored_by_mistake_is_named() -> None:
+    one, _ = scan_height(door_height, seed=1, count=120_000)
+    two, _ = scan_height(door_height, seed=2, count=120_000)
+    mirror = reflection(np.zeros(3), np.array([1.0, 0.0, 0.0]))
+    with pytest.raises(ScanUnfitError, match="mirrored"):
+        register(move(mirror, one), move(pose(1), two))
+
+
+def test_other_side_of_the_skin_is_named() -> None:
+    one, normals = scan_height(door_height, seed=1, count=120_000)
+    two, other = scan_height(door_height, seed=2, count=120_000)
+    with pytest.raises(ScanUnfitError, match="other side of the skin"):
+        register(one, two, source_normals=normals, target_normals=-other)
+
+
+@pytest.mark.slow
+def test_different_panels_are_refused() -> None:
+    one, _ = scan_height(door_height, seed=1, count=120_000)
+    with pytest.raises(ScanUnfitError, match=r"fit|overlap|mirrored"):
+        register(one, wing_points(seed=1, count=120_000))
+
+
+@pytest.mark.parametrize(
+    ("points", "words"),
+    [
+        (np.zeros((600, 3)), "one spot"),
+        (np.zeros((10, 3)), "500 are needed"),
+        (np.full((600, 3), np.nan), "not finite"),
+        (np.outer(np.linspace(0.0, 900.0, 700), [1.0, 0.0, 0.0]), "cells"),
+    ],
+)
+def test_degenerate_input_is_refused(points: Array, words: str) -> None:
+    door, _ = scan_height(door_height, seed=1, count=20_000)
+    with pytest.raises(ScanUnfitError, match=words):
+        register(points, door)
+
+
+def test_wrong_settings_name_the_key() -> None:
+    with pytest.raises(SettingsError, match="noise_floor_mm"):
+        RegistrationSettings(noise_floor_mm=0.0)
+    with pytest.raises(SettingsError, match="least_overlap"):
+        RegistrationSettings(least_overlap=1.5)
+
+
+def body_points(*, seed: int, count: int = 300_000) -> Array:
+    """A closed-in van body, mirror-symmetric about y = 0: nose and roof, no floor."""
+    generator = np.random.default_rng(seed)
+    u = generator.uniform(0.02, 0.93, count) * np.pi
+    v = generator.uniform(-0.5, 0.5, count) * np.pi
+    x = 1400.0 * np.cos(u) + 150.0 * np.cos(2.0 * v) * np.sin(u)
+    y = 620.0 * np.sign(np.sin(v)) * np.abs(np.sin(v)) ** 0.7 * np.sin(u) ** 0.5
+    z = 700.0 * np.cos(v) ** 0.7 * np.sin(u) ** 0.5 - 90.0 * np.exp(-(((x - 500.0) / 300.0) ** 2))
+    return np.stack([x, y, z], axis=1)
+
+
+@pytest.mark.parametrize("seed", [0, 1])
+def test_mirror_plane_of_a_damaged_body(seed: int) -> None:
+    points = body_points(seed=seed)
+    # Dents on one side over 15 % of the body, a missing part on it, noise.
+    x, y, z = points.T
+    dent = (y > 100.0) & (np.abs(x) < 550.0) & (z > 50.0)
+    assert 0.1 < dent.mean() < 0.25
+    push = 12.0 * np.cos(x / 350.0) ** 2 * np.minimum((y - 100.0) / 200.0, 1.0)
+    points[dent, 1] -= push[dent]
+    points = points[~((points[:, 1] > 50.0) & (points[:, 0] > 900.0))]
+    points += np.random.default_rng(seed + 5).normal(0.0, 0.05, points.shape)
+    turned = pose(seed + 3)
+    found = find_mirror_plane(move(turned, points))
+    normal = turned[:3, :3] @ [0.0, 1.0, 0.0]
+    at = move(turned, np.zeros((1, 3)))[0]
+    assert np.linalg.norm(np.cross(found.normal, normal)) < 1e-4
+    assert abs((found.point - at) @ normal) < 0.05
+    assert 0.0 < found.uncertainty_mm < 0.05
+    assert 0.0 < found.uncertainty_mrad < 0.1
+
+
+def test_mirror_twice_is_identity() -> None:
+    points = np.random.default_rng(0).normal(0.0, 300.0, (50, 3))
+    plane = MirrorPlane(np.array([10.0, -4.0, 3.0]), np.array([0.6, 0.0, 0.8]), 0.0, 0.0, 1.0)
+    np.testing.assert_allclose(reflect(reflect(points, plane), plane), points, atol=1e-10)
+    assert np.abs(reflect(points, plane) - points).max() > 1.0
+    mirror = reflection(plane.point, plane.normal)
+    assert np.linalg.det(mirror[:3, :3]) == pytest.approx(-1.0)
+    np.testing.assert_allclose(inverse(mirror), mirror, atol=1e-12)
+
+
+def test_lopsided_body_has_no_mirror_plane() -> None:
+    generator = np.random.default_rng(0)
+    a, b = generator.uniform(-1.0, 1.0, (2, 60_000))
+    spiral = np.stack(
+        [300.0 * a + 90.0 * b**2, 220.0 * b + 80.0 * a**3, 90.0 * a * b + 60.0 * np.sin(3 * a + b)],
+        axis=1,
+    )
+    with pytest.raises(ScanUnfitError, match="No plane mirrors"):
+        find_mirror_plane(spiral)

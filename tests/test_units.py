@@ -1,0 +1,91 @@
+"""Units: guessed where one fits, asked for where several do."""
+
+from __future__ import annotations
+
+import pytest
+
+from guidecoat.errors import ScanUnfitError, SettingsError
+from guidecoat.scan import MM_PER_UNIT
+from guidecoat.units import decide_units
+
+
+@pytest.mark.parametrize("unit", ["mm", "m"])
+def test_a_door_is_told_in_either_unit(unit: str) -> None:
+    factor = MM_PER_UNIT[unit]
+    decided = decide_units((1150 / factor, 680 / factor, 22 / factor), 0.5 / factor)
+    assert (decided.value, decided.mm_per_unit) == (unit, factor)
+    assert decided.decided_by == "from its extent: 1150 x 680 mm"
+
+
+def test_cm_and_inches_are_told_where_the_spacing_rules_one_out() -> None:
+    # 60 units 0.1 apart are 600 mm and 1.0 mm in cm, 1524 mm and 2.54 mm in inches.
+    assert decide_units((60.0, 40.0, 3.0), 0.1).value == "cm"
+    # 25 units are 250 mm in cm, which is possible, and 635 mm in inches, which is typical.
+    assert decide_units((25.0, 20.0, 1.0), 0.03).value == "in"
+
+
+def test_typical_goes_before_possible() -> None:
+    # 310 units 0.4 apart are typical in mm; in cm, 3100 mm and 4 mm, they are merely possible.
+    assert decide_units((310.0, 200.0, 9.0), 0.4).value == "mm"
+
+
+def test_possible_alone_is_taken() -> None:
+    # 3.7 m long, points 1 mm apart: typical of nothing, possible in metres alone.
+    decided = decide_units((3.7, 2.0, 0.3), 0.001)
+    assert decided.value == "m"
+
+
+def test_a_coarse_mesh_is_judged_by_its_extent() -> None:
+    assert decide_units((1.2, 0.9, 0.1), 0.09).value == "m"
+    assert decide_units((1200.0, 900.0, 100.0), float("nan")).value == "mm"
+
+
+def test_several_units_say_what_to_type_for_each() -> None:
+    with pytest.raises(ScanUnfitError, match="units ambiguous") as caught:
+        decide_units((115.0, 68.0, 2.0), 0.05)
+    message = str(caught.value)
+    assert "--units cm if the panel is about 1150 x 680 mm" in message
+    assert "--units in if the panel is about 2920 x 1730 mm" in message
+    assert "--units mm" not in message
+
+
+@pytest.mark.parametrize("side", [1e-9, 1e-3, 1e5, 1e12])
+def test_no_unit_fits(side: float) -> None:
+    with pytest.raises(ScanUnfitError, match=r"units unknown.*--units.*--known-length"):
+        decide_units((side, side / 2, side / 50), side / 1000)
+
+
+@pytest.mark.parametrize("unit", list(MM_PER_UNIT))
+def test_the_user_decides(unit: str) -> None:
+    decided = decide_units((1e9, 1e9, 1.0), 1.0, asked=unit)
+    assert (decided.value, decided.mm_per_unit) == (unit, MM_PER_UNIT[unit])
+    assert unit in decided.decided_by
+
+
+def test_unknown_unit() -> None:
+    with pytest.raises(
+        SettingsError, match="units 'ft' unknown, choose one of auto, mm, cm, m, in"
+    ):
+        decide_units((1.0, 1.0, 0.1), 0.1, asked="ft")
+
+
+def test_a_known_length_scales() -> None:
+    # 3-4-5: 5 file units are 250 mm.
+    known = ((1.0, 1.0, 1.0), (4.0, 5.0, 1.0), 250.0)
+    for asked in ("auto", "mm"):
+        decided = decide_units((20.0, 12.0, 1.0), 0.01, asked=asked, known_length=known)
+        assert decided.value == "scaled"
+        assert decided.mm_per_unit == pytest.approx(50.0, rel=1e-15)
+        assert decided.decided_by == "from a known length: 5 units are 250 mm"
+
+
+@pytest.mark.parametrize("length", [0.0, -3.0, float("nan"), float("inf")])
+def test_a_known_length_that_is_none(length: float) -> None:
+    with pytest.raises(SettingsError, match="must be more than 0"):
+        decide_units((1.0, 1.0, 0.1), 0.1, known_length=((0, 0, 0), (1, 0, 0), length))
+
+
+@pytest.mark.parametrize("end", [(1.0, 2.0, 3.0), (float("nan"), 0.0, 0.0)])
+def test_a_known_length_between_no_two_points(end: tuple[float, float, float]) -> None:
+    with pytest.raises(SettingsError, match="they must differ"):
+        decide_units((1.0, 1.0, 0.1), 0.1, known_length=((1.0, 2.0, 3.0), end, 100.0))
