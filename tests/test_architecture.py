@@ -22,7 +22,7 @@ LAYERS = (
         "errors scan settings setting_groups cautions output_folder units ply ply_header ply_rows "
         "ply_walk text_rows repeats open3d_loader",
     ),
-    ("numerics", "spline registration voxels local_fit"),
+    ("numerics", "spline registration voxels local_fit whittaker"),
     ("stages", ""),
     ("runs", "check compare mirror"),
     ("results", "export report samples batch"),

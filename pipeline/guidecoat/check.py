@@ -224,7 +224,7 @@ def _creases(
     if settings.creases.mode == "off":
         return ()
     if settings.creases.mode == "auto" or settings.creases.file is None:
-        return find_creases(cells, inner)
+        return find_creases(cells, inner, skin)
     lines = read_crease_lines(settings.creases.file, scan)
     return tuple(
         given_crease(f"C{k}", chart.to_chart(line)[:, :2], cells, inner)

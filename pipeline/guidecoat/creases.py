@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d
 from scipy.spatial import cKDTree
 
 from .cells import Cells
 from .local_fit import LocalFit, fit_locally
 from .ridges import Ridge, smooth_line, trace_ridges
+from .whittaker import robust_line
 
 Floats = NDArray[np.float64]
 
-SHORTEST_MM = 120.0
-_WINDOW_CELLS = 2.0
+SHORTEST_MM = 200.0
+_SHORTEST_SHARE = 0.4
+_WINDOW_MM = 6.0
+_WINDOW_CELLS = 1.3
 _NEAR_MM, _FAR_MM = 14.0, 55.0
 _LEAST_TURN_RAD = 0.02
 _SHARP_TURN_RAD = 0.14
@@ -23,6 +27,14 @@ _LEAST_STEP_MM = 0.8
 _BRIDGED_MM = 60.0
 _LEAST_SEEN = 0.2
 _MOST_GOOD = 0.6
+_LEAST_FAR_SEEN = 0.3
+_MOST_OF_PANEL = 0.6
+_CARRIED_ON_MM = 80.0
+_CORNER_STATIONS = 3
+_CORNER_RAD = 0.9
+_STATION_MM = 8.0
+_LINE_BATTEN_MM = 400.0
+_LINE_FLOOR = 0.1
 _LEAST_SHARP = 0.6
 _LEAST_TURN_SHARE = 0.2
 
@@ -51,30 +63,47 @@ class Crease:
         return self.kind in ("sharp", "step")
 
 
-def find_creases(cells: Cells, mask: NDArray[np.bool_]) -> tuple[Crease, ...]:
+def find_creases(
+    cells: Cells, mask: NDArray[np.bool_], skin: NDArray[np.bool_]
+) -> tuple[Crease, ...]:
     """Find body lines on the cells of a skin.
 
     Lines are ridges of curvature that stand out from everything round them, run for at least
-    120 mm, and across which the surface truly turns or steps: quadratics laid on either side,
+    200 mm or 0.4 of a small panel, and across which the surface truly turns or steps: quadratics laid on either side,
     14 to 55 mm off, must meet the line at different slopes or heights. A dent's bottom, however
     long, has the same form on both sides and is refused.
+
+    Parameters
+    ----------
+    mask : (nu, nv) bool, cells to look on, clear of edges; skin : all cells of the skin, over
+        which a line that ends near an edge is carried on to it.
     """
-    sigma = _WINDOW_CELLS * cells.grid.cell_mm
+    sigma = _window_mm(cells)
     fit = fit_locally(
         cells.height_mm, mask.astype(float), cell_mm=cells.grid.cell_mm, sigma_mm=sigma, where=mask
     )
-    ridges = trace_ridges(fit, mask, cells.grid, sigma_mm=sigma, shortest_mm=0.6 * SHORTEST_MM)
+    extent = np.ptp(np.argwhere(mask), axis=0).max() * cells.grid.cell_mm if mask.any() else 0.0
+    shortest = min(SHORTEST_MM, _SHORTEST_SHARE * extent)
+    ridges = trace_ridges(fit, mask, cells.grid, sigma_mm=sigma, shortest_mm=0.5 * shortest)
     taken: list[Crease] = []
     refused: list[Ridge] = []
     for ridge in ridges:
-        if any(_runs_beside(ridge.line_uv, other.line_uv, _FAR_MM) for other in refused):
+        doubtful = abs(ridge.turn_rad) < _SHARP_TURN_RAD
+        if doubtful and any(_runs_beside(ridge.line_uv, r.line_uv, _FAR_MM) for r in refused):
             continue
-        found = _verified(ridge, cells, fit, mask)
-        if found is None:
-            if ridge.length_mm > SHORTEST_MM:
+        sides = _straight_sides(ridge)
+        found = [_verified(side, cells, fit, mask, shortest) for side in sides]
+        if not any(f is not None and f.length_mm >= shortest for f in found):
+            if ridge.length_mm > 0.6 * shortest:
                 refused.append(ridge)
             continue
-        taken.append(found)
+        for k, (side, crease) in enumerate(zip(sides, found, strict=True)):
+            beside = [f for f in found[max(0, k - 1) : k + 2] if f is not None and f.parts]
+            if crease is None and beside and side.length_mm < shortest:
+                # The short side of a recess, too short to look across: as the sides next to it.
+                crease = replace(beside[0], line_uv=side.line_uv, length_mm=side.length_mm)
+            if crease is not None:
+                taken.append(_to_the_edge(crease, cells, skin))
     taken.sort(key=lambda c: (-c.length_mm, c.line_uv[0, 0]))
     return tuple(
         Crease(f"C{k + 1}", c.kind, c.line_uv, c.turn_mrad, c.step_mm, c.length_mm, c.source)
@@ -84,7 +113,7 @@ def find_creases(cells: Cells, mask: NDArray[np.bool_]) -> tuple[Crease, ...]:
 
 def given_crease(name: str, line_uv: Floats, cells: Cells, mask: NDArray[np.bool_]) -> Crease:
     """A line the user gave: soft unless the surface turns or steps sharply across it."""
-    sigma = _WINDOW_CELLS * cells.grid.cell_mm
+    sigma = _window_mm(cells)
     fit = fit_locally(
         cells.height_mm, mask.astype(float), cell_mm=cells.grid.cell_mm, sigma_mm=sigma, where=mask
     )
@@ -94,6 +123,30 @@ def given_crease(name: str, line_uv: Floats, cells: Cells, mask: NDArray[np.bool
     middle_turn = float(np.median(turn[seen])) if seen.any() else 0.0
     middle_step = float(np.median(step[seen])) if seen.any() else 0.0
     return _crease(name, line, middle_turn, middle_step, "given")
+
+
+def _window_mm(cells: Cells) -> float:
+    """Width of the window for curvatures: 6 mm tells a body line from a recess 20 mm below it."""
+    return max(_WINDOW_MM, _WINDOW_CELLS * cells.grid.cell_mm)
+
+
+def _straight_sides(ridge: Ridge) -> list[Ridge]:
+    """A ridge cut at its corners: two lines that run into one another differ in kind."""
+    line = ridge.line_uv
+    n = _CORNER_STATIONS
+    if len(line) < 4 * n:
+        return [ridge]
+    ahead, behind = line[2 * n :] - line[n:-n], line[n:-n] - line[: -2 * n]
+    cross = behind[:, 0] * ahead[:, 1] - behind[:, 1] * ahead[:, 0]
+    turn = np.abs(np.arctan2(cross, (ahead * behind).sum(axis=1)))
+    greatest = maximum_filter1d(turn, 2 * n + 1)
+    cuts = np.flatnonzero((turn == greatest) & (turn > _CORNER_RAD)) + n
+    bounds = [0, *cuts, len(line) - 1]
+    return [
+        Ridge(line[a : b + 1], ridge.turn_rad)
+        for a, b in zip(bounds[:-1], bounds[1:], strict=True)
+        if b - a >= 2
+    ]
 
 
 def _crease(name: str, line: Floats, turn: float, step: float, source: str) -> Crease:
@@ -109,21 +162,25 @@ def _runs_beside(line: Floats, other: Floats, within_mm: float) -> bool:
     return bool(near.mean() > 0.7)
 
 
-def _verified(ridge: Ridge, cells: Cells, fit: LocalFit, mask: NDArray[np.bool_]) -> Crease | None:
+def _verified(
+    ridge: Ridge, cells: Cells, fit: LocalFit, mask: NDArray[np.bool_], shortest_mm: float
+) -> Crease | None:
     """The stretch of a ridge across which the surface turns or steps, if it is long enough."""
     turn, step = _turn_and_step(ridge.line_uv, fit, cells, mask)
     seen = np.isfinite(turn)
     if seen.mean() < _LEAST_SEEN:
-        return _strong_alone(ridge)
+        return _strong_alone(ridge, shortest_mm)
     middle_turn, middle_step = float(np.median(turn[seen])), float(np.median(step[seen]))
     steps = abs(middle_step) > _LEAST_STEP_MM
     if not steps and (abs(middle_turn) < _LEAST_TURN_RAD or middle_turn * ridge.turn_rad < 0):
         return None
     # Seen through a Gaussian window a step of s turns by s / (sigma sqrt(e)), a kink by a good part
     # of itself; a dent's flank that merely looks like one turns far less.
-    sigma = _WINDOW_CELLS * cells.grid.cell_mm
+    sigma = _window_mm(cells)
     least = _LEAST_SHARP * abs(middle_step) / (sigma * np.sqrt(np.e)) if steps else 0.0
     if abs(ridge.turn_rad) < max(least, _LEAST_TURN_SHARE * abs(middle_turn) * (not steps)):
+        return None
+    if not steps and not _turns_far_off(ridge, middle_turn, cells, fit, mask):
         return None
     value, middle = (step, middle_step) if steps else (turn, middle_turn)
     good = seen & (value * np.sign(middle) > 0.4 * abs(middle))
@@ -132,16 +189,78 @@ def _verified(ridge: Ridge, cells: Cells, fit: LocalFit, mask: NDArray[np.bool_]
         stretch = _longest_stretch(good, ~seen, ridge.line_uv)
     if stretch is None:
         return None
-    line = ridge.line_uv[stretch]
+    line = _drawn_fair(ridge.line_uv[stretch], cells.grid.cell_mm)
     found = _crease("", line, middle_turn, middle_step, "found")
-    return found if found.length_mm >= SHORTEST_MM else None
+    whole = ridge.length_mm
+    return found if found.length_mm >= min(shortest_mm, 0.7 * whole) else None
 
 
-def _strong_alone(ridge: Ridge) -> Crease | None:
+def _drawn_fair(line: Floats, cell_mm: float) -> Floats:
+    """A line that runs one way, redrawn with a 400 mm batten; one that turns back, as it is.
+
+    A body line is a gentle curve; the traced one wavers with the cells and strays at its ends.
+    """
+    middle = line.mean(axis=0)
+    _, axes = np.linalg.eigh(np.cov((line - middle).T))
+    along, across = ((line - middle) @ axes[:, ::-1]).T
+    if along[-1] < along[0]:
+        along = -along
+    length = np.linalg.norm(np.diff(line, axis=0), axis=1).sum()
+    span = along[-1] - along[0]
+    if span < 0.93 * length or span < 10.0 * _STATION_MM:
+        return line
+    order = np.argsort(along, kind="stable")
+    count = int(span / _STATION_MM) + 1
+    x = np.linspace(along[0], along[-1], count)
+    y = np.interp(x, along[order], across[order])
+    step = float(x[1] - x[0])
+    drawn, _ = robust_line(
+        y,
+        np.ones(count, bool),
+        step_mm=step,
+        batten_mm=_LINE_BATTEN_MM,
+        floor_mm=_LINE_FLOOR * cell_mm,
+    )
+    sign = 1.0 if (line[-1] - line[0]) @ axes[:, 1] >= 0 else -1.0
+    return middle + np.outer(sign * x, axes[:, 1]) + np.outer(drawn, axes[:, 0])
+
+
+def _turns_far_off(
+    ridge: Ridge, turn: float, cells: Cells, fit: LocalFit, mask: NDArray[np.bool_]
+) -> bool:
+    """Whether the turn is still there 45 to 120 mm away: a long dent's is gone beyond its rims.
+
+    Where there is no room to look, a line that runs over most of the panel is believed.
+    """
+    far, _ = _turn_and_step(ridge.line_uv, fit, cells, mask, near_mm=45.0, far_mm=120.0)
+    seen = np.isfinite(far)
+    if seen.mean() < _LEAST_FAR_SEEN:
+        place = np.argwhere(mask) * cells.grid.cell_mm
+        return bool(ridge.length_mm > _MOST_OF_PANEL * np.ptp(place, axis=0).max())
+    return bool(np.median(far[seen]) * np.sign(turn) > 0.5 * abs(turn))
+
+
+def _to_the_edge(crease: Crease, cells: Cells, skin: NDArray[np.bool_]) -> Crease:
+    """Carry a line's ends on straight to the skin's edge where that is within 80 mm."""
+    line = crease.line_uv
+    steps = np.arange(4.0, _CARRIED_ON_MM, 4.0)[:, None]
+    ends = []
+    for end, before in ((line[0], line[min(6, len(line) - 1)]), (line[-1], line[-min(7, len(line))])):
+        way = (end - before) / (np.linalg.norm(end - before) + 1e-12)
+        ahead = end + steps * way
+        i, j = cells.grid.index(ahead[:, 0], ahead[:, 1])
+        off = np.flatnonzero(~skin[i, j])
+        ends.append(ahead[: off[0] + 1] if len(off) else ahead[:0])
+    carried = np.vstack([ends[0][::-1], line, ends[1]])
+    length = float(np.linalg.norm(np.diff(carried, axis=0), axis=1).sum())
+    return replace(crease, line_uv=carried, length_mm=length)
+
+
+def _strong_alone(ridge: Ridge, shortest_mm: float) -> Crease | None:
     """A long ridge with too little skin beside it to tell (beside a window, say): only one that
     turns so sharply that no dent could is taken.
     """
-    if abs(ridge.turn_rad) < 2.0 * _SHARP_TURN_RAD or ridge.length_mm < 1.5 * SHORTEST_MM:
+    if abs(ridge.turn_rad) < 2.0 * _SHARP_TURN_RAD or ridge.length_mm < min(shortest_mm, 100.0):
         return None
     return Crease("", "sharp", ridge.line_uv, 1e3 * ridge.turn_rad, 0.0, ridge.length_mm, "found")
 
@@ -164,13 +283,19 @@ def _longest_stretch(
 
 
 def _turn_and_step(
-    line: Floats, fit: LocalFit, cells: Cells, mask: NDArray[np.bool_]
+    line: Floats,
+    fit: LocalFit,
+    cells: Cells,
+    mask: NDArray[np.bool_],
+    *,
+    near_mm: float = _NEAR_MM,
+    far_mm: float = _FAR_MM,
 ) -> tuple[Floats, Floats]:
     """Per station of a line: turn (rad) and step (mm) between quadratics laid on either side."""
     tangent = np.gradient(line, axis=0)
     tangent /= np.linalg.norm(tangent, axis=1)[:, None] + 1e-12
     left = np.column_stack([-tangent[:, 1], tangent[:, 0]])
-    offset = np.arange(_NEAR_MM, _FAR_MM, cells.grid.cell_mm)
+    offset = np.arange(near_mm, far_mm, cells.grid.cell_mm)
     sides = []
     for sign in (1.0, -1.0):
         place = line[:, None, :] + sign * offset[None, :, None] * left[:, None, :]

@@ -8,13 +8,13 @@ import numpy as np
 from contourpy import contour_generator
 from numpy.typing import NDArray
 from scipy import ndimage
-from scipy.linalg import solveh_banded
 from scipy.spatial import cKDTree
 
 from .cells import Cells
 from .creases import Crease
 from .faces import Faces, depth
 from .ridges import smooth_line
+from .whittaker import robust_line
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -29,7 +29,6 @@ _FEWEST_BESIDE = 8.0
 # The free surface errs most at corners, over a sixth of its batten: the line must follow that.
 _LINE_SHARE = 0.5
 _DING_SHARE = 0.5
-_STEPS = (0.35, 0.5, 0.7, 1.0)
 
 
 @dataclass(frozen=True)
@@ -180,10 +179,22 @@ def lay_edge_line(
     seen = np.isfinite(here)
     if seen.sum() < 4:
         return EdgeLine(edge, base_height_mm, base_slope, np.zeros(len(here), bool))
-    line, weight = _robust_line(here, seen, edge.closed, batten_mm, tolerance_mm)
+    line, weight = robust_line(
+        here,
+        seen,
+        step_mm=_STATION_MM,
+        batten_mm=_LINE_SHARE * batten_mm,
+        floor_mm=tolerance_mm / 6.0,
+        closed=edge.closed,
+    )
     # Over a window's length a tilt is worth as much as a height.
-    tilt_mm, tilt_weight = _robust_line(
-        tilt * _WINDOW_MM, seen, edge.closed, batten_mm, tolerance_mm
+    tilt_mm, tilt_weight = robust_line(
+        tilt * _WINDOW_MM,
+        seen,
+        step_mm=_STATION_MM,
+        batten_mm=_LINE_SHARE * batten_mm,
+        floor_mm=tolerance_mm / 6.0,
+        closed=edge.closed,
     )
     knock = np.where(seen, here - line, 0.0)
     held = seen & (weight > 0) & (tilt_weight > 0) & (np.abs(knock) < _DING_SHARE * tolerance_mm)
@@ -336,44 +347,6 @@ def _stations(line: Floats, inside: Floats, cells: Cells, closed: bool) -> tuple
     i, j = cells.grid.index(place[:, 0], place[:, 1])
     inward = np.column_stack([slope_u[i, j], slope_v[i, j]])
     return place, inward / (np.linalg.norm(inward, axis=1)[:, None] + 1e-12)
-
-
-def _robust_line(
-    z: Floats, seen: Mask, closed: bool, batten_mm: float, tolerance_mm: float
-) -> tuple[Floats, Floats]:
-    """Whittaker-Henderson line of third differences, reweighted by the biweight, lengthened step
-    by step; its transfer halves waves of the batten's length, as the surface's does.
-    """
-    n = len(z)
-    data = np.where(seen, z, 0.0)
-    reach = 9 if closed else 0  # A closed rim is carried on past its seam.
-    data = np.concatenate([data[n - reach :], data, data[:reach]]) if closed else data
-    known = np.concatenate([seen[n - reach :], seen, seen[:reach]]) if closed else seen
-    length = min(_LINE_SHARE * batten_mm, _STATION_MM * len(data) / 1.5)
-    weight = known.astype(np.float64)
-    line = data
-    for share in _STEPS:
-        smoothing = (share * length / (2.0 * np.pi * _STATION_MM)) ** 6
-        for _ in range(3):
-            line = _whittaker(data, weight, smoothing)
-            off = data - line
-            scale = max(1.4826 * float(np.median(np.abs(off[known]))), tolerance_mm / 6.0)
-            x = off / (4.685 * scale)
-            weight = np.where(known & (np.abs(x) < 1.0), (1.0 - x * x) ** 2, 0.0)
-    keep = slice(reach, reach + n)
-    return line[keep], weight[keep]
-
-
-def _whittaker(z: Floats, weight: Floats, smoothing: float) -> Floats:
-    """Minimise sum w (z - f)^2 + smoothing * sum (third difference of f)^2 (Whittaker 1923)."""
-    n = len(z)
-    third = np.array([-1.0, 3.0, -3.0, 1.0])
-    band = np.zeros((4, n))
-    for a in range(4):
-        for b in range(a + 1):
-            band[a - b, b : n - 3 + b] += smoothing * third[a] * third[b]
-    band[0] += weight + 1e-9
-    return np.asarray(solveh_banded(band, weight * z, lower=True))
 
 
 def _dings(stations: Floats, off: Floats, seen: Mask, tolerance_mm: float) -> tuple[Ding, ...]:

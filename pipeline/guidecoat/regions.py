@@ -25,10 +25,14 @@ GUARD = 1.6449
 _FOOT_OF_TOLERANCE = 0.12
 _FOOT_SIGMAS = 2.0
 _SAME_MARK = 0.7
-_SMALLEST_CORE_MM2 = 60.0
+_SMALLEST_CORE_MM2 = 80.0
+_FEWEST_CORE_CELLS = 4
 _SMALLEST_RIPPLE_MM2 = 2500.0
 _RIPPLE_WINDOW_MM = 18.0
-_RIPPLE_CLEAR_MM = 12.0
+_STRONG = 2.0
+_CLEAR_OF_STRONG_MM = 8.0
+_LIKE_HEIGHT = 0.4
+_LIKE_AREA = 0.1
 _FULL = np.ones((3, 3), bool)
 
 
@@ -72,12 +76,28 @@ class Mark:
 
 
 def find_marks(found: CellDeviation, cells: Cells, tolerance: ToleranceSettings) -> list[Mark]:
-    """Find what stands, or may stand, beyond tolerance."""
+    """Find what stands, or may stand, beyond tolerance: highs and lows, and ripple.
+
+    A crest or trough under twice the tolerance that is one of several like it is ripple's.
+    """
     marks = _highs_and_lows(found, cells, tolerance.height_mm)
+    strong = [
+        mark
+        for mark in marks
+        if np.abs(found.smooth_mm[mark.core]).max() >= _STRONG * tolerance.height_mm
+    ]
     taken = np.zeros(found.judged.shape, bool)
-    for mark in marks:
+    for mark in strong:
         taken |= mark.footprint
-    return marks + _ripple(found, cells, tolerance.slope_mrad, taken)
+    near = ndimage.distance_transform_edt(~taken) * cells.grid.cell_mm if taken.any() else np.inf
+    rest = replace(found, judged=found.judged & (near > _CLEAR_OF_STRONG_MM))
+    ripple = _ripple(rest, cells, tolerance.slope_mrad)
+    waves = np.zeros(found.judged.shape, bool)
+    for mark in ripple:
+        waves |= mark.core
+    weak = [m for m in marks if not any(m is s for s in strong)]
+    weak = [m for m in weak if (m.core & waves).sum() < 0.5 * m.core.sum()]
+    return strong + weak + ripple
 
 
 def _highs_and_lows(found: CellDeviation, cells: Cells, tolerance_mm: float) -> list[Mark]:
@@ -92,7 +112,7 @@ def _highs_and_lows(found: CellDeviation, cells: Cells, tolerance_mm: float) -> 
         height = sign * value
         core, count = ndimage.label(height > least, structure=_FULL)
         area = np.bincount(core.ravel(), minlength=count + 1) * side**2
-        wanted = np.flatnonzero(area >= _SMALLEST_CORE_MM2)
+        wanted = np.flatnonzero(area >= max(_SMALLEST_CORE_MM2, _FEWEST_CORE_CELLS * side**2))
         wanted = wanted[wanted > 0]
         body, _ = ndimage.label((height > foot) & found.judged)
         for group in _same_marks(core, wanted, body, height):
@@ -150,23 +170,10 @@ def slope_amplitude(found: CellDeviation, cells: Cells) -> Floats:
     return np.where(found.judged, np.sqrt(2.0 * np.maximum(mean, 0.0)), 0.0)
 
 
-def _ripple(found: CellDeviation, cells: Cells, tolerance_mrad: float, taken: Mask) -> list[Mark]:
-    """Patches whose slope is beyond tolerance while their height need not be."""
+def _ripple(found: CellDeviation, cells: Cells, tolerance_mrad: float) -> list[Mark]:
+    """Patches that go up and down with a slope beyond tolerance."""
     side = cells.grid.cell_mm
-    clear = found.judged
-    if taken.any():
-        clear = clear & (ndimage.distance_transform_edt(~taken) * side > _RIPPLE_CLEAR_MM)
-    rest = CellDeviation(
-        found.cell_mm,
-        found.smooth_mm,
-        found.sigma_mm,
-        found.surface_sigma_mm,
-        found.slope_mrad,
-        found.slope_sigma_mrad,
-        clear,
-    )
-    beyond = slope_amplitude(rest, cells) > tolerance_mrad
-    label, count = ndimage.label(beyond)
+    label, count = ndimage.label(slope_amplitude(found, cells) > tolerance_mrad)
     area = np.bincount(label.ravel(), minlength=count + 1) * side**2
     marks = []
     for k in range(1, count + 1):
@@ -177,12 +184,23 @@ def _ripple(found: CellDeviation, cells: Cells, tolerance_mrad: float, taken: Ma
 
 
 def _oscillates(found: CellDeviation, patch: Mask) -> bool:
-    """Whether a patch goes up and down about its own mean, and does not merely lean."""
-    value = found.smooth_mm[patch]
-    value = value - np.median(value)
-    high, _ = ndimage.label(patch & (np.where(patch, found.smooth_mm, 0.0) > 0))
-    low, _ = ndimage.label(patch & (np.where(patch, found.smooth_mm, 0.0) < 0))
-    return bool(high.max() + low.max() >= 3)
+    """Whether a patch has three crests and troughs or more of like height.
+
+    A dent has one, and a faint rim at most.
+    """
+    value = np.where(patch, found.smooth_mm - np.median(found.smooth_mm[patch]), 0.0)
+    level = _LIKE_HEIGHT * float(np.abs(value).max())
+    crests, highs = ndimage.label(value > level)
+    troughs, lows = ndimage.label(value < -level)
+    areas = [
+        np.sort(np.bincount(label.ravel())[1:])[::-1]
+        for label, count in ((crests, highs), (troughs, lows))
+        if count
+    ]
+    if len(areas) < 2:
+        return False
+    sizes = np.sort(np.concatenate(areas))[::-1]
+    return bool(len(sizes) >= 3 and sizes[2] > _LIKE_AREA * sizes[0])
 
 
 # --- measuring -----------------------------------------------------------------------------------
@@ -238,9 +256,10 @@ def _measured(
         verdict = _verdict(abs(peak), u, tolerance.height_mm)
     if verdict == "in":
         return None
-    values = found.cell_mm[inside]
-    area = float(inside.sum()) * side**2
-    long_side, short_side = _sides(inside, cells)
+    whole = ndimage.binary_fill_holes(inside)
+    values = _carried(found, whole)[whole]
+    area = float(whole.sum()) * side**2
+    long_side, short_side = _sides(whole, cells)
     place = np.array([cells.u_mm[i, j], cells.v_mm[i, j]])
     space = chart.to_space(np.array([[*place, cells.height_mm[i, j]]]))
     x, y, z = scan.to_file_frame(space)[0]
@@ -266,6 +285,14 @@ def _measured(
         mark.core,
         inside,
     )
+
+
+def _carried(found: CellDeviation, whole: Mask) -> Floats:
+    """The deviation with a footprint's drop-outs bridged from the nearest judged cell."""
+    if found.judged[whole].all():
+        return found.cell_mm
+    _, (i, j) = ndimage.distance_transform_edt(~found.judged, return_indices=True)
+    return np.asarray(np.where(found.judged, found.cell_mm, found.smooth_mm[i, j]))
 
 
 def _verdict(value: float, u: float, limit: float) -> str:

@@ -58,7 +58,7 @@ def trace_ridges(
         places = np.argwhere(crest & (turn * sign > 0)).astype(np.float64)
         for path in _paths(places, shortest_mm / grid.cell_mm):
             strength = turn[tuple(path.astype(int).T)]
-            line = _smoothed(path, grid)
+            line = _smoothed(_on_the_crest(path, turn, direction), grid)
             if len(line) > 2:
                 ridges.append(Ridge(line, float(np.median(strength))))
     return sorted(ridges, key=lambda r: -abs(r.turn_rad))
@@ -159,6 +159,22 @@ def _longest_path(tree: sparse.csr_array, start: int) -> NDArray[np.intp]:
 
 def _finite(distance: Floats) -> Floats:
     return np.where(np.isfinite(distance), distance, np.nan)
+
+
+def _on_the_crest(path: Floats, turn: Floats, direction: Floats) -> Floats:
+    """Path cells moved across the ridge to the top of a parabola through three samples."""
+    i, j = path.astype(int).T
+    di, dj = np.cos(direction[i, j]), np.sin(direction[i, j])
+    here = np.abs(turn[i, j])
+    sides = [
+        np.sign(turn[i, j])
+        * map_coordinates(turn, [i + side * di, j + side * dj], order=1, mode="nearest")
+        for side in (-1.0, 1.0)
+    ]
+    bend = sides[0] - 2.0 * here + sides[1]
+    shift = np.where(bend < 0, 0.5 * (sides[0] - sides[1]) / np.where(bend < 0, bend, 1.0), 0.0)
+    shift = np.clip(shift, -1.0, 1.0)
+    return path + shift[:, None] * np.column_stack([di, dj])
 
 
 def _smoothed(path: Floats, grid: Grid) -> Floats:

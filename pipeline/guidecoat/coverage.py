@@ -1,0 +1,98 @@
+"""How much of a skin a scan has seen, how evenly, and where it has holes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from .cells import Cells
+from .faces import Faces
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+_LEAST_WIDTH_MM = 8.0
+_CLOSED_MM = 6.0
+_WINDOW_MM = 40.0
+_FULL = np.ones((3, 3), bool)
+
+
+@dataclass(frozen=True)
+class DropOut:
+    """A hole in the scan that is no opening of the panel: its middle on the chart and its sides."""
+
+    u_mm: float
+    v_mm: float
+    length_mm: float
+    width_mm: float
+    area_cm2: float
+
+
+@dataclass(frozen=True)
+class Coverage:
+    """Share of the skin inside its outline that holds points, and the holes, largest first.
+
+    spacing_low_mm, spacing_high_mm : between which the local spacing lies over 80 % of the skin.
+    """
+
+    share: float
+    drop_outs: tuple[DropOut, ...]
+    spacing_low_mm: float
+    spacing_high_mm: float
+
+
+def measure_coverage(cells: Cells, skin: Mask, faces: Faces) -> Coverage:
+    """Measure coverage inside the skin's outline; openings of the panel do not count."""
+    side = cells.grid.cell_mm
+    reach = max(1, int(round(_CLOSED_MM / side)))
+    padded = np.pad(skin, reach + 1)
+    closed = ndimage.binary_closing(padded, _FULL, iterations=reach)
+    whole = ndimage.binary_fill_holes(closed)[reach + 1 : -reach - 1, reach + 1 : -reach - 1]
+    whole &= ~faces.openings
+    missing = whole & ~skin
+    low, high = _local_spacing(cells, skin)
+    return Coverage(
+        float((whole & skin).sum() / max(int(whole.sum()), 1)),
+        _drop_outs(missing, cells),
+        low,
+        high,
+    )
+
+
+def _drop_outs(missing: Mask, cells: Cells) -> tuple[DropOut, ...]:
+    side = cells.grid.cell_mm
+    label, _ = ndimage.label(missing)
+    deep = ndimage.distance_transform_edt(np.pad(missing, 1))[1:-1, 1:-1]
+    found = []
+    for k, box in enumerate(ndimage.find_objects(label), start=1):
+        hole = label[box] == k
+        # A hole one cell wide has a depth of 1 at its middle.
+        if (2.0 * float(deep[box][hole].max()) - 1.0) * side < _LEAST_WIDTH_MM:
+            continue
+        i, j = np.nonzero(hole)
+        spans = sorted(((np.ptp(i) + 1) * side, (np.ptp(j) + 1) * side), reverse=True)
+        found.append(
+            DropOut(
+                float(cells.grid.u_mm[box[0]][i].mean()),
+                float(cells.grid.v_mm[box[1]][j].mean()),
+                float(spans[0]),
+                float(spans[1]),
+                float(hole.sum()) * side**2 / 100.0,
+            )
+        )
+    return tuple(sorted(found, key=lambda hole: -hole.area_cm2))
+
+
+def _local_spacing(cells: Cells, skin: Mask) -> tuple[float, float]:
+    """Tenth and ninetieth percentile of the spacing over windows of 40 mm."""
+    side = cells.grid.cell_mm
+    size = max(3, int(round(_WINDOW_MM / side)))
+    points = ndimage.uniform_filter(np.where(skin, cells.count, 0).astype(np.float64), size)
+    filled = ndimage.uniform_filter(skin.astype(np.float64), size)
+    inner = skin & (filled > 0.9)
+    inner = inner if inner.any() else skin
+    spacing = side * np.sqrt(filled[inner] / np.maximum(points[inner], 1e-9))
+    return float(np.percentile(spacing, 10.0)), float(np.percentile(spacing, 90.0))
