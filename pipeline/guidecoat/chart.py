@@ -82,3 +82,9 @@ class Grid:
         i = np.clip(np.floor((u - self.u0_mm) / self.cell_mm), 0, self.shape[0] - 1)
         j = np.clip(np.floor((v - self.v0_mm) / self.cell_mm), 0, self.shape[1] - 1)
         return i.astype(np.intp), j.astype(np.intp)
+
+    def beyond(self, u: Floats, v: Floats) -> NDArray[np.bool_]:
+        """Which chart positions lie off the grid."""
+        high_u = self.u0_mm + self.shape[0] * self.cell_mm
+        high_v = self.v0_mm + self.shape[1] * self.cell_mm
+        return (u < self.u0_mm) | (u > high_u) | (v < self.v0_mm) | (v > high_v)

@@ -30,6 +30,9 @@ _MOST_GOOD = 0.6
 _LEAST_FAR_SEEN = 0.3
 _MOST_OF_PANEL = 0.6
 _CARRIED_ON_MM = 80.0
+_PARTING_ON_MM = 250.0
+_FARTHEST_ON_MM = 600.0
+_LEAST_REACH = 0.6
 _CORNER_STATIONS = 3
 _CORNER_RAD = 0.9
 _STATION_MM = 8.0
@@ -103,7 +106,7 @@ def find_creases(
                 # The short side of a recess, too short to look across: as the sides next to it.
                 crease = replace(beside[0], line_uv=side.line_uv, length_mm=side.length_mm)
             if crease is not None:
-                taken.append(_to_the_edge(crease, cells, skin))
+                taken.append(_to_the_edge(crease, cells, fit, mask, skin))
     taken.sort(key=lambda c: (-c.length_mm, c.line_uv[0, 0]))
     return tuple(
         Crease(f"C{k + 1}", c.kind, c.line_uv, c.turn_mrad, c.step_mm, c.length_mm, c.source)
@@ -189,6 +192,9 @@ def _verified(
         stretch = _longest_stretch(good, ~seen, ridge.line_uv)
     if stretch is None:
         return None
+    reach = np.linalg.norm(ridge.line_uv[-1] - ridge.line_uv[0])
+    if not steps and reach < _LEAST_REACH * ridge.length_mm:
+        return None  # The rim of a dent runs round it.
     line = _drawn_fair(ridge.line_uv[stretch], cells.grid.cell_mm)
     found = _crease("", line, middle_turn, middle_step, "found")
     whole = ridge.length_mm
@@ -240,20 +246,55 @@ def _turns_far_off(
     return bool(np.median(far[seen]) * np.sign(turn) > 0.5 * abs(turn))
 
 
-def _to_the_edge(crease: Crease, cells: Cells, skin: NDArray[np.bool_]) -> Crease:
-    """Carry a line's ends on straight to the skin's edge where that is within 80 mm."""
+def _to_the_edge(
+    crease: Crease,
+    cells: Cells,
+    fit: LocalFit,
+    mask: NDArray[np.bool_],
+    skin: NDArray[np.bool_],
+) -> Crease:
+    """Carry a line's ends on straight: as far as the surface goes on turning there, across
+    openings and drop-outs, and to the skin's edge where that is within 80 mm."""
     line = crease.line_uv
-    steps = np.arange(4.0, _CARRIED_ON_MM, 4.0)[:, None]
+    steps = np.arange(_STATION_MM, _FARTHEST_ON_MM, _STATION_MM)[:, None]
     ends = []
-    for end, before in ((line[0], line[min(6, len(line) - 1)]), (line[-1], line[-min(7, len(line))])):
+    for end, before in ((line[0], line[min(8, len(line) - 1)]), (line[-1], line[-min(9, len(line))])):
         way = (end - before) / (np.linalg.norm(end - before) + 1e-12)
         ahead = end + steps * way
-        i, j = cells.grid.index(ahead[:, 0], ahead[:, 1])
-        off = np.flatnonzero(~skin[i, j])
-        ends.append(ahead[: off[0] + 1] if len(off) else ahead[:0])
+        ends.append(ahead[: _goes_on(crease, ahead, cells, fit, mask, skin)])
     carried = np.vstack([ends[0][::-1], line, ends[1]])
     length = float(np.linalg.norm(np.diff(carried, axis=0), axis=1).sum())
     return replace(crease, line_uv=carried, length_mm=length)
+
+
+def _goes_on(
+    crease: Crease,
+    ahead: Floats,
+    cells: Cells,
+    fit: LocalFit,
+    mask: NDArray[np.bool_],
+    skin: NDArray[np.bool_],
+) -> int:
+    """How many of the stations ahead of a line's end still belong to it."""
+    i, j = cells.grid.index(ahead[:, 0], ahead[:, 1])
+    beyond = cells.grid.beyond(ahead[:, 0], ahead[:, 1])
+    on_skin = skin[i, j] & ~beyond
+    turn, step = _turn_and_step(ahead, fit, cells, mask)
+    seen = np.isfinite(turn)
+    last, bad = 0, np.zeros(len(ahead), bool)
+    if crease.kind == "step":
+        bad = seen & (np.abs(step) < 0.4 * abs(crease.step_mm))
+    else:
+        good = seen & (1e3 * turn * np.sign(crease.turn_mrad) > 0.4 * abs(crease.turn_mrad))
+        bad = np.convolve(seen & ~good, np.ones(5), mode="valid") == 5
+        stop = int(np.argmax(bad)) if bad.any() else len(ahead)
+        last = int(np.flatnonzero(good[:stop])[-1]) + 1 if good[:stop].any() else 0
+    rest = on_skin[last:]
+    to_edge = int(np.flatnonzero(rest)[-1]) + 2 if rest.any() else 1
+    # A line that parts does not fade where nothing beside it can be seen; a soft one may.
+    unseen = crease.parts and not bad[last : last + to_edge].any()
+    limit = _PARTING_ON_MM if unseen else _CARRIED_ON_MM
+    return min(last + to_edge, len(ahead)) if to_edge * _STATION_MM <= limit else last
 
 
 def _strong_alone(ridge: Ridge, shortest_mm: float) -> Crease | None:

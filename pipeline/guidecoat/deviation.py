@@ -24,6 +24,10 @@ IN, HIGH, LOW, UNDECIDED, HELD, NOT_JUDGED = 0, 1, 2, 3, 4, 255
 _CHUNK = 1 << 18
 _THREADS = 2
 _SIGMA_BLOCK_MM = 24.0
+_CALM_MM = 3.0
+# Root sum of squares of the kernel of 3 G - 3 G^2 + G^3, times its sigma in cells (computed).
+_CALM_GAIN = 0.44
+_MISFIT_WINDOW_MM = 15.0
 _OFF_SKIN_MM = 0.8
 _OFF_SKIN_NOISE = 8.0
 # Gaussian applied twice over (2 G - G^2) passes half of a wave of this many sigmas.
@@ -34,8 +38,8 @@ _HALF_WAVE_SIGMAS = 2.0 * np.pi / 1.5674
 class Deviation:
     """Deviation on the cells' grid (nu, nv) and at the scan's vertices (n,).
 
-    cell_mm : signed, + is high, NaN where not judged; smooth_mm : the same over the slope's
-    smoothing length; cell_sigma_mm : standard uncertainty of `smooth_mm`, the surface's own
+    cell_mm : signed, + is high, NaN where not judged; smooth_mm : the same over a cell or
+    3 mm; cell_sigma_mm : standard uncertainty of `smooth_mm`, the surface's own
     included; surface_sigma_mm : that alone; cell_slope_mrad : size of the slope error;
     slope_sigma_mrad : its noise; cell_status and point_status : uint8 codes of this module;
     point_mm : (n,) float32, NaN where not judged; not_judged : (nu, nv) uint8 index into
@@ -207,13 +211,18 @@ def measure_cells(
     cell[where] = normal_distance(points, chart, faces, cells, surface)
     judged &= np.isfinite(cell)
     side = cells.grid.cell_mm
+    calm = max(1.0, _CALM_MM / side)
+    smooth, lost = _calmed(cell, judged, calm)
+    gain = _CALM_GAIN / calm
     sigma = smoothing_mm / _HALF_WAVE_SIGMAS / side
-    smooth, gain = _smoothed(cell, judged, sigma)
-    slope_u, slope_v = np.gradient(_filled(smooth, judged), side)
+    level = _smoothed(cell, judged, sigma)
+    slope_u, slope_v = np.gradient(_filled(level, judged), side)
     slope = np.where(judged, 1e3 * np.hypot(slope_u, slope_v), np.nan)
-    surface_sigma = _surface_sigma(surface, faces, cells, judged)
+    surface_sigma = np.hypot(
+        _surface_sigma(surface, faces, cells, judged), _misfit(cell, faces, surface, judged, side)
+    )
     noise = np.where(judged, cells.error_mm, np.nan)
-    total = np.sqrt((gain * noise) ** 2 + surface_sigma**2)
+    total = np.sqrt((gain * noise) ** 2 + lost**2 + surface_sigma**2)
     usual = float(np.nanmedian(noise)) if judged.any() else 0.0
     # Slope noise of a Gaussian window in each direction: e c / (sigma^2 sqrt(8 pi)), times 1.3 for
     # the second application (computed).
@@ -222,16 +231,38 @@ def measure_cells(
     return CellDeviation(cell, smooth, total, surface_sigma, slope, slope_sigma, judged)
 
 
-def _smoothed(cell: Floats, judged: Mask, sigma: float) -> tuple[Floats, float]:
-    """`2 G - G^2` of the judged cells only, and how far it shrinks independent noise."""
+def _misfit(
+    cell: Floats, faces: Faces, surface: FairSurface, judged: Mask, side: float
+) -> Floats:
+    """How far the surface lies off the sound cells over lengths well above a cell, per face.
+
+    The mean square of the deviation over a 15 mm window: what form the batten could not follow.
+    """
+    out = np.zeros(judged.shape)
+    for face in surface.faces:
+        sound = judged & face.sound & (faces.label == face.face)
+        if sound.sum() < 20:
+            continue
+        window = max(1.0, _MISFIT_WINDOW_MM / side)
+        mean = _masked_gaussian(cell, sound, window)[sound]
+        out[faces.label == face.face] = float(np.sqrt(np.mean(mean**2)))
+    return out
+
+
+def _smoothed(cell: Floats, judged: Mask, sigma: float) -> Floats:
+    """`2 G - G^2` of the judged cells only: a Gaussian window that loses little of long waves."""
     if sigma < 0.35:
-        return cell, 1.0
+        return cell
+    once = _masked_gaussian(cell, judged, sigma)
+    return 2.0 * once - _masked_gaussian(once, judged, sigma)
+
+
+def _calmed(cell: Floats, judged: Mask, sigma: float) -> tuple[Floats, Floats]:
+    """`3 G - 3 G^2 + G^3`, and how much its last term brought back: what a peak may still lack."""
     once = _masked_gaussian(cell, judged, sigma)
     twice = _masked_gaussian(once, judged, sigma)
-    # Sum of squares of the kernel 2 g - g * g on a unit grid (computed): 4/4 - 4/(6) + 1/8 over
-    # pi sigma^2.
-    gain = np.sqrt(max((1.0 - 2.0 / 3.0 + 1.0 / 8.0) / (np.pi * sigma**2), 0.0))
-    return 2.0 * once - twice, float(min(gain, 1.0))
+    calm = 3.0 * once - 3.0 * twice + _masked_gaussian(twice, judged, sigma)
+    return calm, np.abs(calm - (2.0 * once - twice))
 
 
 def _masked_gaussian(field: Floats, mask: Mask, sigma: float) -> Floats:

@@ -23,7 +23,9 @@ GUARD = 1.6449
 """One-sided 95 % quantile of the normal distribution: the guard band of ISO 14253-1 over u."""
 
 _FOOT_OF_TOLERANCE = 0.12
-_FOOT_SIGMAS = 2.0
+_FOOT_SIGMAS = 2.5
+_FOOT_REACH = 1.2
+_FOOT_REACH_MM = 10.0
 _SAME_MARK = 0.7
 _SMALLEST_CORE_MM2 = 80.0
 _FEWEST_CORE_CELLS = 4
@@ -31,8 +33,13 @@ _SMALLEST_RIPPLE_MM2 = 2500.0
 _RIPPLE_WINDOW_MM = 18.0
 _STRONG = 2.0
 _CLEAR_OF_STRONG_MM = 8.0
+_BRIDGED_MM = 12.0
+_RING_MM = 20.0
+_ABOVE_NOISE = 2.5
 _LIKE_HEIGHT = 0.4
 _LIKE_AREA = 0.1
+_INLAND_MM = 15.0
+_INLAND_SHARE = 0.6
 _FULL = np.ones((3, 3), bool)
 
 
@@ -41,7 +48,8 @@ class Region:
     """One row of regions.csv; lengths in mm, x, y, z in the scan's own units and frame.
 
     `core` and `footprint` are (nu, nv) bool on the cells' grid: beyond tolerance, and the whole
-    high or low down to the noise. Area, volume, mean, length and width are of the footprint.
+    high or low down to the noise. Area, volume, mean, length and width are of the footprint; mean
+    and volume count from the level of the sound skin round it.
     """
 
     region: str
@@ -125,6 +133,10 @@ def _highs_and_lows(found: CellDeviation, cells: Cells, tolerance_mm: float) -> 
                     ~(others & footprint)
                 )
                 footprint &= nearer
+            # A high or low spreads no farther than a cosine or Gaussian of its core would.
+            breadth = np.sqrt(cores.sum() / np.pi) * side
+            away = ndimage.distance_transform_edt(~cores) * side
+            footprint &= away <= _FOOT_REACH * breadth + _FOOT_REACH_MM
             marks.append(Mark(kind, cores, footprint | cores))
     return marks
 
@@ -175,10 +187,13 @@ def _ripple(found: CellDeviation, cells: Cells, tolerance_mrad: float) -> list[M
     side = cells.grid.cell_mm
     label, count = ndimage.label(slope_amplitude(found, cells) > tolerance_mrad)
     area = np.bincount(label.ravel(), minlength=count + 1) * side**2
+    edge = ndimage.distance_transform_edt(np.pad(found.judged, 1))[1:-1, 1:-1] * side
+    inland = edge > _INLAND_MM
     marks = []
-    for k in range(1, count + 1):
+    for k in np.flatnonzero(area[1:] >= _SMALLEST_RIPPLE_MM2) + 1:
         patch = label == k
-        if area[k] >= _SMALLEST_RIPPLE_MM2 and _oscillates(found, patch):
+        clear = float((patch & inland).sum()) * side**2
+        if clear >= _INLAND_SHARE * _SMALLEST_RIPPLE_MM2 and _oscillates(found, patch):
             marks.append(Mark("ripple", patch, patch))
     return marks
 
@@ -197,7 +212,8 @@ def _oscillates(found: CellDeviation, patch: Mask) -> bool:
         for label, count in ((crests, highs), (troughs, lows))
         if count
     ]
-    if len(areas) < 2:
+    noise = float(np.median(found.sigma_mm[patch]))
+    if len(areas) < 2 or np.abs(value).max() < _ABOVE_NOISE * noise:
         return False
     sizes = np.sort(np.concatenate(areas))[::-1]
     return bool(len(sizes) >= 3 and sizes[2] > _LIKE_AREA * sizes[0])
@@ -216,10 +232,15 @@ def measure_regions(
     tolerance: ToleranceSettings,
 ) -> tuple[Region, ...]:
     """Measure marks, decide on them, and name them by the size of their peak within a kind."""
+    taken = np.zeros(found.judged.shape, bool)
+    for mark in marks:
+        taken |= mark.footprint
+    sound = replace(found, judged=found.judged & ~taken)
     regions = [
         region
         for mark in marks
-        if (region := _measured(mark, found, cells, chart, scan, edges, tolerance)) is not None
+        if (region := _measured(mark, found, sound, cells, chart, scan, edges, tolerance))
+        is not None
     ]
     out = []
     for kind, letter in (("high", "H"), ("low", "L"), ("ripple", "R")):
@@ -233,6 +254,7 @@ def measure_regions(
 def _measured(
     mark: Mark,
     found: CellDeviation,
+    sound: CellDeviation,
     cells: Cells,
     chart: Chart,
     scan: Scan,
@@ -244,7 +266,7 @@ def _measured(
     inside = mark.footprint & found.judged
     size = np.abs(found.smooth_mm) if mark.kind == "ripple" else sign * found.smooth_mm
     i, j = np.unravel_index(np.nanargmax(np.where(inside, size, np.nan)), size.shape)
-    peak = float(found.smooth_mm[i, j])
+    peak = _top(found.smooth_mm, int(i), int(j))
     u = float(found.sigma_mm[i, j])
     slope = found.slope_mrad[inside]
     if mark.kind == "ripple":
@@ -256,8 +278,8 @@ def _measured(
         verdict = _verdict(abs(peak), u, tolerance.height_mm)
     if verdict == "in":
         return None
-    whole = ndimage.binary_fill_holes(inside)
-    values = _carried(found, whole)[whole]
+    whole = _whole(inside, found, side)
+    values = _carried(found, whole)[whole] - _level_round(whole, sound, side)
     area = float(whole.sum()) * side**2
     long_side, short_side = _sides(whole, cells)
     place = np.array([cells.u_mm[i, j], cells.v_mm[i, j]])
@@ -285,6 +307,38 @@ def _measured(
         mark.core,
         inside,
     )
+
+
+def _top(field: Floats, i: int, j: int) -> float:
+    """Height of the paraboloid through a cell and its neighbours: a peak lies between cells."""
+    here = float(field[i, j])
+    if not (0 < i < field.shape[0] - 1 and 0 < j < field.shape[1] - 1):
+        return here
+    rise = 0.0
+    for before, after in ((field[i - 1, j], field[i + 1, j]), (field[i, j - 1], field[i, j + 1])):
+        bend, lean = before - 2.0 * here + after, 0.5 * (after - before)
+        if np.isfinite(bend) and bend * here < 0.0 and abs(lean) <= abs(bend):
+            rise -= lean * lean / (2.0 * bend)
+    return here + float(rise)
+
+
+def _whole(inside: Mask, found: CellDeviation, side: float) -> Mask:
+    """A footprint with its drop-outs, and with the band of a body line that runs across it."""
+    reach = max(1, int(np.ceil(_BRIDGED_MM / side)))
+    padded = np.pad(inside, reach)
+    closed = ndimage.binary_closing(padded, iterations=reach)[reach:-reach, reach:-reach]
+    return np.asarray(ndimage.binary_fill_holes(inside) | (closed & ~found.judged))
+
+
+def _level_round(whole: Mask, sound: CellDeviation, side: float) -> float:
+    """Median deviation of the sound skin within 20 mm round a footprint.
+
+    Volumes count from there: what little the fair surface is off a whole neighbourhood would
+    else be multiplied by the area.
+    """
+    away = ndimage.distance_transform_edt(~whole) * side
+    ring = sound.judged & (away > 2.0) & (away <= _RING_MM)
+    return float(np.median(sound.smooth_mm[ring])) if ring.sum() >= 20 else 0.0
 
 
 def _carried(found: CellDeviation, whole: Mask) -> Floats:
