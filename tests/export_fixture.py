@@ -12,10 +12,13 @@ from guidecoat.chart import Chart, Grid
 from guidecoat.check import CheckResult, SurfaceFacts
 from guidecoat.creases import Crease
 from guidecoat.deviation import HELD, HIGH, IN, LOW, NOT_JUDGED, UNDECIDED, Deviation
-from guidecoat.edges import Ding, Edge
+from guidecoat.edges import Ding, Edge, EdgeLine
+from guidecoat.faces import JUDGED, OFF, STRIP, Faces
+from guidecoat.fairing import FaceSurface, FairSurface
 from guidecoat.regions import Region
 from guidecoat.scan import Scan, Units
 from guidecoat.settings import load_settings
+from guidecoat.spline import Factor, Fit, SplineSpace
 
 CELL_MM = 5.75
 SHAPE = (200, 120)
@@ -57,35 +60,36 @@ def in_strip(u: Floats, v: Floats) -> NDArray[np.bool_]:
     return np.asarray((v > 290.0) & (u < 300.0))
 
 
-def _straight(name: str, a: tuple[float, float], b: tuple[float, float]) -> Edge:
+def _line_of(edge: Edge, held: NDArray[np.bool_], dings: tuple[Ding, ...] = ()) -> EdgeLine:
+    count = len(edge.station_uv)
+    return EdgeLine(edge, np.zeros(count), np.zeros(count), held, dings)
+
+
+def _straight(name: str, a: tuple[float, float], b: tuple[float, float]) -> EdgeLine:
     steps = np.linspace(0.0, 1.0, 40)[:, None]
     line = np.array(a) * (1.0 - steps) + np.array(b) * steps
-    along = (np.array(b) - np.array(a)) / np.hypot(*(np.array(b) - np.array(a)))
+    length = float(np.hypot(*(line[-1] - line[0])))
+    along = (np.array(b) - np.array(a)) / length
     inward = np.array([-along[1], along[0]])
-    station = line + 8.0 * inward
-    held = np.ones(40, bool)
-    dings: tuple[Ding, ...] = ()
-    if name == "B":
-        held[22:26] = False
-        dings = (
-            Ding(edge=name, u_mm=line[24, 0], v_mm=line[24, 1], height_mm=0.62, length_mm=38.0),
-        )
-    return Edge(
+    edge = Edge(
         name=name,
         kind="outline",
-        face=0,
+        face=1,
         line_uv=line,
-        station_uv=station,
-        height_mm=np.zeros(40),
+        station_uv=line + 8.0 * inward,
         inward_uv=np.tile(inward, (40, 1)),
-        slope=np.zeros(40),
-        held=held,
-        length_mm=float(np.hypot(*(line[-1] - line[0]))),
-        dings=dings,
+        closed=False,
+        length_mm=length,
     )
+    held = np.ones(40, bool)
+    if name != "B":
+        return _line_of(edge, held)
+    held[22:26] = False
+    knock = Ding(u_mm=line[24, 0], v_mm=line[24, 1], height_mm=0.62, length_mm=38.0)
+    return _line_of(edge, held, (knock,))
 
 
-def edges() -> tuple[Edge, ...]:
+def edges() -> tuple[EdgeLine, ...]:
     """Outline A (below), B (right), C (above), D (left) and the handle opening O1."""
     u, v = CELL_MM * SHAPE[0] / 2, CELL_MM * SHAPE[1] / 2
     corners = ((-u, -v), (u, -v), (u, v), (-u, v))
@@ -93,20 +97,56 @@ def edges() -> tuple[Edge, ...]:
         _straight(name, corners[i], corners[(i + 1) % 4]) for i, name in enumerate("ABCD")
     )
     turn = np.linspace(0.0, 2.0 * np.pi, 60)
+    outward = np.column_stack([np.cos(turn), np.sin(turn)])
     rim = np.column_stack([380.0 + 78.0 * np.cos(turn), 130.0 + 28.0 * np.sin(turn)])
     opening = Edge(
         name="O1",
         kind="opening",
-        face=0,
+        face=1,
         line_uv=rim,
-        station_uv=rim + 6.0 * np.column_stack([np.cos(turn), np.sin(turn)]),
-        height_mm=np.zeros(60),
-        inward_uv=np.column_stack([np.cos(turn), np.sin(turn)]),
-        slope=np.zeros(60),
-        held=np.ones(60, bool),
+        station_uv=rim + 6.0 * outward,
+        inward_uv=outward,
+        closed=True,
         length_mm=360.0,
     )
-    return (*outline, opening)
+    return (*outline, _line_of(opening, np.ones(60, bool)))
+
+
+def _faces(filled: NDArray[np.bool_], judged: NDArray[np.bool_]) -> Faces:
+    reason = np.full(filled.shape, STRIP, np.uint8)
+    reason[judged] = JUDGED
+    reason[~filled] = OFF
+    return Faces(
+        label=filled.astype(np.int32),
+        reason=reason,
+        openings=~filled,
+        inside_mm=np.where(filled, 50.0, 0.0),
+        count=1,
+    )
+
+
+def _fair(judged: NDArray[np.bool_]) -> FairSurface:
+    """The base cylinder itself: every coefficient is 0."""
+    knot = 40.0
+    corner = [-0.5 * CELL_MM * n - 2.0 * knot for n in SHAPE]
+    spans = [int(np.ceil(-2.0 * c / knot)) for c in corner]
+    space = SplineSpace.build(corner[0], corner[1], knot, np.ones(spans, bool))
+    flat = np.zeros(space.size)
+    face = FaceSurface(
+        face=1,
+        space=space,
+        fit=Fit(flat, Factor(np.ones((1, space.size)))),
+        lattice=space.lattice(flat),
+        batten_mm=300.0,
+        batten_decided_by="the longest that lies on the sound metal",
+        scale_mm=0.02,
+        noise_mm=0.012,
+        sound=judged,
+        climb=((300.0, 0.02),),
+        cell_area_mm2=CELL_MM**2,
+        edges=edges(),
+    )
+    return FairSurface(corner[0], corner[1], knot, face.lattice[None], (face,), 3)
 
 
 def _from_edges(u: float, v: float) -> str:
@@ -222,13 +262,16 @@ def result(
     scan = _scan(local, unit, name, float_type, survey_offset, _grid_faces() if mesh else None)
     deviation = Deviation(
         cell_mm=cell_mm,
+        smooth_mm=cell_mm,
         cell_sigma_mm=np.where(judged, 0.02, np.nan),
+        surface_sigma_mm=np.where(judged, 0.01, np.nan),
         cell_slope_mrad=np.where(judged, 0.5, np.nan),
+        slope_sigma_mrad=0.3,
         cell_status=_statuses(np.nan_to_num(cell_mm), judged, judged & _held(uu, vv)),
         point_mm=np.where(p_judged, p_dev, np.nan).astype(np.float32),
         point_status=_statuses(p_dev, p_judged, p_judged & _held(pu, pv)),
         not_judged=np.where(filled & ~judged, 1, 0).astype(np.uint8),
-        reasons=("", "strip narrower than a third of the batten"),
+        reasons=("judged", "strip narrower than a third of the batten"),
     )
     line = np.linspace(-560.0, 560.0, 50)
     crease = Crease(
@@ -245,8 +288,10 @@ def result(
         settings=load_settings("metal", overrides={"tolerance.height_mm": HEIGHT_TOL_MM}),
         chart=chart,
         cells=cells,
+        faces=_faces(filled, judged),
         edges=edges(),
         creases=(crease,),
+        fair=_fair(judged),
         surface=SurfaceFacts(300.0, "the longest that lies on the sound metal", 3),
         deviation=deviation,
         regions=_regions(grid, cell_mm, chart, unit),

@@ -24,7 +24,7 @@ LAYERS = (
     ),
     ("numerics", "spline registration voxels local_fit whittaker"),
     ("stages", ""),
-    ("runs", "check compare mirror"),
+    ("runs", "check compare mirror survey survey_skin survey_values survey_words"),
     ("results", "export report samples batch"),
     ("command line", "cli __main__"),
 )

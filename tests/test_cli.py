@@ -328,6 +328,8 @@ def test_names_cannot_steer_the_terminal(bench: Bench, capsys: Printed) -> None:
 
 
 class FakeSurvey:
+    unfit: ScanUnfitError | None = None
+
     def lines(self) -> list[str]:
         return ["1000 points", "fit for metal"]
 

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import io
-import re
-from html.parser import HTMLParser
 
 import numpy as np
 import pytest
@@ -16,7 +14,6 @@ from guidecoat.export.colours import rgb, scale_for
 from guidecoat.export.map_labels import nearest_on_line, region_label
 from guidecoat.export.map_layers import picture_array
 from guidecoat.export.map_picture import map_png
-from guidecoat.export.page import report_page
 from guidecoat.export.placing import Box, Room, box_at, busy_sums
 from guidecoat.export.words import shown, verdict_words
 
@@ -134,48 +131,3 @@ def test_verdict_in_plain_words() -> None:
 
 def test_shown_is_one_line_of_valid_text() -> None:
     assert shown("a\nb\ud800\x1b[0m") == "a b? [0m"
-
-
-class _Tags(HTMLParser):
-    def __init__(self) -> None:
-        super().__init__()
-        self.seen: list[tuple[str, dict[str, str | None]]] = []
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.seen.append((tag, dict(attrs)))
-
-
-def test_page_escapes_names_and_fetches_nothing() -> None:
-    edges = (dataclasses.replace(RESULT.edges[0], name="<b>"),)
-    named = dataclasses.replace(
-        RESULT,
-        scan=dataclasses.replace(RESULT.scan, name=NASTY),
-        edges=edges,
-        warnings=("<i>edge</i>",),
-        regions=(dataclasses.replace(RESULT.regions[0], from_edges='"><img src=x>'),),
-    )
-    page = report_page(named, b"\x89PNG")
-    tags = _Tags()
-    tags.feed(page)
-    names = [tag for tag, _ in tags.seen]
-    assert "script" not in names
-    assert "i" not in names
-    assert names.count("img") == 1
-    image = next(attrs for tag, attrs in tags.seen if tag == "img")
-    assert (image["src"] or "").startswith("data:image/png;base64,iVBORw")
-    assert "$x^2$" in (image["alt"] or "")
-    assert dict(tags.seen)["html"] == {"lang": "en"}
-    assert names.count("title") == 1
-    assert not re.search(r"https?://|url\(|@import", page)
-    for tag, attrs in tags.seen:
-        for key in ("src", "href"):
-            assert (attrs.get(key) or "data:").startswith("data:"), tag
-
-
-def test_page_tells_what_one_scan_cannot_see_and_the_cautions() -> None:
-    page = report_page(RESULT, None)
-    assert "damage 300 mm long or longer looks like form" in page
-    assert "lead or chromates" in page
-    assert RESULT.scan.sha256 in page
-    for region in RESULT.regions:
-        assert f"<strong>{region.region} {region.kind}</strong>" in page

@@ -1,12 +1,14 @@
-"""What to do about a high, a low or ripple, by stage: the trade's rule in a few words."""
+"""What to do about a high, a low or ripple, by stage, and why: the trade's rules."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 from .regions import Region
+from .settings import PlanSettings
 
-_ACTIONS = {
+_RULES = {
     ("metal", "high"): "tap down; do not sand metal away",
     ("metal", "low"): "raise from behind if it can be reached, else fill",
     ("metal", "ripple"): "work the metal finer before filling",
@@ -21,16 +23,217 @@ _ACTIONS = {
     ("paint", "ripple"): "report only",
 }
 
+# A stretched panel springs: a broad, shallow high. A knock from behind is small and steep.
+_OIL_CAN_WIDTH_MM = 120.0
+_OIL_CAN_FLATNESS = 60.0
+_UM = 1e-3
+
+
+@dataclass(frozen=True)
+class Action:
+    """What to do about one region.
+
+    verb : measure, tap, shrink, raise, fill, glaze, work, block, prime, refill or report;
+    what : the deed; why : its reason; by_mm : how far, 0 where that is not said.
+    """
+
+    verb: str
+    what: str
+    why: str
+    by_mm: float
+
+    @property
+    def words(self) -> str:
+        """What and why in one line, as in the column `action`."""
+        return f"{self.what}: {self.why}"
+
+
+@dataclass(frozen=True)
+class _Case:
+    """A region with what its rule may look at."""
+
+    region: Region
+    figures: PlanSettings
+    beneath_mm: float | None
+
+    @property
+    def size_mm(self) -> float:
+        return abs(self.region.peak_mm)
+
 
 def with_actions(regions: tuple[Region, ...], stage: str) -> tuple[Region, ...]:
-    """Regions with their `action` filled in for a stage."""
-    return tuple(replace(r, action=_said(r, stage)) for r in regions)
+    """Regions with the stage's rule as their `action`, for a result that has no plan."""
+    return tuple(replace(r, action=_rule(r, stage)) for r in regions)
 
 
-def _said(region: Region, stage: str) -> str:
-    action = _ACTIONS[stage, region.kind]
+def _rule(region: Region, stage: str) -> str:
+    action = _RULES[stage, region.kind]
     return (
         f"scan again or measure: it may be in tolerance; then {action}"
-        if (region.verdict == "undecided")
+        if region.verdict == "undecided"
         else action
     )
+
+
+def decide(
+    region: Region, stage: str, figures: PlanSettings, *, beneath_mm: float | None = None
+) -> Action:
+    """What to do about a region at a stage, with its reason.
+
+    Parameters
+    ----------
+    beneath_mm : filler or film known to lie under the region at its peak; None where unknown.
+    """
+    decided = _DECIDERS[stage, region.kind](_Case(region, figures, beneath_mm))
+    if region.verdict != "undecided":
+        return decided
+    return Action(
+        "measure",
+        "scan again or measure",
+        f"{region.peak_mm:+.2f} mm is too near the limit for this scan "
+        f"(U {region.uncertainty_mm:.2f} mm); if it is out, {decided.what}",
+        decided.by_mm,
+    )
+
+
+def is_oil_can(region: Region) -> bool:
+    """Whether a high is as broad and shallow as stretched metal that springs."""
+    return (
+        region.kind == "high"
+        and region.width_mm >= _OIL_CAN_WIDTH_MM
+        and region.width_mm >= _OIL_CAN_FLATNESS * region.peak_mm
+    )
+
+
+def _metal_high(case: _Case) -> Action:
+    region = case.region
+    if is_oil_can(region):
+        return Action(
+            "shrink",
+            f"mark it {region.length_mm:.0f} x {region.width_mm:.0f} mm and have it shrunk",
+            "so broad and shallow a high may be stretched metal (an oil-can): press it, and if it "
+            "springs, tapping only moves it",
+            case.size_mm,
+        )
+    return Action(
+        "tap",
+        f"tap down {case.size_mm:.1f} mm",
+        "bare metal that is sanded away does not come back",
+        case.size_mm,
+    )
+
+
+def _metal_low(case: _Case) -> Action:
+    depth, figures = case.size_mm, case.figures
+    if depth >= figures.filler_stop_mm:
+        why = (
+            f"{depth:.1f} mm reaches the stop at {figures.filler_stop_mm:g} mm: no filler as it is"
+        )
+        return Action("raise", "raise from behind or let in new metal", why, depth)
+    if depth > figures.filler_metalwork_first_mm:
+        why = f"{depth:.1f} mm is over {figures.filler_metalwork_first_mm:g} mm: metalwork first"
+        return Action("raise", "raise from behind, then fill what is left", why, depth)
+    if depth > figures.filler_caution_mm:
+        why = (
+            f"{depth:.1f} mm is over {figures.filler_caution_mm:g} mm, so less filler is better, "
+            f"up to {figures.filler_metalwork_first_mm:g} mm if it cannot be reached"
+        )
+    else:
+        why = f"{depth:.1f} mm is within {figures.filler_caution_mm:g} mm of filler"
+    return Action("fill", "raise from behind if it can be reached, else fill", why, depth)
+
+
+def _metal_ripple(case: _Case) -> Action:
+    return Action(
+        "work",
+        "work the metal finer",
+        f"waves of {case.region.max_slope_mrad:.1f} mrad come back through filler that is sanded "
+        "to them",
+        0.0,
+    )
+
+
+def _filler_high(case: _Case) -> Action:
+    beneath, size = case.beneath_mm, case.size_mm
+    if beneath is None:
+        why = "how much filler lies under it is not known (compare with a scan before filling)"
+        return Action("block", "block down, only as deep as there is filler; else tap", why, size)
+    if beneath >= size:
+        return Action(
+            "block", f"block down {size:.2f} mm", f"{beneath:.2f} mm of filler lies under it", size
+        )
+    if beneath > 0.0:
+        why = f"only {beneath:.2f} mm of filler lies under it, the rest is metal"
+        what = f"block to the metal, then tap down {size - beneath:.1f} mm and skim again"
+        return Action("tap", what, why, size - beneath)
+    why = "no filler lies under it"
+    return Action("tap", f"tap down {size:.1f} mm, then skim again", why, size)
+
+
+def _filler_low(case: _Case) -> Action:
+    depth, figures = case.size_mm, case.figures
+    total = depth + max(case.beneath_mm or 0.0, 0.0)
+    if total >= figures.filler_stop_mm or total > figures.filler_metalwork_first_mm:
+        at = "stop" if total >= figures.filler_stop_mm else "metalwork first"
+        why = f"with {depth:.1f} mm more, {total:.1f} mm of filler would lie here ({at})"
+        return Action("raise", "take the filler out and raise the metal", why, depth)
+    if depth <= figures.glaze_rule_mm:
+        why = f"{depth:.2f} mm is within {figures.glaze_rule_mm:g} mm of glaze"
+        return Action("glaze", "glaze and block again", why, depth)
+    why = f"{depth:.2f} mm is over {figures.glaze_rule_mm:g} mm, too deep for glaze"
+    return Action("fill", "fill and block again", why, depth)
+
+
+def _wave_block(case: _Case) -> Action:
+    return Action(
+        "block",
+        "block across the waves with a long board",
+        f"waves of {case.region.max_slope_mrad:.1f} mrad show in gloss, and a short block rides "
+        "on them",
+        0.0,
+    )
+
+
+def _film_mm(case: _Case) -> float:
+    """Film that is there, or else the least that the shop sprays."""
+    given = case.beneath_mm
+    return given if given is not None else _UM * case.figures.primer_least_um
+
+
+def _primer_high(case: _Case) -> Action:
+    film, size = _film_mm(case), case.size_mm
+    if size <= film:
+        why = f"{size:.2f} mm is within the film of {film:.2f} mm"
+        return Action("block", f"block down {size:.2f} mm, finely", why, size)
+    why = f"{size:.2f} mm is more than the film of {film:.2f} mm: it would break through"
+    return Action("refill", "do not block it away; go back, tap or refill round it", why, size)
+
+
+def _primer_low(case: _Case) -> Action:
+    levels, size = _UM * case.figures.primer_levels_most_um, case.size_mm
+    if size <= levels:
+        why = f"{size:.2f} mm is within the {levels:.2f} mm that a primer film levels"
+        return Action("prime", "prime and block again", why, size)
+    why = f"{size:.2f} mm is more than the {levels:.2f} mm that a primer film levels"
+    return Action("refill", "refill: glaze, then prime again", why, size)
+
+
+def _paint(case: _Case) -> Action:
+    done = "nothing is blocked or filled in paint; what it takes to mend it starts from primer"
+    return Action("report", "report only", done, 0.0)
+
+
+_DECIDERS: dict[tuple[str, str], Callable[[_Case], Action]] = {
+    ("metal", "high"): _metal_high,
+    ("metal", "low"): _metal_low,
+    ("metal", "ripple"): _metal_ripple,
+    ("filler", "high"): _filler_high,
+    ("filler", "low"): _filler_low,
+    ("filler", "ripple"): _wave_block,
+    ("primer", "high"): _primer_high,
+    ("primer", "low"): _primer_low,
+    ("primer", "ripple"): _wave_block,
+    ("paint", "high"): _paint,
+    ("paint", "low"): _paint,
+    ("paint", "ripple"): _paint,
+}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +16,8 @@ from .unroll import SKIN, SKIN_REASONS, Skin
 from .voxels import Voxels
 
 Floats = NDArray[np.float64]
-_CHUNK = 1 << 20
+_CHUNK = 1 << 18
+_THREADS = 2
 _MOST_CELLS = 4_000_000
 _SPACINGS = 3.0
 _MAKES_A_PLANE = 6
@@ -67,21 +69,48 @@ class ChartedPoints:
 def chart_points(scan: Scan, voxels: Voxels, skin: Skin) -> ChartedPoints:
     """Put the skin's points on the chart; flanges, inner sides and loose pieces become NaN."""
     uvh = np.full(scan.points_mm.shape, np.nan, np.float32)
-    counts = np.zeros(256, np.int64)
     counted = np.zeros(len(uvh), np.bool_)
-    for start in range(0, len(uvh), _CHUNK):
+    chart = skin.chart
+
+    def work(start: int) -> NDArray[np.int64]:
         part = slice(start, start + _CHUNK)
         points = scan.points_mm[part]
         number = voxels.number(points)
         reason = skin.reason[number]
         usable = scan.usable[part] & (number >= 0)
-        counts += np.bincount(reason[usable], minlength=256)
         on_skin = (number >= 0) & (reason == SKIN)
         counted[part] = usable & on_skin
-        rows = np.flatnonzero(on_skin)
-        uvh[start + rows] = skin.chart.to_chart(points[rows])
+        _chart_rows(
+            points,
+            on_skin,
+            chart.origin_mm,
+            chart.rotation,
+            float(chart.curvature_per_mm),
+            uvh[part],
+        )
+        return np.bincount(reason[usable], minlength=len(SKIN_REASONS))
+
+    with ThreadPoolExecutor(_THREADS) as pool:
+        counts = sum(pool.map(work, range(0, len(uvh), _CHUNK)))
     dropped = {SKIN_REASONS[k]: int(counts[k]) for k in range(1, len(SKIN_REASONS)) if counts[k]}
     return ChartedPoints(uvh, counted, dropped)
+
+
+@njit(cache=True, nogil=True)
+def _chart_rows(points, wanted, origin, rotation, curvature, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """`Chart.to_chart` of the wanted rows, into out."""
+    k = curvature
+    for n in range(len(points)):
+        if not wanted[n]:
+            continue
+        x = np.float64(points[n, 0]) - origin[0]
+        y = np.float64(points[n, 1]) - origin[1]
+        z = np.float64(points[n, 2]) - origin[2]
+        a = rotation[1, 0] * x + rotation[1, 1] * y + rotation[1, 2] * z
+        b = rotation[2, 0] * x + rotation[2, 1] * y + rotation[2, 2] * z
+        out[n, 0] = rotation[0, 0] * x + rotation[0, 1] * y + rotation[0, 2] * z
+        out[n, 1] = a if k == 0.0 else np.arctan2(k * a, 1.0 + k * b) / k
+        out[n, 2] = (k * (a * a + b * b) + 2.0 * b) / (np.hypot(k * a, 1.0 + k * b) + 1.0)
 
 
 def centred_grid(low: Floats, high: Floats, cell_mm: float) -> Grid:
@@ -125,7 +154,21 @@ def _bin(charted: ChartedPoints, grid: Grid) -> Cells:
     )
     occupied = np.diff(start)
     typical = float(np.median(occupied[occupied > 0]))
-    out, count, layered = _robust_cells(charted.uvh, order, start, max(2.0, _LEAST_LAYER * typical))
+    total = len(start) - 1
+    out = np.full((total, 6), np.nan)
+    count, layered = np.zeros(total, np.int32), np.zeros(total, np.bool_)
+    fewest = max(2.0, _LEAST_LAYER * typical)
+    # Shares of the points, not of the cells: a panel fills its grid unevenly.
+    bounds = np.searchsorted(start, np.linspace(0, start[-1], 4 * _THREADS + 1)[1:-1])
+    bounds = np.concatenate([[0], bounds, [total]])
+
+    def work(k: int) -> None:
+        part = slice(int(bounds[k]), int(bounds[k + 1]))
+        own = start[part.start : part.stop + 1]
+        _robust_cells(charted.uvh, order, own, fewest, out[part], count[part], layered[part])
+
+    with ThreadPoolExecutor(_THREADS) as pool:
+        list(pool.map(work, range(len(bounds) - 1)))
     shape = grid.shape
     spacing = grid.cell_mm / np.sqrt(typical)
     scatter = out[:, 3]
@@ -188,6 +231,29 @@ def _sort_by_cell(uvh, counted, u0, v0, side, nu, nv):  # type: ignore[no-untype
 
 
 @njit(cache=True, nogil=True)
+def _sort(x):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Shell sort in place: quick to compile, and quick on some tens of values."""
+    gap = 1
+    while gap < len(x) // 3:
+        gap = 3 * gap + 1
+    while gap > 0:
+        for k in range(gap, len(x)):
+            here, j = x[k], k
+            while j >= gap and x[j - gap] > here:
+                x[j] = x[j - gap]
+                j -= gap
+            x[j] = here
+        gap //= 3
+
+
+@njit(cache=True, nogil=True)
+def _median(x):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Upper median; sorts x."""
+    _sort(x)
+    return x[len(x) // 2]
+
+
+@njit(cache=True, nogil=True)
 def _outer_layer(h, fewest):  # type: ignore[no-untyped-def]  # pragma: no cover
     """First and last rank of the outermost layer with enough points, in sorted heights.
 
@@ -212,13 +278,9 @@ def _outer_layer(h, fewest):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 
 @njit(cache=True, nogil=True)
-def _robust_cells(uvh, order, start, fewest):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _robust_cells(uvh, order, start, fewest, out, count, layered):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Per cell: centroid, height, scatter and slopes of a plane by biweight (Beaton-Tukey 1974)."""
-    cells = len(start) - 1
-    out = np.full((cells, 6), np.nan)
-    count = np.zeros(cells, np.int32)
-    layered = np.zeros(cells, np.bool_)
-    for c in range(cells):
+    for c in range(len(start) - 1):
         n = start[c + 1] - start[c]
         if n == 0:
             continue
@@ -226,7 +288,8 @@ def _robust_cells(uvh, order, start, fewest):  # type: ignore[no-untyped-def]  #
         h = np.empty(n)
         for k in range(n):
             h[k] = uvh[members[k], 2]
-        ranked = np.sort(h)
+        ranked = h.copy()
+        _sort(ranked)
         first, last, layered[c] = _outer_layer(ranked, fewest)
         low, high = ranked[first], ranked[last - 1]
         m = last - first
@@ -237,7 +300,7 @@ def _robust_cells(uvh, order, start, fewest):  # type: ignore[no-untyped-def]  #
             if low <= h[q] <= high and k < m:
                 u[k], v[k], z[k] = uvh[members[q], 0], uvh[members[q], 1], h[q]
                 k += 1
-        spread = np.sort(np.abs(z - middle))[m // 2] * 1.4826
+        spread = 1.4826 * _median(np.abs(z - middle))
         for q in range(m):
             r = abs(z[q] - middle) / (6.0 * spread + 1e-9)
             w[q] = 1.0 if r < 1.0 else 0.0
@@ -265,7 +328,7 @@ def _robust_cells(uvh, order, start, fewest):  # type: ignore[no-untyped-def]  #
             if m < 12 or step == 3:
                 break
             r = np.abs(z - mz - a * (u - mu) - b * (v - mv))
-            sigma = 1.4826 * np.sort(r)[m // 2] / np.sqrt(free)
+            sigma = 1.4826 * _median(r.copy()) / np.sqrt(free)
             if sigma <= 1e-7:
                 break
             for q in range(m):
@@ -285,4 +348,3 @@ def _robust_cells(uvh, order, start, fewest):  # type: ignore[no-untyped-def]  #
         if plane:
             out[c, 4], out[c, 5] = a, b
         count[c] = kept
-    return out, count, layered

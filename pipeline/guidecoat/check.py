@@ -42,6 +42,7 @@ from .faces import (
 )
 from .fairing import FairSurface, Held, lay_surface
 from .given import read_crease_lines, read_hold_points
+from .roughness import measure_roughness
 from .regions import GUARD, Region, find_marks, measure_regions
 from .scan import Scan
 from .scan_io import read_scan
@@ -53,6 +54,7 @@ from .voxels import voxelise
 Mask = NDArray[np.bool_]
 
 _CREASE_MARGIN_MM = 9.0
+_ROUGH = 1.25
 _LEAST_SOUND = 0.35
 _WORST_SCALE = 2.0
 
@@ -204,7 +206,12 @@ def unroll(scan: Scan, settings: Settings) -> Unrolled:
     cells = average_cells(charted, smallest_mm=settings.cells.smallest_mm, spacing_mm=spacing)
     clock.lap("cells")
     skin = skin_mask(cells)
-    creases = _creases(scan, skin_voxels.chart, cells, skin, settings)
+    inner = sound_interior(cells, skin, margin_mm=_crease_margin(cells)) & ~cells.layered
+    rough = measure_roughness(cells, inner)
+    if rough > _ROUGH:
+        # Neighbours that scatter together, as in a merged mesh: points say too little of it.
+        cells = replace(cells, error_mm=cells.error_mm * rough)
+    creases = _creases(scan, skin_voxels.chart, cells, skin, inner, settings)
     faces = part_faces(
         cells,
         skin,
@@ -216,11 +223,13 @@ def unroll(scan: Scan, settings: Settings) -> Unrolled:
     return Unrolled(scan, skin_voxels.chart, charted, cells, skin, creases, faces, clock.seconds)
 
 
+def _crease_margin(cells: Cells) -> float:
+    return max(_CREASE_MARGIN_MM, 3.0 * cells.grid.cell_mm)
+
+
 def _creases(
-    scan: Scan, chart: Chart, cells: Cells, skin: Mask, settings: Settings
+    scan: Scan, chart: Chart, cells: Cells, skin: Mask, inner: Mask, settings: Settings
 ) -> tuple[Crease, ...]:
-    margin = max(_CREASE_MARGIN_MM, 3.0 * cells.grid.cell_mm)
-    inner = sound_interior(cells, skin, margin_mm=margin) & ~cells.layered
     if settings.creases.mode == "off":
         return ()
     if settings.creases.mode == "auto" or settings.creases.file is None:
@@ -345,48 +354,50 @@ def _warnings(
     visible: float,
     settings: Settings,
 ) -> tuple[str, ...]:
+    """What the user must know to trust the result, weightiest first."""
     main = fair.faces[0]
-    said = [
+    said = []
+    if visible > settings.tolerance.height_mm:
+        said.append(
+            f"This scan cannot see the tolerance: the least it tells from nothing is {visible:.2f} "
+            f"mm, the tolerance is {settings.tolerance.height_mm:g} mm. Scan closer, more densely "
+            "or with less noise."
+        )
+    judged = [f for f in fair.faces if (found.judged & (faces.label == f.face)).any()]
+    for face in judged:
+        for line in face.edges:
+            said += [
+                f"Edge {line.name} has a knock of {ding.height_mm:+.2f} mm over "
+                f"{ding.length_mm:.0f} mm; it was not held there."
+                for ding in line.dings
+            ]
+    if len(judged) > 1:
+        parts = ", ".join(f"{f.batten_mm:.0f} mm" for f in judged)
+        said.append(
+            f"Body lines or steps part the panel into {len(judged)} faces, each laid with "
+            f"a batten of its own: {parts}."
+        )
+    if settings.surface.batten_mm == "auto" and main.batten_mm <= (
+        settings.surface.shortest_batten_mm
+    ):
+        said.append(f"The batten is the stage's shortest; {main.batten_decided_by}.")
+    said += _unjudged(unrolled, faces, found)
+    said.append(
         f"Damage as long as the batten ({main.batten_mm:.0f} mm) or longer looks like form and is "
         "not seen. Ways round it: hold more points (--hold), compare with the other side, with an "
         "earlier scan or with a sound donor panel."
-    ]
-    if visible > settings.tolerance.height_mm:
-        said.insert(
-            0,
-            f"This scan cannot see the tolerance: the least it tells from nothing is {visible:.2f} "
-            f"mm, the tolerance is {settings.tolerance.height_mm:g} mm. Scan closer, more densely "
-            "or with less noise.",
-        )
-    for face in fair.faces[1:]:
-        said.append(
-            f"Face {face.face}, beyond a body line or step, has a batten of its own: "
-            f"{face.batten_mm:.0f} mm."
-        )
-    if main.batten_mm < settings.surface.shortest_batten_mm * 1.01 and "form" in (
-        main.batten_decided_by
-    ):
-        said.append(f"The batten is the stage's shortest: {main.batten_decided_by}.")
-    for line in (line for face in fair.faces for line in face.edges):
-        for ding in line.dings:
-            said.append(
-                f"Edge {line.name} has a knock of {ding.height_mm:+.2f} mm over "
-                f"{ding.length_mm:.0f} mm; it was not held there."
-            )
-    said += _unjudged(unrolled, faces, found)
+    )
     return tuple(said)
 
 
 def _unjudged(unrolled: Unrolled, faces: Faces, found: CellDeviation) -> list[str]:
-    """How much of the skin was not judged, by reason."""
+    """How much of the skin was not judged, by reason, in one line."""
     side = unrolled.cells.grid.cell_mm
-    total = int(unrolled.skin.sum())
-    said = []
+    filled = unrolled.cells.filled
+    parts = []
     for code, reason in enumerate(REASONS):
-        count = int((unrolled.skin & (faces.reason == code) & ~found.judged).sum())
+        count = int((filled & (faces.reason == code) & ~found.judged).sum())
         if count and code not in (JUDGED, OFF):
-            said.append(
-                f"Not judged: {count * side**2 / 100:.0f} cm2 ({100 * count / total:.1f} %), "
-                f"{reason}."
-            )
-    return said
+            parts.append(f"{count * side**2 / 100:.0f} cm2 {reason}")
+    share = 100.0 * found.judged.sum() / max(int(filled.sum()), 1)
+    return [f"Judged: {share:.0f} % of the skin. Not judged: {'; '.join(parts)}."] if parts else []

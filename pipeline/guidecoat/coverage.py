@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from .cells import Cells
-from .faces import Faces
+from .faces import Faces, depth
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -17,6 +17,7 @@ Mask = NDArray[np.bool_]
 _LEAST_WIDTH_MM = 8.0
 _CLOSED_MM = 6.0
 _WINDOW_MM = 40.0
+_RIM_CELLS = 1.5
 _FULL = np.ones((3, 3), bool)
 
 
@@ -47,15 +48,17 @@ class Coverage:
 def measure_coverage(cells: Cells, skin: Mask, faces: Faces) -> Coverage:
     """Measure coverage inside the skin's outline; openings of the panel do not count."""
     side = cells.grid.cell_mm
-    reach = max(1, int(round(_CLOSED_MM / side)))
+    reach = max(1, round(_CLOSED_MM / side))
     padded = np.pad(skin, reach + 1)
     closed = ndimage.binary_closing(padded, _FULL, iterations=reach)
     whole = ndimage.binary_fill_holes(closed)[reach + 1 : -reach - 1, reach + 1 : -reach - 1]
     whole &= ~faces.openings
     missing = whole & ~skin
+    # Cells on the rim are half on the skin whatever was seen of it.
+    inner = depth(whole, side) > _RIM_CELLS * side
     low, high = _local_spacing(cells, skin)
     return Coverage(
-        float((whole & skin).sum() / max(int(whole.sum()), 1)),
+        float((inner & skin).sum() / max(int(inner.sum()), 1)),
         _drop_outs(missing, cells),
         low,
         high,
@@ -89,7 +92,7 @@ def _drop_outs(missing: Mask, cells: Cells) -> tuple[DropOut, ...]:
 def _local_spacing(cells: Cells, skin: Mask) -> tuple[float, float]:
     """Tenth and ninetieth percentile of the spacing over windows of 40 mm."""
     side = cells.grid.cell_mm
-    size = max(3, int(round(_WINDOW_MM / side)))
+    size = max(3, round(_WINDOW_MM / side))
     points = ndimage.uniform_filter(np.where(skin, cells.count, 0).astype(np.float64), size)
     filled = ndimage.uniform_filter(skin.astype(np.float64), size)
     inner = skin & (filled > 0.9)

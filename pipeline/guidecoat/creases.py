@@ -258,7 +258,10 @@ def _to_the_edge(
     line = crease.line_uv
     steps = np.arange(_STATION_MM, _FARTHEST_ON_MM, _STATION_MM)[:, None]
     ends = []
-    for end, before in ((line[0], line[min(8, len(line) - 1)]), (line[-1], line[-min(9, len(line))])):
+    for end, before in (
+        (line[0], line[min(8, len(line) - 1)]),
+        (line[-1], line[-min(9, len(line))]),
+    ):
         way = (end - before) / (np.linalg.norm(end - before) + 1e-12)
         ahead = end + steps * way
         ends.append(ahead[: _goes_on(crease, ahead, cells, fit, mask, skin)])

@@ -23,7 +23,7 @@ IN, HIGH, LOW, UNDECIDED, HELD, NOT_JUDGED = 0, 1, 2, 3, 4, 255
 
 _CHUNK = 1 << 18
 _THREADS = 2
-_SIGMA_BLOCK_MM = 24.0
+_SIGMA_BLOCK_MM = 45.0
 _CALM_MM = 3.0
 # Root sum of squares of the kernel of 3 G - 3 G^2 + G^3, times its sigma in cells (computed).
 _CALM_GAIN = 0.44
@@ -231,9 +231,7 @@ def measure_cells(
     return CellDeviation(cell, smooth, total, surface_sigma, slope, slope_sigma, judged)
 
 
-def _misfit(
-    cell: Floats, faces: Faces, surface: FairSurface, judged: Mask, side: float
-) -> Floats:
+def _misfit(cell: Floats, faces: Faces, surface: FairSurface, judged: Mask, side: float) -> Floats:
     """How far the surface lies off the sound cells over lengths well above a cell, per face.
 
     The mean square of the deviation over a 15 mm window: what form the batten could not follow.
@@ -245,7 +243,11 @@ def _misfit(
             continue
         window = max(1.0, _MISFIT_WINDOW_MM / side)
         mean = _masked_gaussian(cell, sound, window)[sound]
-        out[faces.label == face.face] = float(np.sqrt(np.mean(mean**2)))
+        # On a panel that is rough all over, most of that is the panel: the surface's own part is
+        # what the residual rose by as the batten lengthened.
+        floor = min(scale for _, scale in face.climb)
+        rise = np.sqrt(max(face.scale_mm**2 - floor**2, 0.0))
+        out[faces.label == face.face] = min(float(np.sqrt(np.mean(mean**2))), float(rise))
     return out
 
 

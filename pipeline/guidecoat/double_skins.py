@@ -1,4 +1,4 @@
-"""Second skins: where a patch was scanned twice, a little off, because the scanner lost its place."""
+"""Second skins: patches scanned twice, a little off, because the scanner lost its place."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ LEAST_APART_MM = 0.25
 MOST_APART_MM = 4.0
 NOISES_APART = 5.0
 
-# Two halves of one even spread lie 3.5 of their own scatters apart, of Gaussian noise 2.7 (computed).
+# Halves of one even spread lie 3.5 of their own scatters apart, of Gaussian noise 2.7 (computed).
 _SCATTERS_APART = 4.5
 _FEWEST_POINTS = 8
 _FEWEST_IN_LAYER = 3

@@ -20,8 +20,8 @@ Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 _STATION_MM = 10.0
-_CORNER_DEG = 45.0
-_CORNER_REACH_MM = 45.0
+_CORNER_DEG = 40.0
+_CORNER_REACH_MM = 70.0
 _SHORTEST_EDGE_MM = 40.0
 _CROSSING_MM = 40.0
 _WINDOW_MM = 10.0
@@ -259,6 +259,8 @@ def _pieces(
     """The rim cut at its corners and where what lies beyond it changes."""
     line, closed = rim
     kind = _kinds(line, cells, faces, creases, inboard_mm)
+    if closed and (kind == "opening").all():
+        return [(line, "opening", True)]
     cuts = _corners(line, closed)
     change = np.flatnonzero(kind != np.roll(kind, 1))
     change = change if closed else change[change > 0]
@@ -321,7 +323,7 @@ def _kinds(
 
 
 def _corners(line: Floats, closed: bool) -> NDArray[np.intp]:
-    """Places where the rim turns by over 45 degrees within 45 mm, one per corner."""
+    """Places where the rim turns by over 40 degrees within 70 mm, one per corner."""
     step = float(np.median(np.linalg.norm(np.diff(line, axis=0), axis=1)))
     n = max(2, int(_CORNER_REACH_MM / step))
     if len(line) < 4 * n:

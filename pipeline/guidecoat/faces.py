@@ -115,6 +115,7 @@ def part_faces(
     barrier = _barrier(cells, skin, creases)
     body = closed & ~barrier & ~behind
     reason = np.where(skin, np.uint8(JUDGED), np.uint8(OFF))
+    reason[cells.filled & ~skin] = BAND  # The fringe that flying points and hems leave.
     reason[skin & barrier] = LINE
     reason[skin & behind] = BEHIND
     inside = depth(body, side)

@@ -40,7 +40,7 @@ def fair_points(
     """
     height = np.full((3, len(u_mm)), np.nan)
     grid = cells.grid
-    i, j = grid.index(u_mm, v_mm)
+    i, j = grid.index(np.nan_to_num(u_mm), np.nan_to_num(v_mm))
     inside = np.isfinite(u_mm) & np.isfinite(v_mm)
     inside &= (u_mm >= grid.u0_mm) & (u_mm <= grid.u0_mm + grid.cell_mm * grid.shape[0])
     inside &= (v_mm >= grid.v0_mm) & (v_mm <= grid.v0_mm + grid.cell_mm * grid.shape[1])

@@ -449,8 +449,6 @@ def _choose_batten(
             break
         best = step
     assert best is not None
-    if best.batten_mm == shortest and "form" in decided_by:
-        decided_by += "; it is the stage's shortest"
     return best, decided_by, tuple(climb)
 
 

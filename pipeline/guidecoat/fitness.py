@@ -5,18 +5,30 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
 
 from .cells import Cells
 from .coverage import Coverage
-from .settings import STAGES, Settings, load_settings
+from .settings import STAGES, Settings, ToleranceSettings, load_settings
+
+Floats = NDArray[np.float64]
+
+ROUGH = 1.5
+"""Roughness above which a scan's cells scatter for other reasons than noise."""
 
 # Two one-sided 95 % quantiles: the least that is told from nothing, ISO 11843-1.
 _TOLD_FROM_NOTHING = 2.0 * 1.6449
 # A Gaussian applied as 2 G - G^2 passes half of a wave of this many of its sigmas.
 _HALF_WAVE_SIGMAS = 2.0 * np.pi / 1.5674
-_SMOOTHED_GAIN = (1.0 - 2.0 / 3.0 + 1.0 / 8.0) / np.pi
+_LEAST_SIGMA = 0.35
+_CALM_MM = 3.0
+_DENSER = 0.95
 # Integral of 2 x / (1 + x^2m)^2 over x > 0: a surface's share of white noise, over pi (computed).
 _SURFACE_GAIN = {2: 0.7854, 3: 0.8061}
+# Amplitude of the least ripple over the scatter of a single slope, at 5 % either way: 1.5 to 1.9
+# for cells of 3 to 13 mm (computed).
+_RIPPLE_TOLD = 1.7
 _COMFORTABLE = 0.5
 _WIDEST_CELL_MM = 12.5
 _FINEST_SPACING_MM = 0.1
@@ -47,29 +59,55 @@ class StageFit:
     remedies: tuple[str, ...]
 
 
-def measure_sight(cells: Cells, settings: Settings) -> Sight:
+def measure_sight(cells: Cells, settings: Settings, *, roughness: float = 1.0) -> Sight:
     """What a scan can see, by the noise and number of its points.
 
-    The uncertainty is that of a cell smoothed over the slope's length, with the fair surface's
-    own share of the noise on top, as far as that is known before it is laid.
+    The uncertainty of a height is that of a calmed cell, with the fair surface's own share of the
+    noise on top; what the surface fails to follow of the panel's form is known only once it is
+    laid. A ripple is told by the mean square of its slopes over 18 mm round.
+
+    Parameters
+    ----------
+    roughness : how many times more the cells scatter than their points' noise explains.
     """
-    side = cells.grid.cell_mm
     noise = float(np.nanmedian(cells.error_mm[cells.filled]))
-    sigma = settings.slope.smoothing_mm / _HALF_WAVE_SIGMAS / side
-    smooth = min(1.0, _SMOOTHED_GAIN / sigma**2) if sigma >= 0.35 else 1.0
+    return _sight(cells.grid.cell_mm, roughness * noise, settings)
+
+
+def _sight(side: float, error_mm: float, settings: Settings) -> Sight:
+    """What cells of this side and standard error show."""
+    calm = _smoothing(max(1.0, _CALM_MM / side))
+    level = _smoothing(settings.slope.smoothing_mm / _HALF_WAVE_SIGMAS / side)
     batten = settings.surface.batten_mm
     length = settings.surface.shortest_batten_mm if batten == "auto" else batten
     surface = np.pi * _SURFACE_GAIN[settings.surface.order] * (side / length) ** 2
-    window = max(sigma * side, 0.7 * side)
-    slope = 1e3 * 1.3 * noise * side / (window**2 * np.sqrt(8.0 * np.pi))
+    slope: Floats = np.gradient(level, axis=0)
     return Sight(
-        float(_TOLD_FROM_NOTHING * noise * np.sqrt(smooth + surface)),
-        float(_TOLD_FROM_NOTHING * slope),
+        float(_TOLD_FROM_NOTHING * error_mm * np.sqrt((calm**2).sum() + surface)),
+        float(_RIPPLE_TOLD * 1e3 * error_mm / side * np.sqrt((slope**2).sum())),
     )
 
 
+def _smoothing(sigma: float) -> Floats:
+    """The answer of `2 G - G^2` to a single cell; its sum of squares is what it leaves of white
+    noise. Under 0.35 cells nothing is smoothed.
+    """
+    reach = int(np.ceil(9.0 * max(sigma, 0.5))) + 2
+    answer = np.zeros((2 * reach + 1, 2 * reach + 1))
+    answer[reach, reach] = 1.0
+    if sigma < _LEAST_SIGMA:
+        return answer
+    once = ndimage.gaussian_filter(answer, sigma, mode="constant")
+    return np.asarray(2.0 * once - ndimage.gaussian_filter(once, sigma, mode="constant"))
+
+
 def judge_stages(
-    cells: Cells, coverage: Coverage, double_share: float, settings: Settings
+    cells: Cells,
+    coverage: Coverage,
+    double_share: float,
+    settings: Settings,
+    *,
+    roughness: float = 1.0,
 ) -> tuple[StageFit, ...]:
     """Judge a scan for every stage; the run's own stage by the run's own settings."""
     return tuple(
@@ -78,17 +116,17 @@ def judge_stages(
             cells,
             coverage,
             double_share,
+            roughness,
         )
         for stage in STAGES
     )
 
 
-def _judge(settings: Settings, cells: Cells, coverage: Coverage, double_share: float) -> StageFit:
-    sight = measure_sight(cells, settings)
-    tolerance = settings.tolerance
+def _judge(
+    settings: Settings, cells: Cells, coverage: Coverage, double_share: float, roughness: float
+) -> StageFit:
     said = [
-        _height(sight, tolerance.height_mm, cells),
-        _slope(sight, tolerance.slope_mrad, cells),
+        _noise(settings, cells, roughness),
         _distance(cells),
         _holes(coverage),
         _doubled(double_share),
@@ -98,8 +136,8 @@ def _judge(settings: Settings, cells: Cells, coverage: Coverage, double_share: f
     return StageFit(
         settings.stage,
         worst,
-        tolerance.height_mm,
-        tolerance.slope_mrad,
+        settings.tolerance.height_mm,
+        settings.tolerance.slope_mrad,
         tuple(line[1] for line in bad),
         tuple(dict.fromkeys(line[2] for line in bad)),
     )
@@ -109,37 +147,48 @@ Said = tuple[str, str, str]
 _FINE: Said = ("yes", "", "")
 
 
-def _height(sight: Sight, tolerance_mm: float, cells: Cells) -> Said:
-    share = sight.height_mm / tolerance_mm
-    if share <= _COMFORTABLE:
+def _noise(settings: Settings, cells: Cells, roughness: float) -> Said:
+    tolerance = settings.tolerance
+    sight = measure_sight(cells, settings, roughness=roughness)
+    seen = (
+        (sight.height_mm, tolerance.height_mm, "highs and lows from {:.2f} mm, tolerance {:g}"),
+        (sight.slope_mrad, tolerance.slope_mrad, "ripple from {:.1f} mrad, tolerance {:g}"),
+    )
+    if _strain(sight, tolerance) <= _COMFORTABLE:
         return _FINE
+    poor = [
+        text.format(least, limit) for least, limit, text in seen if least / limit > _COMFORTABLE
+    ]
     return (
-        "no" if share > 1.0 else "barely",
-        f"sees highs and lows from {sight.height_mm:.2f} mm, tolerance {tolerance_mm:g} mm",
-        _closer(share / _COMFORTABLE, cells),
+        "no" if _strain(sight, tolerance) > 1.0 else "barely",
+        f"sees {' and '.join(poor)}",
+        _closer(settings, cells, roughness),
     )
 
 
-def _slope(sight: Sight, tolerance_mrad: float, cells: Cells) -> Said:
-    share = sight.slope_mrad / tolerance_mrad
-    if share <= _COMFORTABLE:
-        return _FINE
+def _strain(sight: Sight, tolerance: ToleranceSettings) -> float:
+    """The least that is seen as a share of the tolerance, in height or slope, the worse of both."""
+    return max(sight.height_mm / tolerance.height_mm, sight.slope_mrad / tolerance.slope_mrad)
+
+
+def _closer(settings: Settings, cells: Cells, roughness: float) -> str:
+    """How much denser the same scanner would have to scan."""
+    if roughness > ROUGH:
+        return "one clean pass with the scanner's smoothing off, or points rather than a mesh"
+    share = cells.grid.cell_mm / cells.spacing_mm
+    # The standard error of a cell is a little over its points' noise by the root of their number.
+    over = float(np.nanmedian(cells.error_mm[cells.filled])) * share / max(cells.noise_mm, 1e-9)
+    spacing = cells.spacing_mm
+    while spacing > _FINEST_SPACING_MM:
+        spacing *= _DENSER
+        side = max(settings.cells.smallest_mm, share * spacing)
+        error = over * cells.noise_mm * spacing / side
+        if _strain(_sight(side, error, settings), settings.tolerance) <= _COMFORTABLE:
+            return f"points {spacing:.2f} mm apart, or less noise"
     return (
-        "no" if share > 1.0 else "barely",
-        f"sees ripple from {sight.slope_mrad:.1f} mrad, tolerance {tolerance_mrad:g} mrad",
-        _closer(share / _COMFORTABLE, cells),
+        f"a scanner with less noise than {cells.noise_mm:.2f} mm, since a denser scan alone will "
+        "not do"
     )
-
-
-def _closer(times: float, cells: Cells) -> str:
-    """Both limits go with noise times spacing, so either may be brought down."""
-    spacing = cells.spacing_mm / times
-    if spacing < _FINEST_SPACING_MM:
-        return (
-            f"it takes a scanner with less noise than {cells.noise_mm:.2f} mm: a scan denser than "
-            f"{_FINEST_SPACING_MM:g} mm will not do it alone"
-        )
-    return f"scan with points {spacing:.2g} mm apart, or with less noise"
 
 
 def _distance(cells: Cells) -> Said:
@@ -149,7 +198,7 @@ def _distance(cells: Cells) -> Said:
     return (
         "no",
         f"points {cells.spacing_mm:.1f} mm apart do not draw a mark 50 mm wide",
-        "scan with points under 4 mm apart, better 1 mm",
+        "points under 4 mm apart, better 1 mm",
     )
 
 

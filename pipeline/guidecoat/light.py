@@ -65,8 +65,7 @@ def highlight_distance(
     across = np.cross(normals, along)
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.asarray(
-            np.abs(((point_mm - points_mm) * across).sum(axis=-1))
-            / np.linalg.norm(across, axis=-1)
+            np.abs(((point_mm - points_mm) * across).sum(axis=-1)) / np.linalg.norm(across, axis=-1)
         )
 
 
@@ -158,9 +157,12 @@ def light_panel(
     noise of its slope is an eighth of the slope tolerance.
     """
     shape = cells.grid.shape
-    u, v = np.meshgrid(cells.grid.u_mm, cells.grid.v_mm, indexing="ij")
-    place = fair_points(chart, cells, faces, fair, u.ravel(), v.ravel())
     judged = np.isfinite(deviation.cell_mm)
+    # A face on which nothing is judged has no fair surface worth lighting.
+    lit = np.isin(faces.label, np.unique(faces.label[judged]))
+    u, v = np.meshgrid(cells.grid.u_mm, cells.grid.v_mm, indexing="ij")
+    u = np.where(lit, u, np.nan)
+    place = fair_points(chart, cells, faces, fair, u.ravel(), v.ravel())
     side = cells.grid.cell_mm
     error = float(np.median(cells.error_mm[judged])) if judged.any() else 0.0
     window = _window_mm(error, side, _NOISE_SHARE_OF_SLOPE * slope_tolerance_mrad)

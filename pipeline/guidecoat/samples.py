@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .ply import write_ply
+from .registration.rigid import small_motions
 from .scan import MM_PER_UNIT
 from .synthetic import (
     Defect,
@@ -53,11 +54,12 @@ class Sample:
     normals: bool = False
     mesh: bool = False
     backings: bool = False
+    mirrored: bool = False
 
 
 def sample_list() -> tuple[Sample, ...]:
     """What `write_samples` writes, in that order."""
-    return (*_doors(), _wing(), _bonnet())
+    return (*_doors(), _wing(), _bonnet(), *_hatch_passes(), *_flap_sides())
 
 
 def _doors() -> tuple[Sample, Sample, Sample]:
@@ -165,6 +167,73 @@ def _bonnet() -> Sample:
     )
 
 
+def _hatch_passes() -> tuple[Sample, ...]:
+    """One panel three times: bare metal, filled too much in places, and blocked again."""
+    deep, shallow, high, late = (-140.0, -70.0), (60.0, 40.0), (190.0, -90.0), (-60.0, 60.0)
+    beaten = (
+        Dimple(deep, -1.4, (70.0, 50.0)),
+        Dimple(shallow, -0.7, (40.0, 40.0)),
+        Dimple(high, 0.8, (45.0, 45.0)),
+    )
+    filled = (
+        Dimple(deep, 0.6, (80.0, 60.0)),
+        Dimple(shallow, -0.1, (30.0, 30.0)),
+        Dimple(high, 0.8, (45.0, 45.0)),
+        Dimple(late, 0.5, (40.0, 40.0)),
+    )
+    blocked = (
+        Dimple(deep, 0.1, (60.0, 45.0)),
+        Dimple(shallow, -0.1, (30.0, 30.0)),
+        Dimple(high, 0.35, (45.0, 45.0)),
+        Dimple(late, 0.05, (40.0, 40.0)),
+    )
+    stages = (
+        ("metal", "bare metal, beaten out roughly", beaten),
+        ("filler_1", "the same with filler, not blocked enough", filled),
+        ("filler_2", "the same, blocked again and one high tapped down", blocked),
+    )
+    panel = crowned_door(
+        length_mm=620.0,
+        width_mm=420.0,
+        crown_mm=12.0,
+        twist_mm=3.0,
+        crease=True,
+        crease_t_mm=120.0,
+    )
+    return tuple(
+        _small(f"pelham300_hatch_{stage}", f"side hatch, {about}", panel, marks, seed=311 + k)
+        for k, (stage, about, marks) in enumerate(stages)
+    )
+
+
+def _flap_sides() -> tuple[Sample, ...]:
+    """A panel and its counterpart; the right one has a dent longer than any batten follows."""
+    left = (Dimple((120.0, 80.0), 0.6, (45.0, 45.0)),)
+    right = (
+        Dimple((0.0, 0.0), -1.2, (215.0, 125.0)),
+        Dimple((235.0, -135.0), -0.6, (38.0, 38.0)),
+    )
+    panel = crowned_door(length_mm=620.0, width_mm=420.0, crown_mm=12.0, twist_mm=3.0)
+    one = _small("pelham300_flap_left", "left side flap", panel, left, seed=321)
+    other = _small("pelham300_flap_right", "right side flap", panel, right, seed=322)
+    return one, replace(other, mirrored=True)
+
+
+def _small(name: str, about: str, panel: Panel, marks: tuple[Defect, ...], *, seed: int) -> Sample:
+    return Sample(
+        name,
+        about,
+        panel,
+        marks,
+        seed=seed,
+        spacing_mm=3.0,
+        noise_mm=0.05,
+        dropouts=3,
+        flying_points=60,
+        hem_mm=2.5,
+    )
+
+
 def write_samples(folder: str | Path) -> tuple[Path, ...]:
     """Write every sample scan and its truth into a folder, made if it is not there.
 
@@ -206,7 +275,17 @@ def scan_sample(sample: Sample) -> SyntheticScan:
         hem_mm=sample.hem_mm,
         backings=sample.backings,
         triangles=sample.mesh,
+        pose=_mirrored_pose(sample.seed) if sample.mirrored else None,
     )
+
+
+def _mirrored_pose(seed: int) -> NDArray[np.float64]:
+    """(4, 4) of determinant -1, T_scan_panel: the panel's counterpart, turned and put anywhere."""
+    rng = np.random.default_rng(seed)
+    pose = small_motions(
+        np.concatenate([rng.uniform(-1.5, 1.5, 3), rng.uniform(-1e3, 1e3, 3)])[None]
+    )
+    return np.asarray(pose[0] @ np.diag([-1.0, 1.0, 1.0, 1.0]))
 
 
 def _rows(sample: Sample, scan: SyntheticScan) -> NDArray[np.void]:

@@ -85,8 +85,8 @@ class Section:
         return float(self.run_mm[-1])
 
 
-def cut_stations(panel: Panel, count: int) -> tuple[Section, ...]:
-    """Cut a panel at `count` evenly spaced stations across it and as many along it.
+def require_stations(count: int) -> None:
+    """Refuse a number of stations that cannot be cut.
 
     Raises
     ------
@@ -96,6 +96,38 @@ def cut_stations(panel: Panel, count: int) -> tuple[Section, ...]:
         raise SettingsError(
             f"--sections {count}: choose 1 to {MOST_STATIONS} stations across and along"
         )
+
+
+def line_ends(text: str) -> tuple[float, ...]:
+    """The six numbers of X1,Y1,Z1,X2,Y2,Z2.
+
+    Raises
+    ------
+    SettingsError : they are not six finite numbers.
+
+    >>> line_ends("0,0,0,100,0,2.5")
+    (0.0, 0.0, 0.0, 100.0, 0.0, 2.5)
+    """
+    try:
+        numbers = tuple(float(part) for part in text.split(","))
+    except ValueError:
+        numbers = ()
+    if len(numbers) != 6 or not np.isfinite(numbers).all():
+        raise SettingsError(
+            f'--section-line "{text}": needs 6 numbers, X1,Y1,Z1,X2,Y2,Z2: two points of the '
+            "scan in its own units"
+        )
+    return numbers
+
+
+def cut_stations(panel: Panel, count: int) -> tuple[Section, ...]:
+    """Cut a panel at `count` evenly spaced stations across it and as many along it.
+
+    Raises
+    ------
+    SettingsError : count is not 1 to 50.
+    """
+    require_stations(count)
     on_face = np.argwhere(panel.faces.label > 0)
     grid = panel.cells.grid
     low, high = on_face.min(axis=0), on_face.max(axis=0) + 1
@@ -154,7 +186,7 @@ def cut_line(panel: Panel, scan: Scan, name: str, ends: Floats) -> Section:
 
 
 def _steps(start: float, end: float, cell_mm: float) -> Floats:
-    count = max(2, int(round((end - start) / (_STEP_CELLS * cell_mm))) + 1)
+    count = max(2, round((end - start) / (_STEP_CELLS * cell_mm)) + 1)
     return np.linspace(start, end, count)
 
 
@@ -171,9 +203,7 @@ def _into_plane(panel: Panel, uv: Floats, ends: FairPoints, share: Floats) -> Fl
     for _ in range(_ROUNDS):
         here = _fair_at(panel, uv)
         off = here.points_mm - first
-        wanted = np.column_stack(
-            [share * ((last - first) @ chord) - off @ chord, -(off @ side)]
-        )
+        wanted = np.column_stack([share * ((last - first) @ chord) - off @ chord, -(off @ side)])
         turn = np.stack(
             [
                 np.column_stack([here.along_u @ chord, here.along_v @ chord]),
@@ -231,18 +261,11 @@ def _plane_axes(points: Floats, normals: Floats) -> tuple[Floats, Floats]:
     mean = normals[known].mean(axis=0)
     mean = mean - (mean @ chord) * chord
     # A line that bows enough gives its plane itself; a straight one takes the mean normal's.
-    plane, sizes = (f(rest) for f in (_main_direction, _spread))
-    up = plane if sizes > 1e-3 * np.linalg.norm(points[-1] - points[0]) else mean
+    bow = float(np.linalg.norm(rest, axis=1).max())
+    bows = bow > 1e-3 * float(np.linalg.norm(points[-1] - points[0]))
+    up = np.linalg.eigh(rest.T @ rest)[1][:, 2] if bows else mean
     up = up / np.linalg.norm(up)
-    return chord, up if up @ mean >= 0 else -up
-
-
-def _main_direction(rest: Floats) -> Floats:
-    return np.asarray(np.linalg.eigh(rest.T @ rest)[1][:, 2])
-
-
-def _spread(rest: Floats) -> float:
-    return float(np.linalg.norm(rest, axis=1).max())
+    return np.asarray(chord), np.asarray(up if up @ mean >= 0 else -up)
 
 
 def _sampled(panel: Panel, field: Floats, uv: Floats) -> Floats:

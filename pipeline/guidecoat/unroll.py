@@ -117,7 +117,8 @@ def _refuse_wide(chart: Chart, normal: Floats, weight: Floats) -> None:
     if wrap > _WIDEST_WRAP_DEG:
         raise ScanUnfitError(
             f"the panel wraps through {wrap:.0f} degrees; up to {_WIDEST_WRAP_DEG:.0f} can be "
-            "unrolled. Crop the scan to a part that wraps less and check the parts one by one."
+            "unrolled. If a table, a stand or a second panel is in the scan, crop it away; if the "
+            "panel itself turns so far, crop it into parts and check them one by one."
         )
 
 
@@ -233,7 +234,10 @@ def _fit_chart(centre: Floats, normal: Floats, weight: Floats, outside_by: str) 
     angle = np.degrees(np.arctan2(normal @ np.cross(out, axis), normal @ out))
     wrap = float(np.subtract(*_weighted_quantiles(angle, weight, (0.98, 0.02))))
     if wrap < _FLAT_WRAP_DEG:
-        axis, decided_by = _along_the_panel(centre, frame, origin), "the panel's longest side"
+        axis, decided_by = (
+            _along_the_panel(centre, weight, frame, origin),
+            "the panel's longest side",
+        )
         out = frame[2]
     else:
         decided_by = f"its normals: it wraps {wrap:.0f} degrees about this axis"
@@ -248,9 +252,10 @@ def _settled(axis: Floats, centre: Floats, origin: Floats) -> Floats:
     return axis if skew >= 0 else -axis
 
 
-def _along_the_panel(centre: Floats, frame: Floats, origin: Floats) -> Floats:
+def _along_the_panel(centre: Floats, weight: Floats, frame: Floats, origin: Floats) -> Floats:
     """The long side of the smallest rectangle round the panel's outline."""
-    flat = (centre - origin) @ frame[:2].T
+    solid = weight >= 0.3 * np.median(weight)
+    flat = (centre[solid] - origin) @ frame[:2].T
     try:
         rim = flat[ConvexHull(flat).vertices]
     except QhullError as error:

@@ -27,7 +27,13 @@ def whittaker(z: Floats, weight: Floats, smoothing: float) -> Floats:
 
 
 def robust_line(
-    z: Floats, seen: Mask, *, step_mm: float, batten_mm: float, floor_mm: float, closed: bool = False
+    z: Floats,
+    seen: Mask,
+    *,
+    step_mm: float,
+    batten_mm: float,
+    floor_mm: float,
+    closed: bool = False,
 ) -> tuple[Floats, Floats]:
     """A line of third differences reweighted by Tukey's biweight, lengthened step by step.
 

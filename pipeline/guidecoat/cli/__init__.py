@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
-import os
 import signal
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -15,8 +13,15 @@ import typer
 
 from .. import __version__
 from ..output_folder import default_folder, result_folder
+from . import extras as ext
+from . import like as lik
 from . import options as opt
+from .batch import batch, history
+from .compare import compare
 from .failures import OUT_OF_TOLERANCE, explain
+from .mirror import mirror
+from .printing import say as _say
+from .printing import say_json as _say_json
 from .words import check_lines, sample_lines
 
 app = typer.Typer(
@@ -80,6 +85,11 @@ def check(
     hold: opt.HoldFile = None,
     known_length: opt.KnownLength = None,
     creases: opt.Creases = None,
+    like: lik.Like = None,
+    like_as: lik.LikeAs = "mirrored",
+    sections: ext.Sections = None,
+    section_line: ext.SectionLine = None,
+    paper: ext.PaperSize = None,
     quiet: opt.Quiet = False,
     as_json: opt.Json = False,
     fail_if_out: opt.FailIfOut = False,
@@ -97,15 +107,15 @@ def check(
         known_length=known_length,
         creases=creases,
     )
+    extras = ext.extras_from(sections, section_line, paper)
     folder = out if out is not None else default_folder(scan)
     with result_folder(folder) as unfinished:
-        from ..check import check_scan
         from ..export import write_check
 
         _progress(f"checking {scan.name} ...", quiet=quiet)
-        result = check_scan(scan, settings)
+        result = lik.run_check(scan, settings, like, like_as)
         _progress("writing the pictures and tables ...", quiet=quiet)
-        write_check(result, unfinished)
+        write_check(result, unfinished, extras=extras)
     if as_json:
         _say_json(json.loads((folder / "summary.json").read_text("utf-8")))
     elif not quiet:
@@ -151,6 +161,8 @@ def survey(
         _say_json(found.summary())
     elif not quiet:
         _say(found.lines())
+    if found.unfit is not None:
+        raise found.unfit
 
 
 @app.command()
@@ -168,24 +180,12 @@ def samples(
         _say(sample_lines([folder / path.relative_to(unfinished) for path in written]))
 
 
+app.command()(compare)
+app.command()(mirror)
+app.command()(batch)
+app.command()(history)
+
+
 def _progress(line: str, *, quiet: bool) -> None:
     if not quiet and sys.stderr.isatty():
         print(line, file=sys.stderr, flush=True)
-
-
-def _say(lines: Iterable[str]) -> None:
-    """Print lines; characters that would steer or break the terminal are shown as `?`."""
-    encoding = sys.stdout.encoding or "utf-8"
-    text = "\n".join("".join(c if c.isprintable() else "?" for c in line) for line in lines)
-    try:
-        print(text.encode(encoding, "replace").decode(encoding), flush=True)
-    except BrokenPipeError:
-        # The reader has seen enough (`| head`); Python would complain again on leaving.
-        with contextlib.suppress(OSError, ValueError):
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-
-
-def _say_json(summary: object) -> None:
-    # ASCII, so that any terminal or pipe takes it; json escapes what is not.
-    for_people = json.dumps(summary, indent=2)
-    _say(for_people.splitlines())

@@ -19,6 +19,8 @@ from ..errors import GuidecoatError, ScanUnfitError, SettingsError
 from ..output_folder import disk_full_message, is_disk_full
 
 OUT_OF_TOLERANCE = 5
+BATCH_WITH_FAILURES = 6
+STOPPED = 130
 DEFECT = 1
 
 

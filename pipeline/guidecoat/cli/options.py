@@ -114,6 +114,31 @@ def settings_from(
     """Settings from the stage's file, the files of `--config` and the options that were given."""
     from ..settings import load_settings
 
+    given = asked_for(
+        units=units,
+        outside=outside,
+        batten=batten,
+        tolerance=tolerance,
+        slope_tolerance=slope_tolerance,
+        hold=hold,
+        known_length=known_length,
+        creases=creases,
+    )
+    return load_settings(stage, config or (), given)
+
+
+def asked_for(
+    *,
+    units: str | None,
+    outside: str | None,
+    batten: str | None,
+    tolerance: str | None,
+    slope_tolerance: str | None,
+    creases: str | None,
+    hold: Path | None = None,
+    known_length: str | None = None,
+) -> dict[str, object]:
+    """What was said on the command line, by the settings' dotted keys."""
     asked: dict[str, object] = {
         "units": units,
         "outside": outside,
@@ -127,8 +152,7 @@ def settings_from(
         asked["creases.mode"] = creases
     elif creases is not None:
         asked |= {"creases.mode": "file", "creases.file": Path(creases)}
-    given = {key: value for key, value in asked.items() if value is not None}
-    return load_settings(stage, config or (), given)
+    return {key: value for key, value in asked.items() if value is not None}
 
 
 def _number_if_any(text: str | None) -> float | str | None:

@@ -18,7 +18,9 @@ _PICTURES = (
     ("table", "regions.csv"),
 )
 # A minus sign that a terminal cannot show would turn a low into a high.
-_ON_ANY_TERMINAL = str.maketrans({"\u00b1": "+-", "\u2212": "-", "\u00d7": "x"})
+_ON_ANY_TERMINAL = str.maketrans(
+    {"\u00b1": "+-", "\u2212": "-", "\u00d7": "x", "\u00b3": "3", "\u2013": "-"}
+)
 
 
 def check_lines(result: CheckResult, folder: Path) -> list[str]:
@@ -32,9 +34,16 @@ def check_lines(result: CheckResult, folder: Path) -> list[str]:
     if len(worst) > _SHOWN_REGIONS:
         lines.append(f"  and {len(worst) - _SHOWN_REGIONS} more in the table")
     lines += [f"Warning: {warning}" for warning in result.warnings]
-    for what, name in _PICTURES:
-        if (folder / name).exists():
-            lines.append(f"{what + ':':<9}{folder / name}")
+    return on_any_terminal([*lines, *written_lines(folder, _PICTURES)])
+
+
+def written_lines(folder: Path, files: Sequence[tuple[str, str]]) -> list[str]:
+    """Where the files are that a person opens first, those that were written."""
+    return [f"{what + ':':<9}{folder / name}" for what, name in files if (folder / name).exists()]
+
+
+def on_any_terminal(lines: Sequence[str]) -> list[str]:
+    """Lines without the few signs that some terminals lack."""
     return [line.translate(_ON_ANY_TERMINAL) for line in lines]
 
 

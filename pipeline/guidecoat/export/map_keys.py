@@ -9,14 +9,8 @@ from ..check import CheckResult
 from .colours import HELD_GREY, NEUTRAL, NOT_JUDGED_GREY, Scale, band_colours
 from .map_layers import reasons_shown
 from .map_style import CREASE_STYLE, INK, PALE_INK, PAPER, RIPPLE_HATCH, Sheet
-from .words import (
-    blind_spot,
-    outside_words,
-    shown,
-    signed,
-    surface_words,
-    verdict_words,
-)
+from .map_words import MapWords
+from .words import outside_words, shown, signed
 
 TABLE_ROWS = 12
 ROW_IN = 0.185
@@ -33,17 +27,17 @@ def table_height_in(result: CheckResult) -> float:
     return ROW_IN * (rows + 1) + 0.1 if result.regions else 0.0
 
 
-def draw_title(sheet: Sheet, result: CheckResult) -> None:
+def draw_title(sheet: Sheet, result: CheckResult, words: MapWords) -> None:
     """Panel name, verdict, and what a reader must know before trusting the map."""
     page = sheet.page
     width = page.width - 2.0 * LEFT_IN
     top = page.height
     name = sheet.shortened(shown(result.scan.name), 15.0, width, bold=True)
     sheet.write(LEFT_IN, top - 0.42, name, 15.0, bold=True)
-    verdict = sheet.shortened(verdict_words(result), 11.0, width, bold=True)
+    verdict = sheet.shortened(words.verdict, 11.0, width, bold=True)
     sheet.write(LEFT_IN, top - 0.68, verdict, 11.0, bold=True)
-    for k, text in enumerate((surface_words(result), blind_spot(result))):
-        line = sheet.shortened(f"{text}", 8.0, width)
+    for k, text in enumerate(words.notes):
+        line = sheet.shortened(text, 8.0, width)
         sheet.write(LEFT_IN, top - 0.89 - 0.165 * k, line, 8.0, colour=INK)
 
 
@@ -58,7 +52,7 @@ def draw_footer(sheet: Sheet, result: CheckResult) -> None:
     sheet.write(right, 0.16, outside, 7.0, colour=PALE_INK, align="right")
 
 
-def draw_table(sheet: Sheet, result: CheckResult) -> None:
+def draw_table(sheet: Sheet, result: CheckResult, words: MapWords) -> None:
     """The first regions: how far, how large, where, what to do."""
     if not result.regions:
         return
@@ -82,20 +76,20 @@ def draw_table(sheet: Sheet, result: CheckResult) -> None:
             sheet.write(LEFT_IN + start, y, fitted, 8.0, bold=k == 0)
     if len(result.regions) > TABLE_ROWS:
         rest = len(result.regions) - TABLE_ROWS
-        sheet.write(LEFT_IN, y - ROW_IN, f"and {rest} more in regions.csv", 8.0, colour=PALE_INK)
+        sheet.write(LEFT_IN, y - ROW_IN, f"and {rest} more in {words.table}", 8.0, colour=PALE_INK)
 
 
-def draw_keys(sheet: Sheet, result: CheckResult, scale: Scale) -> None:
+def draw_keys(sheet: Sheet, result: CheckResult, scale: Scale, words: MapWords) -> None:
     """The column beside the map, from the top: colours in mm, lines, what is not judged."""
     y = sheet.page.map_bottom + sheet.page.map_height - 0.12
-    sheet.write(sheet.page.column_left, y, "Off the fair surface, mm", 8.0, bold=True)
+    sheet.write(sheet.page.column_left, y, words.heading, 8.0, bold=True)
     y -= 0.1
-    for colour, text, bold in _bands(scale):
+    for colour, text, bold in _bands(scale, words):
         y -= 0.19
         _swatch(sheet, y, colour)
         _key_text(sheet, y, text, bold=bold)
     y -= 0.12
-    for style, width, text in _line_keys(result):
+    for style, width, text in _line_keys(result, words):
         y -= 0.19
         _line_key(sheet, y, style, width)
         _key_text(sheet, y, text)
@@ -112,29 +106,29 @@ def draw_keys(sheet: Sheet, result: CheckResult, scale: Scale) -> None:
         _key_text(sheet, y, text)
 
 
-def _bands(scale: Scale) -> list[tuple[str, str, bool]]:
+def _bands(scale: Scale, words: MapWords) -> list[tuple[str, str, bool]]:
     levels = scale.levels_mm
     n = len(levels)
     decimals = max(len(f"{x:.4f}".rstrip("0").split(".")[1]) for x in levels)
     at = [f"{x:.{decimals}f}" for x in levels]
     highs, lows = band_colours(n, high=True), band_colours(n, high=False)
-    rows = [(highs[-1], f"over +{at[-1]}  high", True)]
+    rows = [(highs[-1], f"over +{at[-1]}  {words.high}", True)]
     rows += [(highs[k], f"+{at[k]} to +{at[k + 1]}", False) for k in reversed(range(n - 1))]
-    rows += [(NEUTRAL, f"\u00b1{at[0]}  in tolerance", False)]
+    rows += [(NEUTRAL, f"\u00b1{at[0]}  {words.middle}", False)]
     rows += [(lows[k], f"\u2212{at[k]} to \u2212{at[k + 1]}", False) for k in range(n - 1)]
-    rows += [(lows[-1], f"under \u2212{at[-1]}  low", True)]
+    rows += [(lows[-1], f"under \u2212{at[-1]}  {words.low}", True)]
     return rows
 
 
-def _line_keys(result: CheckResult) -> list[tuple[LineStyle, float, str]]:
+def _line_keys(result: CheckResult, words: MapWords) -> list[tuple[LineStyle, float, str]]:
     kinds = {region.kind for region in result.regions}
     rows: list[tuple[LineStyle, float, str]] = []
     if "high" in kinds:
-        rows.append(("solid", 1.7, "high, beyond tolerance"))
+        rows.append(("solid", 1.7, words.high_line))
     if "low" in kinds:
-        rows.append(("dashed", 1.7, "low, beyond tolerance"))
+        rows.append(("dashed", 1.7, words.low_line))
     if kinds:
-        rows.append(("solid", 0.6, "whole high, low or ripple"))
+        rows.append(("solid", 0.6, words.whole_line))
     if result.creases:
         rows.append((CREASE_STYLE, 1.1, "crease (body line)"))
     if any(edge.held.any() for edge in result.edges):

@@ -11,6 +11,7 @@ from .map_keys import LEFT_IN, draw_footer, draw_keys, draw_table, draw_title, t
 from .map_labels import draw_labels
 from .map_layers import draw_panel, extent_mm
 from .map_style import DPI, PALE_INK, RC, Page, Sheet, measuring
+from .map_words import MapWords, check_words
 
 _TITLE_IN = 1.2
 _FOOTER_IN = 0.42
@@ -23,8 +24,11 @@ _KEY_IN = 4.4
 _MARGIN = 0.055  # of the panel's longer side, for names and the scale bar
 
 
-def map_png(result: CheckResult, scale: Scale) -> bytes:
-    """The unrolled panel seen from outside, as the bytes of a PNG picture."""
+def map_png(result: CheckResult, scale: Scale, words: MapWords | None = None) -> bytes:
+    """The unrolled panel seen from outside, as the bytes of a PNG picture.
+
+    `words` are a check's own unless given.
+    """
     import matplotlib
 
     with matplotlib.rc_context(), warnings.catch_warnings():
@@ -33,10 +37,10 @@ def map_png(result: CheckResult, scale: Scale) -> bytes:
         matplotlib.rcdefaults()
         matplotlib.rcParams.update(RC)
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        return _drawn(result, scale)
+        return _drawn(result, scale, words or check_words(result))
 
 
-def _drawn(result: CheckResult, scale: Scale) -> bytes:
+def _drawn(result: CheckResult, scale: Scale, words: MapWords) -> bytes:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
@@ -63,9 +67,9 @@ def _drawn(result: CheckResult, scale: Scale) -> bytes:
     for spine in axes.spines.values():
         spine.set(linewidth=0.5, color=PALE_INK)
     draw_labels(sheet, result)
-    draw_title(sheet, result)
-    draw_keys(sheet, result, scale)
-    draw_table(sheet, result)
+    draw_title(sheet, result, words)
+    draw_keys(sheet, result, scale, words)
+    draw_table(sheet, result, words)
     draw_footer(sheet, result)
     out = io.BytesIO()
     # no metadata: the same result gives the same bytes, whatever drew it and when

@@ -7,27 +7,40 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from ..check import CheckResult
+from ..sections import Section
+from ..workplan import WorkPlan
 from .colours import Scale, scale_for
+from .extras import Extras, cut_sections, write_extras
 from .mesh import coloured_mesh, write_mesh_glb, write_mesh_ply
-from .page import write_page
+from .plan_files import write_plan
 from .points import write_points
 from .summary import summary_of, write_summary
 from .tables import write_regions_csv
 from .words import shown
 
 
-def write_check(result: CheckResult, folder: Path) -> None:
+def write_check(
+    result: CheckResult,
+    folder: Path,
+    *,
+    plan: WorkPlan | None = None,
+    extras: Extras | None = None,
+) -> None:
     """Write everything a check leaves into an existing folder.
 
-    points.ply, map.ply, map.glb, map.png, regions.csv, report.html and, last, summary.json. A
+    points.ply, map.ply, map.glb, map.png, regions.csv, report.html and, last, summary.json; with
+    a plan also plan.csv, plan.json, plan.png and plan.html; with extras what they ask for. A
     picture that cannot be drawn costs only itself: the summary and the page then carry a warning.
 
     Raises
     ------
+    SettingsError : a section cannot be cut where it is asked for.
     OSError : the folder cannot be written or the disk is full.
     """
     started = time.perf_counter()
+    extras = extras or Extras()
     scale = scale_for(result.settings.tolerance.height_mm, result.regions)
+    sections = cut_sections(result, extras)
     with ThreadPoolExecutor(1) as beside:
         # the clouds are numpy and disk, which leave the processor's other core to the picture
         clouds = beside.submit(_write_clouds, result, folder, scale)
@@ -35,7 +48,10 @@ def write_check(result: CheckResult, folder: Path) -> None:
         if picture is not None:
             (folder / "map.png").write_bytes(picture)
         write_regions_csv(folder / "regions.csv", result.regions)
-        write_page(folder / "report.html", result, picture, warnings=warnings)
+        if plan is not None:
+            warnings += write_plan(plan, result, folder)
+        warnings += write_extras(folder, result, scale, sections, extras)
+        warnings += _write_report(folder, result, scale, picture, sections, warnings)
         clouds.result()
     summary = summary_of(result, warnings=warnings)
     summary["timings_s"]["write"] = round(time.perf_counter() - started, 4)
@@ -60,3 +76,19 @@ def _picture(result: CheckResult, scale: Scale) -> tuple[bytes | None, tuple[str
             f"map.png could not be drawn ({reason}); the numbers and the other files are "
             "whole. Open map.ply or map.glb in a mesh viewer instead, and report this.",
         )
+
+
+def _write_report(
+    folder: Path,
+    result: CheckResult,
+    scale: Scale,
+    picture: bytes | None,
+    sections: tuple[Section, ...],
+    warnings: tuple[str, ...],
+) -> tuple[str, ...]:
+    # The report reads the exporters' colours and words, so it comes in only here.
+    from ..report import check_page
+
+    page = check_page(result, scale, picture, sections=sections, warnings=warnings)
+    (folder / "report.html").write_bytes(page.text.encode("utf-8", "replace"))
+    return page.lost

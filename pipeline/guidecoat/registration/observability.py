@@ -42,6 +42,12 @@ def weak_directions(
     return tuple(found), slide, turn
 
 
+def motion_covariance(fit: Fit) -> Array:
+    """(6, 6) of the turn (rad) about the fit's centre and the shift (mm)."""
+    scale = np.array([1.0 / fit.radius_mm] * 3 + [1.0] * 3)
+    return np.asarray(_covariance(fit, fit.rim) * scale[:, None] * scale)
+
+
 def _motions(covariance: Array) -> list[tuple[float, Array]]:
     """Standard deviation (mm) and unit vector of each scaled motion, the weakest first."""
     values, vectors = np.linalg.eigh(covariance)

@@ -25,6 +25,10 @@ UNIT_FACTORS = {
 SIZE_LIMIT = 8.0
 # Score of a placing from which on the mirror image is not tried; 1.15 is perfect.
 SURELY_RIGHT = 0.95
+# Most of a scan lies on the other to within noise: no mirror image of a panel that differs from
+# it does that.
+NOISE_ONLY_MM = 0.06
+MOSTLY_UNCHANGED = 0.6
 
 
 def extent_mm(points: Array) -> float:
@@ -58,7 +62,10 @@ def refuse_mirrored(
     source: Surfels, target: Surfels, placing: Placing, settings: RegistrationSettings
 ) -> None:
     """Refuse a source whose mirror image fits clearly better than any true placing of it."""
-    if placing.starts[0].score > SURELY_RIGHT:
+    fit = placing.fit
+    if placing.starts[0].score > SURELY_RIGHT or (
+        fit.surface.scale_mm < NOISE_ONLY_MM and fit.unchanged.mean() > MOSTLY_UNCHANGED
+    ):
         return
     seen = _in_mirror(source)
     final = finalists(seen, target, all_starts(seen, target, settings), settings)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from guidecoat.errors import ScanUnfitError, SettingsError
 from guidecoat.registration.coarse import make_sample, settle
 from guidecoat.registration.fine import Fit
-from guidecoat.registration.observability import weak_directions
+from guidecoat.registration.observability import motion_covariance, weak_directions
 from guidecoat.registration.placing import SAMPLE_CELLS, Placing, all_starts, place, settled
 from guidecoat.registration.refusals import explain_misfit, refuse_mirrored, refuse_units
 from guidecoat.registration.result import Registration, Start, WeakDirection, read_only
@@ -17,6 +19,9 @@ from guidecoat.registration.settings import RegistrationSettings
 from guidecoat.registration.surfels import Surfels, make_surfels, spacing_and_area
 
 Array = NDArray[np.float64]
+# Four points make a cell that still has a mean worth its name.
+FINEST_SPACINGS = 2.0
+FINEST_CELL_MM = 2.5
 
 
 def register(
@@ -27,6 +32,7 @@ def register(
     target_normals: Array | None = None,
     pairs: tuple[Array, Array] | None = None,
     already_aligned: bool = False,
+    roughly_aligned: bool = False,
     settings: RegistrationSettings | None = None,
 ) -> Registration:
     """Find the rigid motion that lays the unchanged part of `source` on `target`.
@@ -38,6 +44,7 @@ def register(
         unknown), or None. With both, a scan of the other side of the skin is told apart.
     pairs : picked points ((k, 3) in the source, (k, 3) in the target), k >= 3: the start.
     already_aligned : trust the frames; only evaluate.
+    roughly_aligned : the frames are right to a few millimetres; settle from there.
 
     Returns
     -------
@@ -57,15 +64,38 @@ def register(
     if already_aligned:
         fit = settled(one, two, np.eye(4), settings, reach_mm=4.0, held_still=True)
         placing = Placing(fit, 0.0, 1.0, (Start("already aligned", fit.overlap),), None)
+    elif roughly_aligned:
+        fit = settled(one, two, np.eye(4), settings, reach_mm=settings.largest_change_mm)
+        placing = Placing(fit, 0.0, 1.0, (Start("roughly aligned", fit.overlap),), None)
     elif pairs is not None:
         placing = _from_pairs(one, two, pairs, settings)
     else:
         placing = place(one, two, all_starts(one, two, settings), settings)
     if not fits(placing.fit, settings):
         raise ScanUnfitError(explain_misfit(source, target, one, two, placing.fit, settings))
-    if not already_aligned and pairs is None:
+    if not already_aligned and not roughly_aligned and pairs is None:
         refuse_mirrored(one, two, placing, settings)
+    finer = _finer_cell_mm((source, target), cell, settings)
+    if finer is not None:
+        one = make_surfels(source, source_normals, finer)
+        two = make_surfels(target, target_normals, finer)
+        fit = settled(
+            one, two, placing.fit.motion, settings, reach_mm=1.0, held_still=already_aligned
+        )
+        placing = replace(placing, fit=fit)
     return _answer(placing, one, settings)
+
+
+def _finer_cell_mm(
+    scans: tuple[Array, Array], cell_mm: float, settings: RegistrationSettings
+) -> float | None:
+    """Side of the cells for a last settling, where coarse ones would blur small highs and lows.
+
+    On a smooth panel it is these that hold a slide; None where the cells are that small already.
+    """
+    spacing = max(spacing_and_area(s)[0] for s in scans)
+    finer = max(FINEST_SPACINGS * spacing, FINEST_CELL_MM)
+    return finer if settings.cell_mm == 0.0 and finer < 0.75 * cell_mm else None
 
 
 def common_cell_mm(scans: tuple[Array, ...], settings: RegistrationSettings) -> float:
@@ -136,6 +166,8 @@ def _answer(placing: Placing, source: Surfels, settings: RegistrationSettings) -
         weak_directions=weak,
         slide_mm=slide,
         turn_mrad=turn,
+        covariance=read_only(motion_covariance(fit)),
+        centre_mm=read_only(fit.centre),
         converged=fit.converged,
         starts=placing.starts,
         source_cells_mm=source.points,

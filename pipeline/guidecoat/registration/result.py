@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,6 +63,8 @@ class Registration:
     agreement : share of the overlap that is unchanged.
     weak_directions : see `WeakDirection`; empty when the shape holds everything.
     slide_mm, turn_mrad : largest standard uncertainties of all directions.
+    covariance : (6, 6) of the motion left over: a turn (rad) about `centre_mm` and a shift (mm).
+    centre_mm : (3,) amid the panel, in the target's frame.
     converged : the last step was below a micrometre.
     starts : the starts compared, best first.
     source_cells_mm : (n, 3) averaged cells of the source, in its own frame.
@@ -76,10 +78,37 @@ class Registration:
     weak_directions: tuple[WeakDirection, ...]
     slide_mm: float
     turn_mrad: float
+    covariance: Array
+    centre_mm: Array
     converged: bool
     starts: tuple[Start, ...]
     source_cells_mm: Array
     unchanged: NDArray[np.bool_]
+
+    def inverted(self) -> Registration:
+        """The same placing with its directions and doubt in the source's frame."""
+        back = self.T_target_source[:3, :3].T
+        both = np.kron(np.eye(2), back)
+        weak = tuple(
+            WeakDirection(w.kind, read_only(back @ w.direction), w.uncertainty, w.held_by)
+            for w in self.weak_directions
+        )
+        return replace(
+            self,
+            covariance=read_only(both @ self.covariance @ both.T),
+            centre_mm=read_only(back @ (self.centre_mm - self.T_target_source[:3, 3])),
+            weak_directions=weak,
+        )
+
+    def sigma_mm(self, points_mm: Array, directions: Array) -> Array:
+        """(n,) standard uncertainty (mm) of the placing of points along unit directions.
+
+        Points and directions are (n, 3), in the target's frame.
+        """
+        rows = np.concatenate([np.cross(points_mm - self.centre_mm, directions), directions], 1)
+        return np.asarray(
+            np.sqrt(np.maximum(np.einsum("ni,ij,nj->n", rows, self.covariance, rows), 0.0))
+        )
 
 
 def require_observable(registration: Registration) -> None:

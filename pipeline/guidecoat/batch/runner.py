@@ -1,0 +1,322 @@
+"""The night's work: jobs out to the workers, outcomes into the ledger, the page kept up to date."""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+import time
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+from .. import __version__
+from ..errors import SettingsError
+from ..output_folder import disk_full_message, is_disk_full
+from .books import PAGE_NAME, Books
+from .crew import Crew, local_crew, local_size, memory_budget_mb, remote_crew
+from .flights import Flights, Landed
+from .identity import Identity, identify
+from .jobs import Job, Plan, find_jobs
+from .ledger import Ledger, Run, open_ledger
+from .leftovers import clear_leftovers
+from .lock import LOCK_NAME, only_batch
+from .memory import output_bytes
+from .outcome import FAILED, Outcome, failed
+from .places import LEDGER_NAME, is_address
+from .progress import Progress
+from .report import BatchOptions, BatchReport
+from .task import Task, recorded_outcome
+
+_LONGEST_WAIT_S = 600.0
+# An estimate this far over the memory there is cannot be right about anything but the outcome.
+_HOPELESS = 1.5
+
+
+def run_batch(options: BatchOptions, progress: Progress) -> BatchReport:
+    """Do all jobs of a folder that are not done; go on until all are, or for good with `watch`.
+
+    Raises
+    ------
+    SettingsError : the folder, the results, the cluster or a job file cannot be used.
+    """
+    _refuse_foreign(options.out)
+    try:
+        options.out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise SettingsError(
+            f"{options.out}: cannot be made ({error.strerror or error}): check that the folder "
+            "above it is yours to write to, or name another --out"
+        ) from error
+    with (
+        only_batch(options.out, wait=options.wait),
+        open_ledger(options.out / LEDGER_NAME) as ledger,
+        _full_disk_in_words(options.out),
+    ):
+        clear_leftovers(options.out)
+        night = _Night(options, ledger, progress)
+        try:
+            stopped = night.work()
+        finally:
+            progress.close()
+            clear_leftovers(options.out)
+        return BatchReport(tuple(night.runs()), night.worked, stopped, options.out / PAGE_NAME)
+
+
+class _Night:
+    """The state of a running batch."""
+
+    def __init__(self, options: BatchOptions, ledger: Ledger, progress: Progress) -> None:
+        self.worked = 0
+        self._options = options
+        self._ledger = ledger
+        self._books = Books(ledger, out=options.out, results=options.results)
+        self._progress = progress
+        self._plan = Plan((), (), ())
+        self._identities: dict[str, Identity] = {}
+        self._pending: list[tuple[Job, int]] = []
+        self._under_way = 0
+        self._handled: dict[str, str] = {}
+        self._first_look = True
+        self._trouble = ""
+        self._waiting_since = self._looked_at = time.monotonic()
+
+    def work(self) -> bool:
+        """Work until all is done; True if the user stopped it."""
+        try:
+            self._look()
+            while self._pending or self._must_look_again():
+                if self._pending:
+                    self._with_crew()
+                else:
+                    time.sleep(self._options.look_every_s)
+                    self._look_again()
+        except KeyboardInterrupt:
+            return True
+        finally:
+            # Whatever ended the night: what was done is written down.
+            with contextlib.suppress(OSError, SettingsError):
+                self._take_over()
+                self._write()
+        return False
+
+    def runs(self) -> list[Run]:
+        """The last run of every job that is there now, and what was not run with its reason."""
+        return self._books.runs(self._plan, self._identities)
+
+    # ------------------------------------------------------------ finding
+
+    def _must_look_again(self) -> bool:
+        if self._options.watch:
+            return True
+        waited = time.monotonic() - self._waiting_since
+        return bool(self._plan.waiting) and waited < _LONGEST_WAIT_S
+
+    def _look(self) -> None:
+        """Look into the folder and note what has to be done."""
+        options = self._options
+        self._looked_at = time.monotonic()
+        plan = find_jobs(options.place, settings_of=options.settings_of, settle_s=options.settle_s)
+        self._identities |= identify(plan.jobs, self._ledger)
+        self._plan = plan
+        if not plan.waiting:
+            self._waiting_since = self._looked_at
+        fresh = [job for job in plan.jobs if self._is_due(job)]
+        due = {job.name for job in plan.jobs} - {job.name for job in fresh}
+        self._pending = [(job, attempt) for job, attempt in self._pending if job.name in due]
+        # The long ones first, so that none is left to run alone at the end.
+        fresh.sort(key=lambda job: -job.points)
+        self._pending += [(job, 1) for job in fresh]
+        for job in fresh:
+            self._handled[job.name] = self._identities[job.name].identity
+        if self._first_look or fresh:
+            jobs = len(plan.jobs)
+            self._progress.started(jobs, jobs - self._left())
+        self._first_look = False
+        self._write()
+
+    def _look_again(self) -> None:
+        """Look once more; what cannot be read just now does not end the night."""
+        try:
+            self._look()
+        except SettingsError as error:
+            if str(error) != self._trouble:
+                self._progress.note(str(error))
+            self._trouble = str(error)
+        else:
+            self._trouble = ""
+
+    def _is_due(self, job: Job) -> bool:
+        """Whether a job has to be run; a whole result that a killed run left is taken over."""
+        found = self._identities[job.name]
+        if self._handled.get(job.name) == found.identity != "":
+            return False
+        if found.fault:
+            if self._handled.get(job.name) != found.fault:
+                self._finish(job, failed(found.fault, rescan=True))
+                self._handled[job.name] = found.fault
+            return False
+        if self._options.again and self._first_look:
+            return True
+        outcome = recorded_outcome(self._books.output(job), found.identity)
+        if outcome is None:
+            return True
+        if not self._books.has_result(job, found):
+            self._books.keep(job, found, outcome)
+        self._handled[job.name] = found.identity
+        return False
+
+    def _take_over(self) -> None:
+        """Write down results that came into place while the batch was being stopped."""
+        for job in self._plan.jobs:
+            found = self._identities[job.name]
+            if not self._books.has_result(job, found):
+                outcome = recorded_outcome(self._books.output(job), found.identity)
+                if outcome is not None:
+                    self._books.keep(job, found, outcome)
+
+    # ------------------------------------------------------------ running
+
+    def _with_crew(self) -> None:
+        """Work off what is pending, and what comes meanwhile."""
+        with self._crew() as crew:
+            flights = Flights(crew, timeout_s=self._options.timeout_s)
+            try:
+                while self._pending or len(flights):
+                    self._send(crew, flights)
+                    for landed in flights.wait(self._options.look_every_s):
+                        self._under_way = len(flights)
+                        self._land(landed)
+                    self._under_way = len(flights)
+                    self._look_meanwhile()
+            finally:
+                flights.cancel()
+                self._under_way = 0
+
+    def _look_meanwhile(self) -> None:
+        since = time.monotonic() - self._looked_at
+        if self._must_look_again() and since > self._options.look_every_s:
+            self._look_again()
+
+    @contextlib.contextmanager
+    def _crew(self) -> Iterator[Crew]:
+        options = self._options
+        if options.cluster is not None:
+            with remote_crew(options.cluster) as crew:
+                yield crew
+            return
+        budget_mb = options.memory_mb or memory_budget_mb()
+        least_mb = min(job.memory_mb for job, _ in self._pending)
+        jobs = 1000 if options.watch else len(self._pending)
+        size = local_size(options.workers, budget_mb=budget_mb, least_mb=least_mb, jobs=jobs)
+        with local_crew(size, budget_mb=budget_mb) as crew:
+            yield crew
+
+    def _send(self, crew: Crew, flights: Flights) -> None:
+        """Send as many jobs as there are workers and memory for."""
+        for entry in tuple(self._pending):
+            job, attempt = entry
+            if len(flights) >= crew.size():
+                return
+            if crew.local and job.memory_mb > _HOPELESS * crew.budget_mb:
+                self._pending.remove(entry)
+                self._finish(job, failed(_too_big(job, crew), rescan=True))
+            elif not flights.has(job) and flights.has_room(job, alone=attempt > 1):
+                if not self._has_disk_for(job, flights):
+                    return
+                self._pending.remove(entry)
+                flights.send(job, self._task(job, attempt, crew, flights.topic), alone=attempt > 1)
+                self._under_way = len(flights)
+
+    def _has_disk_for(self, job: Job, flights: Flights) -> bool:
+        if is_address(self._options.results):
+            return True
+        free = shutil.disk_usage(self._options.out).free
+        if free > output_bytes(job.points):
+            return True
+        if not len(flights):
+            raise SettingsError(
+                f"{disk_full_message(self._options.out)}; the same command goes on from here"
+            )
+        return False
+
+    def _task(self, job: Job, attempt: int, crew: Crew, topic: str) -> Task:
+        share_mb = crew.budget_mb / crew.size()
+        if not crew.local:
+            limit_mb = share_mb
+        elif attempt > 1:
+            limit_mb = crew.budget_mb
+        else:
+            limit_mb = min(crew.budget_mb, max(2.0 * job.memory_mb, share_mb))
+        return Task(
+            job=job.name,
+            kind=job.kind,
+            identity=self._identities[job.name].identity,
+            inputs=tuple(scan.file.address for scan in job.scans),
+            stamps=tuple(scan.file.stamp for scan in job.scans),
+            settings=job.settings,
+            output=self._books.output(job),
+            memory_mb=limit_mb,
+            timeout_s=self._options.timeout_s,
+            version=__version__,
+            attempt=attempt,
+            topic=topic,
+        )
+
+    def _land(self, landed: Landed) -> None:
+        job, task, outcome = landed.job, landed.task, landed.outcome
+        if landed.lost and not is_address(task.output):
+            clear_leftovers(self._options.out, only=job.folder)
+        if landed.again:
+            if task.attempt == 1 or not landed.counts:
+                self._pending.append((job, task.attempt + landed.counts))
+                self._progress.note(f"{job.name}: {outcome.reason}; tried once more")
+                return
+            outcome = replace(outcome, reason=f"{outcome.reason} (tried twice)")
+        if self._identities[job.name].identity == task.identity:
+            self._finish(job, outcome)
+            self.worked += 1
+
+    def _finish(self, job: Job, outcome: Outcome) -> None:
+        run = self._books.keep(job, self._identities[job.name], outcome)
+        self._write()
+        failures = sum(run.outcome.status == FAILED for run in self.runs())
+        self._progress.finished(run, left=self._left(), failures=failures)
+
+    def _left(self) -> int:
+        return len(self._pending) + self._under_way
+
+    def _write(self) -> None:
+        self._books.write(self.runs(), left=self._left())
+
+
+def _too_big(job: Job, crew: Crew) -> str:
+    return (
+        f"needs about {job.memory_mb:.0f} MB of memory and there are {crew.budget_mb:.0f} MB: thin "
+        "the scan (a point every 0.5 mm is plenty), or run it on a larger machine"
+    )
+
+
+def _refuse_foreign(out: Path) -> None:
+    if out.is_dir():
+        own = {LEDGER_NAME, LOCK_NAME}
+        names = {path.name for path in out.iterdir()}
+        if names and not names & own:
+            raise SettingsError(
+                f"{out}: the folder holds something that is no batch's ({min(names)}): name a new "
+                "folder with --out"
+            )
+    elif out.exists():
+        raise SettingsError(f"{out}: a file of this name is in the way: name another --out")
+
+
+@contextlib.contextmanager
+def _full_disk_in_words(out: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        if is_disk_full(error, out):
+            raise SettingsError(disk_full_message(out)) from error
+        raise SettingsError(
+            f"{out}: cannot be written ({error.strerror or error}): check that it is yours to "
+            "write to; the same command goes on from here"
+        ) from error

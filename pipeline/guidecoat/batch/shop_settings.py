@@ -1,0 +1,55 @@
+"""Settings of a batch's jobs: the stage's file, the shop's, the job file's, the command line's."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from ..errors import SettingsError
+from ..settings import Settings, load_settings
+from .jobfile import JobFile
+from .jobs import SettingsOf
+from .names import one_line
+from .places import is_address
+
+
+def shop_settings(
+    stage: str | None, configs: Sequence[Path], asked: Mapping[str, object]
+) -> SettingsOf:
+    """A function from a scan's stage and job file to its settings; later wins.
+
+    `stage` and `asked` are what the command line says; they win over job files and names.
+    """
+    known: dict[tuple[str, JobFile], Settings] = {}
+
+    def settings_of(scan_stage: str, job_file: JobFile) -> Settings:
+        key = (scan_stage, job_file)
+        if key not in known:
+            known[key] = _load(stage or scan_stage or None, configs, job_file, asked)
+        return known[key]
+
+    return settings_of
+
+
+def _load(
+    stage: str | None, configs: Sequence[Path], job_file: JobFile, asked: Mapping[str, object]
+) -> Settings:
+    files = [*configs, *_own_configs(job_file)]
+    if not job_file.settings:
+        return load_settings(stage, files, asked)
+    own = dict(job_file.settings)
+    try:
+        load_settings(stage, files, own)
+    except SettingsError as error:
+        name = one_line(job_file.address)
+        raise SettingsError(str(error).replace("the command line:", f"{name}:")) from error
+    return load_settings(stage, files, {**own, **asked})
+
+
+def _own_configs(job_file: JobFile) -> list[Path]:
+    if job_file.config and is_address(job_file.address):
+        raise SettingsError(
+            f"{job_file.address}: config = {list(job_file.config)!r}: settings files at an address "
+            "are not read: write the settings into the job file itself, under [settings]"
+        )
+    return [Path(job_file.address).parent / name for name in job_file.config]

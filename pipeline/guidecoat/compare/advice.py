@@ -1,0 +1,147 @@
+"""What a comparison tells a bodyworker: build against its limits, highs with nothing under them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..registration import Registration
+from ..settings import Settings
+from .change import Change
+from .passes import Pass
+from .progress import FIXED, NOT_SEEN, Track
+
+Mask = NDArray[np.bool_]
+
+_COATED = ("filler", "primer", "paint")
+_UM = 1000.0
+_SURE = 2.0
+_BARE_SHARE = 0.02
+
+
+def advise(
+    tracks: tuple[Track, ...],
+    passes: tuple[Pass, ...],
+    whole: Change,
+    registrations: list[Registration],
+    settings: Settings,
+) -> tuple[tuple[Track, ...], tuple[str, ...]]:
+    """Tracks with what to do about each written into its region, and warnings.
+
+    `whole` is the change from the first pass to the last: what lies on the panel as it was.
+    """
+    advised = tuple(_advised(track, passes[-1], whole, settings) for track in tracks)
+    warnings = [*_thickness(whole, settings), *_through(advised, passes[-1], whole, settings)]
+    for scan, found in zip(passes[1:], registrations, strict=True):
+        loose = [w.describe() for w in found.weak_directions if w.held_by != "nothing"]
+        if loose:
+            warnings.append(
+                f"{scan.scan.name}: the panel's shape holds the scans loosely "
+                f"({'; '.join(loose)}). Marks may be off along the panel by that much; heights "
+                "carry it in their doubt."
+            )
+        if not found.converged:
+            warnings.append(
+                f"{scan.scan.name}: the last settling of the scans did not come to rest; look at "
+                "unchanged places of the change map before trusting it, or give --pairs."
+            )
+    if whole.unseen_area_cm2 > 1.0:
+        warnings.append(
+            f"{whole.unseen_area_cm2:.0f} cm2 inside changed patches are not in both scans (holes, "
+            "openings); what was put on there is not in the volumes."
+        )
+    if not whole.changed.any():
+        warnings.append(
+            f"No change was found; a change has to be over about {whole.least_mm:.2f} mm to show."
+        )
+    return advised, tuple(warnings)
+
+
+def bare_share(track: Track, last: Pass, whole: Change) -> float:
+    """Share of a high's core where it stands prouder than what was put under it, beyond doubt.
+
+    There the panel as it was at first stands above the fair surface, and blocking ends on it.
+    """
+    region = track.last.region
+    if region is None:
+        return 0.0
+    deviation = last.result.deviation
+    bare = deviation.smooth_mm - np.maximum(whole.smooth_mm, 0.0)
+    doubt = _SURE * np.hypot(deviation.cell_sigma_mm, whole.sigma_mm)
+    here = region.core & whole.compared & np.isfinite(bare)
+    return float((bare[here] > doubt[here]).mean()) if here.any() else 0.0
+
+
+def _blocks_through(track: Track, last: Pass, whole: Change, settings: Settings) -> bool:
+    if settings.stage not in _COATED or track.kind != "high":
+        return False
+    if track.last.state in (FIXED, NOT_SEEN):
+        return False
+    return bare_share(track, last, whole) > _BARE_SHARE
+
+
+def _advised(track: Track, last: Pass, whole: Change, settings: Settings) -> Track:
+    stand = track.last
+    if stand.state == FIXED:
+        action = "in tolerance now: leave it"
+    elif stand.state == NOT_SEEN:
+        action = "not in the last scan: scan it to know"
+    elif stand.region is None:
+        return track
+    elif _blocks_through(track, last, whole, settings):
+        action = (
+            f"blocking will go through: {_least_build_mm(track, last, whole):.2f} mm was put on "
+            f"where it stands {stand.peak_mm:.2f} mm proud; tap it down first"
+        )
+    else:
+        action = stand.region.action
+    region = replace(stand.region or track.place, action=action)
+    if stand.region is None:
+        return replace(track, place=region)
+    return replace(track, stands=(*track.stands[:-1], replace(stand, region=region)))
+
+
+def _least_build_mm(track: Track, last: Pass, whole: Change) -> float:
+    """Build at the place of the high where the least is left when it is blocked down."""
+    region = track.last.region or track.place
+    here = region.core & whole.compared
+    left = np.where(here, whole.smooth_mm - last.result.deviation.smooth_mm, np.inf)
+    at = np.unravel_index(int(np.nanargmin(left)), left.shape)
+    return max(float(whole.smooth_mm[at]), 0.0)
+
+
+def _through(tracks: tuple[Track, ...], last: Pass, whole: Change, settings: Settings) -> list[str]:
+    names = [t.name for t in tracks if _blocks_through(t, last, whole, settings)]
+    if not names:
+        return []
+    return [
+        f"Blocking will go through at {', '.join(names)}: less was put on there than the high "
+        "stands proud. Tap the metal down before blocking."
+    ]
+
+
+def _thickness(whole: Change, settings: Settings) -> list[str]:
+    """Build against the stage's limits, the gravest first."""
+    plan, build = settings.plan, whole.max_build_mm
+    if settings.stage in ("primer", "paint"):
+        most = plan.primer_most_um / _UM
+        if build > most and settings.stage == "primer":
+            return [
+                f"The build is up to {build:.2f} mm thick; {most:g} mm of primer is the most "
+                "(primer_most_um). Either filler was put on too, or the film is too thick to dry."
+            ]
+        return []
+    for limit, key, words in (
+        (plan.filler_stop_mm, "filler_stop_mm", "stop: take it off and work the metal instead"),
+        (
+            plan.filler_metalwork_first_mm,
+            "filler_metalwork_first_mm",
+            "more metalwork first, then less filler",
+        ),
+        (plan.filler_caution_mm, "filler_caution_mm", "caution: thick filler cracks and shrinks"),
+    ):
+        if build > limit:
+            return [f"The build is up to {build:.2f} mm thick, over {limit:g} mm ({key}): {words}."]
+    return []

@@ -1,0 +1,204 @@
+"""What was added and taken off between two passes, where that is more than noise."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage, stats
+
+from ..deviation import CellDeviation
+from ..errors import ScanUnfitError
+from ..regions import Mark, Region, measure_regions
+from ..settings import ToleranceSettings
+from .passes import Pass
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+_WINDOW_MM = 5.0
+# Of all places that were not touched, one in a hundred panels shows one as changed.
+_ERROR_RATE = 0.01
+_FOOT_SIGMAS = 2.0
+_SMALLEST_CORE_MM2 = 60.0
+_FOOT_RIM_MM = 6.0
+# Matting spray lays 3 to 10 micrometres, not the same twice.
+_SPRAY_MM = 0.005
+# Half-normal quantile that a change of up to half the panel leaves nearly alone.
+_CALM_QUANTILE, _CALM_SIGMAS = 0.3, 0.3853
+_LEAST_COMPARED = 0.1
+_DROPOUT_MM = 10.0
+_FULL = np.ones((3, 3), bool)
+
+
+@dataclass(frozen=True, eq=False)
+class Change:
+    """The later pass less the earlier one along the fair surface's normal, on the cells' grid.
+
+    change_mm : (nu, nv), + is added, NaN where not compared; smooth_mm : over a 5 mm window;
+    sigma_mm : standard uncertainty of that, registration included; changed : (nu, nv) bool, by
+    the significance test; patches : a region per changed patch, `high` where added ("B1" ...) and
+    `low` where taken off ("T1" ...); volumes in cm3, uncertainties with k = 2;
+    unseen_area_cm2 : inside changed patches where not both scans have points: not counted.
+    """
+
+    change_mm: Floats
+    smooth_mm: Floats
+    sigma_mm: Floats
+    compared: Mask
+    changed: Mask
+    patches: tuple[Region, ...]
+    least_mm: float
+    added_cm3: float
+    added_uncertainty_cm3: float
+    removed_cm3: float
+    removed_uncertainty_cm3: float
+    max_build_mm: float
+    mean_build_mm: float
+    changed_area_cm2: float
+    compared_area_cm2: float
+    unseen_area_cm2: float
+
+
+def find_change(before: Pass, after: Pass) -> Change:
+    """Compare two passes on one yardstick.
+
+    A place counts as changed when the smoothed change there is beyond what noise and registration
+    explain, at a level that allows for all the independent places on the panel (Bonferroni), over
+    a connected area; it then reaches out to where the change sinks into the noise.
+
+    Raises
+    ------
+    ScanUnfitError : the passes share too little of the panel.
+    """
+    side = after.result.cells.grid.cell_mm
+    change = after.off_mm - before.off_mm
+    compared = np.isfinite(change)
+    if compared.sum() < _LEAST_COMPARED * before.skin.sum():
+        raise ScanUnfitError(
+            f"{before.scan.name} and {after.scan.name} share "
+            f"{compared.sum() / max(int(before.skin.sum()), 1):.0%} of the panel, "
+            f"{_LEAST_COMPARED:.0%} are needed. Scan more of it."
+        )
+    window = max(_WINDOW_MM / side, 0.8)
+    smooth = _averaged(change, compared, window)
+    noise = np.hypot(before.noise_mm, after.noise_mm) / (2.0 * np.sqrt(np.pi) * window)
+    noise = np.where(compared, noise, np.nan)
+    calm = np.quantile(np.abs(smooth[compared]), _CALM_QUANTILE) / _CALM_SIGMAS
+    placing = np.hypot(before.placing_mm, after.placing_mm)
+    usual = float(np.nanmedian(np.sqrt(noise**2 + placing**2 + _SPRAY_MM**2)))
+    sigma = np.sqrt(noise**2 + placing**2 + _SPRAY_MM**2) * max(1.0, calm / usual)
+    places = max(compared.sum() / (4.0 * np.pi * window**2), 1.0)
+    limit = float(stats.norm.isf(0.5 * _ERROR_RATE / places))
+    marks, changed = _marks(smooth, sigma, compared, limit, side)
+    patches = _patches(marks, change, smooth, sigma, compared, after)
+    totals = [_volume(m, change, sigma, before, after) for m in (changed[0], changed[1])]
+    return Change(
+        change,
+        smooth,
+        sigma,
+        compared,
+        changed[0] | changed[1],
+        patches,
+        limit * float(np.nanmedian(sigma)),
+        totals[0][0],
+        totals[0][1],
+        -totals[1][0],
+        totals[1][1],
+        float(smooth[changed[0]].max()) if changed[0].any() else 0.0,
+        float(change[changed[0]].mean()) if changed[0].any() else 0.0,
+        float((changed[0] | changed[1]).sum()) * side**2 / 100.0,
+        float(compared.sum()) * side**2 / 100.0,
+        float((_closed(changed[0] | changed[1], side) & ~compared).sum()) * side**2 / 100.0,
+    )
+
+
+def _closed(changed: Mask, side: float) -> Mask:
+    """Changed patches with the drop-outs in them."""
+    reach = max(1, round(_DROPOUT_MM / side))
+    padded = np.pad(changed, reach + 1)
+    closed = ndimage.binary_closing(padded, _FULL, iterations=reach)
+    filled = ndimage.binary_fill_holes(closed)
+    return np.asarray(filled[reach + 1 : -reach - 1, reach + 1 : -reach - 1])
+
+
+def _averaged(field: Floats, mask: Mask, sigma: float) -> Floats:
+    weight = ndimage.gaussian_filter(mask.astype(np.float64), sigma, mode="constant")
+    total = ndimage.gaussian_filter(np.where(mask, field, 0.0), sigma, mode="constant")
+    return np.where(mask, total / np.maximum(weight, 1e-9), np.nan)
+
+
+def _marks(
+    smooth: Floats, sigma: Floats, compared: Mask, limit: float, side: float
+) -> tuple[list[Mark], tuple[Mask, Mask]]:
+    """Changed patches, and all that was added and all that was taken off with their feet."""
+    z = np.where(compared, smooth / sigma, 0.0)
+    marks: list[Mark] = []
+    both: list[Mask] = []
+    for sign, kind in ((1.0, "high"), (-1.0, "low")):
+        core, count = ndimage.label(sign * z > limit, structure=_FULL)
+        area = np.bincount(core.ravel(), minlength=count + 1) * side**2
+        sure = area >= _SMALLEST_CORE_MM2
+        sure[0] = False
+        body, _ = ndimage.label(sign * z > _FOOT_SIGMAS, structure=_FULL)
+        kept = np.unique(body[sure[core]])
+        whole = np.isin(body, kept[kept > 0])
+        # Half of what is left under the foot lies outside it.
+        rim = max(1, round(_FOOT_RIM_MM / side))
+        both.append(np.asarray(ndimage.binary_dilation(whole, iterations=rim) & compared))
+        marks += [Mark(kind, (body == k) & sure[core], body == k) for k in kept[kept > 0]]
+    overlap = both[0] & both[1]
+    both[0] &= ~(overlap & (z < 0.0))
+    both[1] &= ~(overlap & (z >= 0.0))
+    return marks, (both[0], both[1])
+
+
+def _patches(
+    marks: list[Mark], change: Floats, smooth: Floats, sigma: Floats, compared: Mask, after: Pass
+) -> tuple[Region, ...]:
+    result = after.result
+    slope = np.zeros(change.shape)
+    found = CellDeviation(change, smooth, sigma, 0.0 * sigma, slope, 0.0, compared)
+    everything = ToleranceSettings(height_mm=0.005, slope_mrad=200.0)
+    named = measure_regions(
+        marks,
+        found,
+        result.cells,
+        result.chart,
+        result.scan,
+        tuple(line.edge for line in result.edges),
+        everything,
+    )
+    letters = {"high": "B", "low": "T"}
+    return tuple(
+        replace(patch, region=letters[patch.kind] + patch.region[1:], verdict="out")
+        for patch in named
+    )
+
+
+def _volume(
+    where: Mask, change: Floats, sigma: Floats, before: Pass, after: Pass
+) -> tuple[float, float]:
+    """Volume (cm3) of the change over some cells, and its expanded uncertainty (k = 2)."""
+    if not where.any():
+        return 0.0, 0.0
+    area = _areas(before)[where]
+    total = float((change[where] * area).sum()) / 1000.0
+    noise = np.hypot(before.noise_mm, after.noise_mm)[where]
+    independent = float(np.sqrt(((noise * area) ** 2).sum()))
+    # Registration and spray shift the whole patch at once.
+    placing = np.hypot(before.placing_mm, after.placing_mm)[where]
+    common = float((np.hypot(placing, _SPRAY_MM) * area).sum())
+    return total, 2.0 * float(np.hypot(independent, common)) / 1000.0
+
+
+def _areas(before: Pass) -> Floats:
+    """(nu, nv) true area of the skin over each cell, mm2: cells are squares of the chart."""
+    cells, chart = before.result.cells, before.result.chart
+    side = cells.grid.cell_mm
+    _, (i, j) = ndimage.distance_transform_edt(~before.skin, return_indices=True)
+    height = ndimage.gaussian_filter(cells.height_mm[i, j], max(1.0, 8.0 / side))
+    slope_u, slope_v = np.gradient(height, side)
+    grow = 1.0 + chart.curvature_per_mm * height
+    return np.asarray(side**2 * np.sqrt(grow**2 * (1.0 + slope_u**2) + slope_v**2))

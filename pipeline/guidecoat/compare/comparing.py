@@ -1,0 +1,267 @@
+"""The order of a comparison: read, lay into one frame, one yardstick, change, progress."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from ..check import CheckResult, check
+from ..errors import ScanUnfitError, SettingsError
+from ..registration import Registration, require_observable
+from ..registration.rigid import inverse, move
+from ..scan import Scan
+from ..scan_io import read_scan
+from ..settings import Settings
+from ..spacing import estimate_spacing
+from .advice import advise
+from .change import Change, find_change
+from .passes import Pass, measure_pass, own_pass
+from .placing import place_scan, read_pairs
+from .progress import Track, follow
+
+Floats = NDArray[np.float64]
+
+_Yardstick = tuple[CheckResult, list[Floats], list[Registration | None], str]
+
+_SPACINGS_PER_CELL = 3.0
+_LARGEST_CELL_MM = 50.0
+_CUT_BESIDE_MM = 6.0
+
+
+@dataclass(frozen=True)
+class CompareOptions:
+    """What a comparison may be told.
+
+    reference : `before`, `after` (the last scan) or a file that lends the fair surface;
+    already_aligned : the files share one frame; pairs : CSV of picked points, for two scans only.
+    """
+
+    reference: str | Path = "before"
+    already_aligned: bool = False
+    pairs: Path | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """Everything a comparison found; the exporters read it.
+
+    passes : one per scan in the order given, all on one yardstick; T_first : (4, 4) mm per scan,
+    its local frame to the first scan's; registrations : of each later scan against the first;
+    steps : the change from each pass to the next; whole : from the first to the last.
+    """
+
+    passes: tuple[Pass, ...]
+    T_first: tuple[Floats, ...]
+    registrations: tuple[Registration, ...]
+    reference: str
+    steps: tuple[Change, ...]
+    whole: Change
+    tracks: tuple[Track, ...]
+    settings: Settings
+    warnings: tuple[str, ...]
+    timings_s: dict[str, float]
+
+    @property
+    def before(self) -> Pass:
+        """The first pass."""
+        return self.passes[0]
+
+    @property
+    def after(self) -> Pass:
+        """The last pass."""
+        return self.passes[-1]
+
+
+def compare_files(
+    paths: tuple[Path, ...], settings: Settings, options: CompareOptions | None = None
+) -> Comparison:
+    """Read two or more scans of one panel, in the order they were made, and compare them.
+
+    Raises
+    ------
+    ScanReadError, ScanUnfitError, SettingsError : with the cause and the remedy.
+    """
+    started = time.perf_counter()
+    scans = tuple(read_one(path, settings) for path in paths)
+    seconds = {"read": time.perf_counter() - started}
+    return replace_timings(compare_scans(scans, settings, options), seconds)
+
+
+def replace_timings(result: Comparison, seconds: dict[str, float]) -> Comparison:
+    """The result with further seconds by step in front."""
+    return replace(result, timings_s={**seconds, **result.timings_s})
+
+
+def read_one(path: Path, settings: Settings) -> Scan:
+    """Read a scan by the settings' units and known length."""
+    known = settings.known_length
+    length = None if known is None else (known.first, known.second, known.length_mm)
+    return read_scan(path, units=settings.units, known_length=length)
+
+
+def compare_scans(
+    scans: tuple[Scan, ...], settings: Settings, options: CompareOptions | None = None
+) -> Comparison:
+    """Compare scans in memory, in the order they were made."""
+    options = options or CompareOptions()
+    if len(scans) < 2:
+        raise SettingsError("compare needs two scans at least: the one before and the one after.")
+    pairs = None if options.pairs is None else read_pairs(options.pairs)
+    if pairs is not None and len(scans) != 2:
+        raise SettingsError(
+            f"--pairs names points of two scans and {len(scans)} were given: compare two at a time."
+        )
+    clock = time.perf_counter()
+    first = scans[0]
+    T_first: list[Floats] = [np.eye(4)]
+    registrations: list[Registration] = []
+    for scan in scans[1:]:
+        motion, found = _placed(scan, first, pairs, already_aligned=options.already_aligned)
+        T_first.append(motion)
+        registrations.append(found)
+    seconds = {"registration": time.perf_counter() - clock}
+    clock = time.perf_counter()
+    spread = with_cells_for(settings, scans)
+    yardstick, T_yard, placing, name = _yardstick(scans, T_first, registrations, spread, options)
+    seconds["fair surface"] = time.perf_counter() - clock
+    clock = time.perf_counter()
+    passes = tuple(
+        own_pass(yardstick)
+        if scan is yardstick.scan
+        else measure_pass(scan, yardstick, T, found, spread)
+        for scan, T, found in zip(scans, T_yard, placing, strict=True)
+    )
+    steps = tuple(find_change(a, b) for a, b in pairwise(passes))
+    whole = steps[0] if len(steps) == 1 else find_change(passes[0], passes[-1])
+    tracks = follow(passes)
+    tracks, warnings = advise(tracks, passes, whole, registrations, settings)
+    seconds["change and progress"] = time.perf_counter() - clock
+    return Comparison(
+        passes,
+        tuple(T_first),
+        tuple(registrations),
+        name,
+        steps,
+        whole,
+        tracks,
+        settings,
+        (*yardstick.warnings, *warnings),
+        seconds,
+    )
+
+
+def with_cells_for(settings: Settings, scans: tuple[Scan, ...]) -> Settings:
+    """Settings whose cells are large enough for the coarsest of some scans."""
+    spacing = max(estimate_spacing(s.points_mm[s.usable]) for s in scans)
+    side = min(_SPACINGS_PER_CELL * spacing, _LARGEST_CELL_MM)
+    smallest = max(settings.cells.smallest_mm, side)
+    return settings.model_copy(
+        update={"cells": settings.cells.model_copy(update={"smallest_mm": smallest})}
+    )
+
+
+def check_or_cut(scan: Scan, beside: Floats, settings: Settings) -> CheckResult:
+    """Check a scan; where it shows more than a panel, check the part that another one shows too.
+
+    Parameters
+    ----------
+    beside : (n, 3) points of the other scan in this one's local frame, mm.
+    """
+    try:
+        return check(scan, settings)
+    except ScanUnfitError as error:
+        why = error
+    reach = max(_CUT_BESIDE_MM, 3.0 * estimate_spacing(beside.astype(np.float32)))
+    gap = cKDTree(beside).query(np.nan_to_num(scan.points_mm), distance_upper_bound=reach)[0]
+    near = scan.usable & np.isfinite(gap)
+    cut = int(scan.usable.sum()) - int(near.sum())
+    try:
+        result = check(replace(scan, usable=near), settings)
+    except ScanUnfitError:
+        raise ScanUnfitError(f"{scan.name}: {why}") from why
+    note = (
+        f"{scan.name} was cut to what the other scan shows too ({cut} points left out): as a whole "
+        f"it is no panel to check ({why})"
+    )
+    return replace(result, warnings=(note, *result.warnings))
+
+
+def _placed(
+    scan: Scan, first: Scan, pairs: tuple[Floats, Floats] | None, *, already_aligned: bool
+) -> tuple[Floats, Registration]:
+    try:
+        motion, found = place_scan(scan, first, pairs=pairs, already_aligned=already_aligned)
+        if not already_aligned:
+            require_observable(found)
+    except ScanUnfitError as error:
+        raise ScanUnfitError(f"{scan.name} against {first.name}: {error}") from error
+    return motion, found
+
+
+def _yardstick(
+    scans: tuple[Scan, ...],
+    T_first: list[Floats],
+    registrations: list[Registration],
+    settings: Settings,
+    options: CompareOptions,
+) -> _Yardstick:
+    """The check that lends the fair surface; per scan its place on it and what that adds in doubt.
+
+    Registrations are all against the first scan, so on another's yardstick the first one carries
+    the doubt and scans between carry both.
+    """
+    if options.reference == "before":
+        try:
+            return check(scans[0], settings), T_first, [None, *registrations], "before"
+        except ScanUnfitError as error:
+            return _last_instead(scans, T_first, registrations, settings, error)
+    if options.reference == "after":
+        beside = _points(scans[0], inverse(T_first[-1]))
+        return _on_last(check_or_cut(scans[-1], beside, settings), T_first, registrations)
+    lender = read_one(Path(options.reference), settings)
+    motion, found = _placed(scans[0], lender, None, already_aligned=options.already_aligned)
+    settings = with_cells_for(settings, (*scans, lender))
+    result = check_or_cut(lender, _points(scans[0], motion), settings)
+    return result, [motion @ T for T in T_first], [found] * len(scans), lender.name
+
+
+def _on_last(
+    result: CheckResult, T_first: list[Floats], registrations: list[Registration]
+) -> _Yardstick:
+    """The last scan's surface as the yardstick of all."""
+    back = inverse(T_first[-1])
+    turned = registrations[-1].inverted()
+    doubts = [turned, *[turned] * (len(T_first) - 2), None]
+    return result, [back @ T for T in T_first], doubts, "after"
+
+
+def _last_instead(
+    scans: tuple[Scan, ...],
+    T_first: list[Floats],
+    registrations: list[Registration],
+    settings: Settings,
+    error: ScanUnfitError,
+) -> _Yardstick:
+    """Where the first scan is no panel by itself: the last one's surface, or a part of it."""
+    try:
+        result = check(scans[-1], settings)
+    except ScanUnfitError:
+        beside = _points(scans[-1], T_first[-1])
+        cut = check_or_cut(scans[0], beside, settings)
+        return cut, T_first, [None, *registrations], "before"
+    note = (
+        f"{scans[0].name} is no panel to lay a fair surface on ({error}) So all was measured from "
+        f"that of {scans[-1].name}, which moves with what was put on."
+    )
+    result = replace(result, warnings=(note, *result.warnings))
+    return _on_last(result, T_first, registrations)
+
+
+def _points(scan: Scan, motion: Floats) -> Floats:
+    return move(motion, scan.points_mm[scan.usable].astype(np.float64))

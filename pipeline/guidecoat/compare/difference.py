@@ -1,0 +1,116 @@
+"""One panel's shape against another's, on one yardstick, as a result like a check's."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from ..actions import with_actions
+from ..check import CheckResult, SurfaceFacts
+from ..deviation import CellDeviation, Deviation
+from ..errors import ScanUnfitError
+from ..faces import JUDGED
+from ..regions import GUARD, Region, find_marks, measure_regions
+from ..settings import Settings
+from .passes import Pass, found_of, status_of, verdict_of
+from .pointwise import point_changes
+
+Floats = NDArray[np.float64]
+
+_LEAST_SHARED = 0.1
+_OTHERS_SHARE = 0.6
+
+
+def shape_difference(
+    subject: Pass, other: Pass, settings: Settings, *, decided_by: str
+) -> CheckResult:
+    """Where the subject stands above (+) or below the other panel, along the yardstick's normal.
+
+    Parameters
+    ----------
+    decided_by : what the panel is measured against, for people.
+
+    Raises
+    ------
+    ScanUnfitError : the two share too little of the panel.
+    """
+    base, own, cells = subject.result, found_of(subject.result), subject.result.cells
+    ref = found_of(other.result)
+    judged = own.judged & ref.judged
+    if judged.sum() < _LEAST_SHARED * own.judged.sum():
+        raise ScanUnfitError(
+            f"{subject.scan.name} and {other.scan.name} share "
+            f"{judged.sum() / max(int(own.judged.sum()), 1):.0%} of the panel, "
+            f"{_LEAST_SHARED:.0%} are needed. Scan more of both."
+        )
+    cell = np.where(judged, subject.off_mm - other.off_mm, np.nan)
+    smooth = np.where(judged, own.smooth_mm - ref.smooth_mm, np.nan)
+    # Both carry the doubt of the one surface they are measured from; it falls out.
+    apart = own.sigma_mm**2 - own.surface_sigma_mm**2 + ref.sigma_mm**2 - ref.surface_sigma_mm**2
+    sigma = np.where(judged, np.sqrt(np.maximum(apart, 0.0)), np.nan)
+    _, (i, j) = ndimage.distance_transform_edt(~judged, return_indices=True)
+    slope_u, slope_v = np.gradient(smooth[i, j], cells.grid.cell_mm)
+    slope = np.where(judged, 1e3 * np.hypot(slope_u, slope_v), np.nan)
+    slope_sigma = float(np.hypot(own.slope_sigma_mrad, ref.slope_sigma_mrad))
+    found = CellDeviation(cell, smooth, sigma, 0.0 * sigma, slope, slope_sigma, judged)
+    marks = find_marks(found, cells, settings.tolerance)
+    regions = measure_regions(
+        marks,
+        found,
+        cells,
+        base.chart,
+        subject.scan,
+        tuple(line.edge for line in base.edges),
+        settings.tolerance,
+    )
+    regions = tuple(_with_both(r, subject, other) for r in with_actions(regions, settings.stage))
+    status = status_of(subject.skin, base.faces, found, regions)
+    points = point_changes(np.where(judged, other.off_mm, np.nan), subject)
+    code = np.full(len(points), 255, np.uint8)
+    there = np.isfinite(subject.charted.uvh[:, 0])
+    at = cells.grid.index(*subject.charted.uvh[there, :2].T)
+    code[there] = status[at]
+    code[(code < 4) & ~np.isfinite(points)] = 255
+    points[code >= 4] = np.nan
+    visible = 2.0 * GUARD * float(np.nanmedian(sigma[judged]))
+    deviation = Deviation(
+        cell,
+        smooth,
+        sigma,
+        0.0 * sigma,
+        slope,
+        slope_sigma,
+        status,
+        points,
+        code,
+        np.where(judged, np.uint8(JUDGED), base.deviation.not_judged),
+        base.deviation.reasons,
+    )
+    return replace(
+        base,
+        surface=SurfaceFacts(base.surface.batten_mm, decided_by, base.surface.order),
+        deviation=deviation,
+        regions=regions,
+        verdict=verdict_of(regions, visible, settings),
+        smallest_visible_mm=visible,
+        points_judged=int((code <= 3).sum()),
+    )
+
+
+def _with_both(region: Region, subject: Pass, other: Pass) -> Region:
+    """A difference may be the other panel's fault: say how each stands at the peak."""
+    one, two = (float(p.result.deviation.smooth_mm[_cell_at(region, p)]) for p in (subject, other))
+    if abs(two) > _OTHERS_SHARE * abs(region.peak_mm) > 2.0 * abs(one):
+        kind = "high" if two > 0.0 else "low"
+        said = f"the other panel's {kind}, not this one's: look there"
+    else:
+        said = region.action
+    return replace(region, action=f"this {one:+.2f}, other {two:+.2f}; {said}")
+
+
+def _cell_at(region: Region, one: Pass) -> tuple[int, int]:
+    i, j = one.result.cells.grid.index(np.array([region.u_mm]), np.array([region.v_mm]))
+    return int(i[0]), int(j[0])

@@ -1,0 +1,179 @@
+"""Every high and low followed from pass to pass: fixed, improved, unchanged, worse or new."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..regions import Region, slope_amplitude
+from .passes import Pass, found_of
+
+Mask = NDArray[np.bool_]
+
+FIXED, IMPROVED, UNCHANGED, WORSE, NEW, NOT_SEEN = (
+    "fixed",
+    "improved",
+    "unchanged",
+    "worse",
+    "new",
+    "not seen",
+)
+_SEEN = 0.5
+
+
+@dataclass(frozen=True, eq=False)
+class Stand:
+    """How a followed region stands in one pass.
+
+    region : what was found there in this pass, or None; peak_mm and uncertainty_mm (k = 2) at its
+    place; slope_mrad : greatest there (decides for ripple); state : against the pass before,
+    empty in the pass where it was first found.
+    """
+
+    region: Region | None
+    peak_mm: float
+    uncertainty_mm: float
+    slope_mrad: float
+    state: str
+
+
+@dataclass(frozen=True, eq=False)
+class Track:
+    """One high, low or patch of ripple through all passes.
+
+    name : its name in every table, given by the pass that found it first; stands : one per pass,
+    None before it was found.
+    """
+
+    name: str
+    kind: str
+    place: Region
+    stands: tuple[Stand | None, ...]
+
+    @property
+    def last(self) -> Stand:
+        """How it stands now."""
+        stand = self.stands[-1]
+        assert stand is not None
+        return stand
+
+    @property
+    def was(self) -> Stand | None:
+        """How it stood in the pass before the last, None if it is new."""
+        return self.stands[-2]
+
+
+@dataclass(eq=False)
+class _Open:
+    """A track while it is being followed."""
+
+    name: str
+    kind: str
+    place: Region
+    stands: list[Stand | None]
+
+
+def follow(passes: tuple[Pass, ...]) -> tuple[Track, ...]:
+    """Follow the regions of two or more passes, in the order they were found.
+
+    A region keeps its name as long as something of its kind overlaps its footprint.
+    """
+    tracks: list[_Open] = []
+    for number, one in enumerate(passes):
+        regions = one.result.regions
+        owners = _owners(tracks, regions)
+        for track in tracks:
+            own = [r for r, owner in zip(regions, owners, strict=True) if owner is track]
+            track.stands.append(_stand(track, own, regions, one))
+            if own:
+                track.place = _largest(own)
+        for region, owner in zip(regions, owners, strict=True):
+            if owner is None:
+                name = _next_name(tracks, region)
+                first = Stand(
+                    region,
+                    region.peak_mm,
+                    region.uncertainty_mm,
+                    region.max_slope_mrad,
+                    NEW if number else "",
+                )
+                tracks.append(_Open(name, region.kind, region, [None] * number + [first]))
+    return tuple(Track(t.name, t.kind, t.place, tuple(t.stands)) for t in tracks)
+
+
+def _owners(tracks: list[_Open], regions: tuple[Region, ...]) -> list[_Open | None]:
+    """For every region the track that it overlaps most, None where it is new."""
+    owners: list[_Open | None] = []
+    for region in regions:
+        shared = [
+            int((region.footprint & track.place.footprint).sum()) * (track.kind == region.kind)
+            for track in tracks
+        ]
+        best = int(np.argmax(shared)) if shared else 0
+        owners.append(tracks[best] if shared and shared[best] > 0 else None)
+    return owners
+
+
+def _largest(regions: list[Region]) -> Region:
+    return max(regions, key=lambda r: (abs(r.peak_mm), r.max_slope_mrad))
+
+
+def _stand(track: _Open, own: list[Region], regions: tuple[Region, ...], one: Pass) -> Stand:
+    """How a track stands in a pass, from its region there or from what lies at its place."""
+    was = track.stands[-1]
+    assert was is not None
+    if own:
+        now = _largest(own)
+        return Stand(
+            now,
+            now.peak_mm,
+            now.uncertainty_mm,
+            now.max_slope_mrad,
+            _state(track.kind, was, now.peak_mm, now.uncertainty_mm, now.max_slope_mrad),
+        )
+    deviation = one.result.deviation
+    there = track.place.core & np.isfinite(deviation.smooth_mm)
+    if there.sum() < _SEEN * track.place.core.sum():
+        return Stand(None, np.nan, np.nan, np.nan, NOT_SEEN)
+    peak, uncertainty, slope = _at_place(track, there, one)
+    joined = [r for r in regions if r.kind == track.kind and (r.footprint & track.place.core).any()]
+    state = _state(track.kind, was, peak, uncertainty, slope) if joined else FIXED
+    return Stand(joined[0] if joined else None, peak, uncertainty, slope, state)
+
+
+def _at_place(track: _Open, there: Mask, one: Pass) -> tuple[float, float, float]:
+    """Peak of the track's sign, its uncertainty (k = 2) and the greatest slope at its place."""
+    deviation = one.result.deviation
+    sign = -1.0 if track.kind == "low" else 1.0
+    value = np.where(there, sign * deviation.smooth_mm, -np.inf)
+    at = np.unravel_index(int(value.argmax()), value.shape)
+    found = found_of(one.result)
+    slopes = (
+        slope_amplitude(found, one.result.cells) if track.kind == "ripple" else found.slope_mrad
+    )
+    slope = float(np.nanmax(slopes[there]))
+    return float(deviation.smooth_mm[at]), 2.0 * float(deviation.cell_sigma_mm[at]), slope
+
+
+def _state(kind: str, was: Stand, peak: float, uncertainty: float, slope: float) -> str:
+    """Improved or worse only where the difference is beyond its expanded uncertainty."""
+    if not np.isfinite(was.peak_mm):
+        return UNCHANGED
+    if kind == "ripple":
+        less = was.slope_mrad - slope
+        doubt = 0.1 * was.slope_mrad
+    else:
+        less = abs(was.peak_mm) - abs(peak)
+        doubt = float(np.hypot(was.uncertainty_mm, uncertainty))
+    if abs(less) <= doubt:
+        return UNCHANGED
+    return IMPROVED if less > 0.0 else WORSE
+
+
+def _next_name(tracks: list[_Open], region: Region) -> str:
+    """The region's own name in the first pass; later the next free number of its kind."""
+    letter = region.region[0]
+    taken = [int(t.name[1:]) for t in tracks if t.name[0] == letter]
+    return f"{letter}{max(taken, default=0) + 1}"

@@ -1,0 +1,101 @@
+"""All files of a comparison, in the order that leaves summary.json for last."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import numpy as np
+
+from ..check import CheckResult
+from ..compare import Comparison
+from ..compare.pointwise import change_view
+from ..report.pair_page import comparison_page
+from .colours import Scale, scale_to
+from .compare_summary import comparison_summary
+from .compare_tables import history_csv, regions_csv
+from .compare_words import change_words, placing_words, progress_words
+from .map_words import MapWords
+from .mesh import coloured_mesh, write_mesh_glb
+from .summary import write_summary
+from .vertex_fields import write_vertex_fields
+from .words import shown
+
+_LEAST_BAND_MM = 0.05
+
+
+def write_comparison(result: Comparison, folder: Path) -> None:
+    """Write everything a comparison leaves into an existing folder.
+
+    change.ply, change.glb, change.png, regions.csv, history.csv where there are more than two
+    passes, report.html and, last, summary.json. A picture that cannot be drawn costs only itself.
+
+    Raises
+    ------
+    OSError : the folder cannot be written or the disk is full.
+    """
+    started = time.perf_counter()
+    view = change_view(result.before, result.after, result.whole, result.tracks)
+    scale = _scale(result)
+    write_vertex_fields(
+        folder / "change.ply",
+        view,
+        scale,
+        (
+            ("change", view.deviation.point_mm),
+            ("deviation", result.after.result.deviation.point_mm),
+        ),
+        comment="change and deviation in mm, added and high are +",
+    )
+    mesh = coloured_mesh(view, scale)
+    write_mesh_glb(folder / "change.glb", mesh, view, name=shown(view.scan.name))
+    picture, warnings = drawn(view, scale, _words(result), "change.png", folder)
+    (folder / "regions.csv").write_bytes(regions_csv(result).encode("utf-8", "replace"))
+    if len(result.passes) > 2:
+        (folder / "history.csv").write_bytes(history_csv(result).encode("utf-8", "replace"))
+    page = comparison_page(result, picture, warnings=warnings)
+    (folder / "report.html").write_bytes(page.encode("utf-8", "replace"))
+    summary = comparison_summary(result, warnings=warnings)
+    summary["timings_s"]["write"] = round(time.perf_counter() - started, 4)
+    write_summary(folder / "summary.json", summary)
+
+
+def drawn(
+    view: CheckResult, scale: Scale, words: MapWords, name: str, folder: Path
+) -> tuple[bytes | None, tuple[str, ...]]:
+    """Draw and write a map; its bytes, or None and a warning where it cannot be drawn."""
+    try:
+        from .map_picture import map_png
+
+        picture = map_png(view, scale, words)
+    except Exception as error:  # noqa: BLE001, a failed drawing must not cost the measurement
+        reason = shown(f"{type(error).__name__}: {error}")
+        return None, (
+            f"{name} could not be drawn ({reason}); the numbers and the other files are whole. "
+            "Open the .glb in a mesh viewer instead, and report this.",
+        )
+    (folder / name).write_bytes(picture)
+    return picture, ()
+
+
+def _scale(result: Comparison) -> Scale:
+    whole = result.whole
+    first = max(_LEAST_BAND_MM, 0.05 * round(whole.least_mm / 0.05))
+    largest = float(np.nanmax(np.abs(whole.smooth_mm))) if whole.changed.any() else 0.0
+    return scale_to(first, max(3.0 * first, largest))
+
+
+def _words(result: Comparison) -> MapWords:
+    name = shown(result.before.scan.name)
+    return MapWords(
+        f"Change since {name}: {change_words(result)}",
+        (progress_words(result), placing_words(result)),
+        heading="Change, mm",
+        high="added",
+        low="taken off",
+        middle="little or none",
+        high_line="added, beyond noise",
+        low_line="taken off, beyond noise",
+        whole_line="whole changed patch",
+        table="change.ply",
+    )

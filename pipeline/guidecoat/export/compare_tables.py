@@ -1,0 +1,81 @@
+"""regions.csv and history.csv of a comparison: every high and low through the passes."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+
+from ..compare import Comparison, Track
+from .tables import COLUMNS, harmless, plain_number
+from .words import shown
+
+TRACK_COLUMNS = (*COLUMNS, "was_mm", "build_mm", "state")
+Row = dict[str, str | float]
+
+
+def track_rows(result: Comparison) -> list[Row]:
+    """A row per region: as it stands in the last pass, with what it was before and the build."""
+    return [_row(track, result) for track in result.tracks]
+
+
+def regions_csv(result: Comparison) -> str:
+    """The table as text."""
+    return _csv(TRACK_COLUMNS, track_rows(result))
+
+
+def history_csv(result: Comparison) -> str:
+    """Peak (slope for ripple) and state of every region in every pass."""
+    names = [shown(p.scan.name) for p in result.passes]
+    columns = ["region", "kind"]
+    for k, name in enumerate(names, start=1):
+        columns += [f"{k} {name} peak_mm", f"{k} {name} slope_mrad", f"{k} {name} state"]
+    rows: list[Row] = []
+    for track in result.tracks:
+        row: Row = {"region": track.name, "kind": track.kind}
+        for k, stand in enumerate(track.stands):
+            row[columns[2 + 3 * k]] = math.nan if stand is None else stand.peak_mm
+            row[columns[3 + 3 * k]] = math.nan if stand is None else stand.slope_mrad
+            row[columns[4 + 3 * k]] = "" if stand is None else stand.state or "found"
+        rows.append(row)
+    return _csv(tuple(columns), rows)
+
+
+def _row(track: Track, result: Comparison) -> Row:
+    stand, was = track.last, track.was
+    region = stand.region or track.place
+    row: Row = {column: getattr(region, column) for column in COLUMNS}
+    there = stand.state not in ("fixed", "not seen")
+    row |= {
+        "region": track.name,
+        "verdict": region.verdict if there else {"fixed": "in"}.get(stand.state, ""),
+        "peak_mm": stand.peak_mm,
+        "uncertainty_mm": stand.uncertainty_mm,
+        "was_mm": math.nan if was is None else was.peak_mm,
+        "build_mm": _build_mm(track, result),
+        "state": stand.state,
+    }
+    if not there:
+        # Sizes are those of what was there; what is left of it has none.
+        row |= dict.fromkeys(("mean_mm", "area_cm2", "volume_cm3"), math.nan)
+        row["max_slope_mrad"] = stand.slope_mrad
+    return row
+
+
+def _build_mm(track: Track, result: Comparison) -> float:
+    region, whole = track.last.region or track.place, result.whole
+    here = region.core & whole.compared
+    return float(whole.change_mm[here].mean()) if here.any() else math.nan
+
+
+def _csv(columns: tuple[str, ...], rows: list[Row]) -> str:
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow([harmless(column) for column in columns])
+    for row in rows:
+        writer.writerow([_cell(row.get(column, "")) for column in columns])
+    return out.getvalue()
+
+
+def _cell(value: str | float) -> str:
+    return harmless(shown(value)) if isinstance(value, str) else plain_number(float(value))

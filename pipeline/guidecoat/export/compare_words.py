@@ -1,0 +1,105 @@
+"""A comparison and a left against right in plain words: picture, page and terminal alike."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+
+from ..compare import Comparison, Stand, Track
+from ..mirror import MirrorResult
+from .words import shown, signed
+
+STATES = ("fixed", "improved", "unchanged", "worse", "new", "not seen")
+
+
+def change_words(result: Comparison) -> str:
+    """What was put on and taken off, in one line."""
+    whole = result.whole
+    if not whole.changed.any():
+        return f"No change: nothing over about {whole.least_mm:.2f} mm was added or taken off"
+    parts = []
+    if whole.added_cm3 > 0.0:
+        parts.append(
+            f"{whole.added_cm3:.1f} \u00b1 {whole.added_uncertainty_cm3:.1f} cm\u00b3 added, up to "
+            f"{whole.max_build_mm:.2f} mm thick"
+        )
+    if whole.removed_cm3 > 0.0:
+        parts.append(
+            f"{whole.removed_cm3:.1f} \u00b1 {whole.removed_uncertainty_cm3:.1f} cm\u00b3 taken off"
+        )
+    text = "; ".join(parts)
+    return f"{text[:1].upper()}{text[1:]}"
+
+
+def progress_words(result: Comparison) -> str:
+    """How many highs and lows are fixed, better, worse or new, and the verdict now."""
+    counted = Counter(t.last.state for t in result.tracks if t.last.state)
+    listed = ", ".join(f"{counted[state]} {state}" for state in STATES if counted[state])
+    now = result.after.result.verdict
+    verdict = {"in": "in tolerance now", "out": "still out of tolerance"}.get(now, "undecided")
+    return f"Highs and lows: {listed or 'none'}; {verdict}."
+
+
+def placing_words(result: Comparison) -> str:
+    """How well the scans lie on each other."""
+    found = result.registrations[-1]
+    return (
+        f"Scans laid on each other to {found.rms_mm:.3f} mm rms over the unchanged part, overlap "
+        f"{found.overlap:.0%}; measured from the fair surface of "
+        f"{shown(result.reference)}; batten {result.after.result.surface.batten_mm:.0f} mm."
+    )
+
+
+def stand_words(stand: Stand | None, kind: str) -> str:
+    """A region in one pass: its peak, or its slope for ripple; a dash before it was found."""
+    if stand is None:
+        return "\u2013"
+    if kind == "ripple":
+        return f"{stand.slope_mrad:.1f} mrad" if math.isfinite(stand.slope_mrad) else "?"
+    return signed(stand.peak_mm)
+
+
+def track_words(track: Track) -> str:
+    """A region from the first pass to the last, "L1 -1.40 to -0.12 mm, improved"."""
+    was = stand_words(track.was, track.kind)
+    return f"{track.name} {was} to {stand_words(track.last, track.kind)}, {track.last.state}"
+
+
+def shape_words(result: MirrorResult) -> str:
+    """How the shapes differ, in one line."""
+    shape = result.shape
+    tolerance = shape.settings.tolerance
+    band = f"\u00b1{tolerance.height_mm:g} mm and {tolerance.slope_mrad:g} mrad"
+    if shape.verdict == "in":
+        return f"The sides are alike: no difference in shape beyond {band}"
+    n = sum(r.verdict == shape.verdict for r in shape.regions)
+    if shape.verdict == "out":
+        return f"The sides differ in shape at {n} place{'s' * (n != 1)}, beyond {band}"
+    return f"Undecided against {band}: the sides differ too little for these scans' noise"
+
+
+def position_words(result: MirrorResult) -> str:
+    """How the panel sits, in one line."""
+    at = result.position
+    if at is None:
+        return result.position_words
+    x, y, z = (signed(float(v)) for v in at.shift_mm)
+    a, b, c = (signed(float(v)) for v in at.turn_mrad)
+    return (
+        f"Position: {x}, {y}, {z} mm along x, y, z and {a}, {b}, {c} mrad about them, "
+        f"\u00b1{2.0 * at.sigma_mm:.2f} mm, \u00b1{2.0 * at.sigma_mrad:.2f} mrad (k = 2)."
+        + (f" {result.position_words}" if result.position_words else "")
+    )
+
+
+def plane_words(result: MirrorResult) -> str:
+    """Where the mirror plane lies."""
+    plane = result.plane
+    if plane is None:
+        return f"Mirror plane: {result.plane_decided_by}."
+    n, p = plane.normal, plane.point
+    return (
+        f"Mirror plane through ({p[0]:.1f}, {p[1]:.1f}, {p[2]:.1f}) mm, normal ({n[0]:.4f}, "
+        f"{n[1]:.4f}, {n[2]:.4f}), \u00b1{2.0 * plane.uncertainty_mm:.2f} mm and "
+        f"\u00b1{2.0 * plane.uncertainty_mrad:.2f} mrad (k = 2), from {result.plane_decided_by}."
+    )

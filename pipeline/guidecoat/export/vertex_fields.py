@@ -1,0 +1,66 @@
+"""Every vertex of a scan in its order with its colour and some fields of ours, as a PLY."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..check import CheckResult
+from ..ply import write_ply_chunks
+from .colours import Scale
+
+_CHUNK = 1 << 16
+_COLOURS = ("red", "green", "blue")
+_PLY_TYPES = frozenset(("i1", "i2", "i4", "u1", "u2", "u4", "f4", "f8"))
+
+
+def write_vertex_fields(
+    path: Path,
+    view: CheckResult,
+    scale: Scale,
+    fields: Sequence[tuple[str, NDArray[np.float32]]],
+    *,
+    comment: str,
+) -> None:
+    """Write x, y, z as read, colours by the view's deviation, `fields`, status, and the rest.
+
+    Fields of the input that bear the name of one of ours are replaced.
+    """
+    vertices, deviation = view.scan.vertices, view.deviation
+    names = [name for name, _ in fields]
+    own = {"x", "y", "z", *_COLOURS, *names, "status"}
+    rest = [
+        name
+        for name in vertices.dtype.names or ()
+        if name not in own and vertices.dtype[name].str[1:] in _PLY_TYPES
+    ]
+    dtype = np.dtype(
+        [(axis, _little(vertices.dtype[axis])) for axis in "xyz"]
+        + [(colour, "u1") for colour in _COLOURS]
+        + [(name, "<f4") for name in names]
+        + [("status", "u1")]
+        + [(name, _little(vertices.dtype[name])) for name in rest]
+    )
+
+    def chunks() -> Iterator[NDArray[np.void]]:
+        for start in range(0, len(vertices), _CHUNK):
+            rows = slice(start, start + _CHUNK)
+            chunk = np.empty(len(vertices[rows]), dtype)
+            for name in ("x", "y", "z", *rest):
+                chunk[name] = vertices[rows][name]
+            for name, values in fields:
+                chunk[name] = values[rows]
+            chunk["status"] = deviation.point_status[rows]
+            colours = scale.colours(deviation.point_mm[rows], deviation.point_status[rows])
+            for k, name in enumerate(_COLOURS):
+                chunk[name] = colours[:, k]
+            yield chunk
+
+    write_ply_chunks(path, dtype, len(vertices), chunks(), comments=(comment,))
+
+
+def _little(dtype: np.dtype[np.generic]) -> np.dtype[np.generic]:
+    return dtype.newbyteorder("<")

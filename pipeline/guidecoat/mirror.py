@@ -1,0 +1,379 @@
+"""Left against right: one panel reflected onto the other, place told apart from shape."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .check import CheckResult
+from .compare.at_edges import settle_at_edges
+from .compare.comparing import check_or_cut, read_one, with_cells_for
+from .compare.difference import shape_difference
+from .compare.passes import Pass, measure_pass, own_pass
+from .compare.placing import between_files, place_scan, read_pairs
+from .errors import ScanUnfitError, SettingsError
+from .registration import (
+    MirrorPlane,
+    Registration,
+    find_mirror_plane,
+    require_observable,
+)
+from .registration.rigid import inverse, move, reflection
+from .scan import Scan
+from .settings import Settings
+from .spacing import estimate_spacing
+from .voxels import pieces, voxelise
+
+Floats = NDArray[np.float64]
+
+_MOST_PLANE_POINTS = 1_500_000
+_SMALLEST_SIDE = 0.15
+
+
+@dataclass(frozen=True)
+class MirrorOptions:
+    """What a left against right may be told.
+
+    already_aligned : both files share one frame, a vehicle's; plane : (point, normal) of the
+    vehicle's mirror plane in that frame, file units; pairs : CSV of points picked on both sides.
+    """
+
+    already_aligned: bool = False
+    plane: tuple[tuple[float, float, float], tuple[float, float, float]] | None = None
+    pairs: Path | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Position:
+    """How a panel sits against its mirror image, in the frame of the file it came from.
+
+    shift_mm : (3,) of the panel's middle; turn_mrad : (3,) about the frame's axes; sigma_mm,
+    sigma_mrad : their largest standard uncertainties.
+    """
+
+    shift_mm: Floats
+    turn_mrad: Floats
+    sigma_mm: float
+    sigma_mrad: float
+
+
+@dataclass(frozen=True, eq=False)
+class MirrorResult:
+    """Everything a left against right found; the exporters read it.
+
+    shape : what is left when the rigid part is taken out, as a check's result of SIDE: deviation
+    is SIDE less OTHER reflected; T_side_other : (4, 4) mm between the files' own frames,
+    determinant -1; plane : mm in the file's own frame, None where the scans share no frame.
+    """
+
+    side: Pass
+    other: Pass
+    other_name: str
+    shape: CheckResult
+    plane: MirrorPlane | None
+    plane_decided_by: str
+    position: Position | None
+    position_words: str
+    registration: Registration
+    T_side_other: Floats
+    settings: Settings
+    warnings: tuple[str, ...]
+    timings_s: dict[str, float]
+
+
+def mirror_files(
+    paths: tuple[Path, ...], settings: Settings, options: MirrorOptions | None = None
+) -> MirrorResult:
+    """Compare a panel with its counterpart on the other side: two scans, or one of a whole body.
+
+    Raises
+    ------
+    ScanReadError, ScanUnfitError, SettingsError : with the cause and the remedy.
+    """
+    started = time.perf_counter()
+    scans = [read_one(path, settings) for path in paths]
+    seconds = {"read": time.perf_counter() - started}
+    options = options or MirrorOptions()
+    if len(scans) == 1:
+        result = mirror_body(scans[0], settings, options)
+    else:
+        result = mirror_pair(scans[0], scans[1], settings, options)
+    return replace(result, timings_s={**seconds, **result.timings_s})
+
+
+def mirror_pair(
+    side: Scan, other: Scan, settings: Settings, options: MirrorOptions | None = None
+) -> MirrorResult:
+    """Compare SIDE with OTHER, two scans of counterparts."""
+    options = options or MirrorOptions()
+    plane, by = None, "none: the scans share no frame"
+    if options.plane is not None:
+        plane, by = _given_plane(options.plane, side), "the settings"
+    elif options.already_aligned:
+        both = np.vstack([_in_frame(s) for s in (side, other)])
+        plane, by = _found_plane(both), "both panels together"
+    if plane is not None:
+        image, flip = mirrored(other, plane.point, plane.normal), _flip(plane)
+    else:
+        image, flip = _seen_in_own_mirror(other)
+    return _compared(side, image, flip, settings, options, plane, by)
+
+
+def mirror_body(
+    body: Scan, settings: Settings, options: MirrorOptions | None = None
+) -> MirrorResult:
+    """Find the mirror plane of a whole body and compare its sides."""
+    options = options or MirrorOptions()
+    if options.plane is None:
+        plane, by = _found_plane(_in_frame(body)), "the body itself"
+    else:
+        plane, by = _given_plane(options.plane, body), "the settings"
+    along = (_all_in_frame(body) - plane.point) @ plane.normal
+    halves = [body.usable & (along > 0.0), body.usable & (along < 0.0)]
+    share = min(int(h.sum()) for h in halves) / max(int(body.usable.sum()), 1)
+    if share < _SMALLEST_SIDE:
+        raise ScanUnfitError(
+            f"{body.name}: the mirror plane leaves {share:.0%} of the points on one side, "
+            f"{_SMALLEST_SIDE:.0%} are needed. Scan both sides, or give the plane with --plane."
+        )
+    one, two = (_main_piece(replace(body, usable=half)) for half in halves)
+    way = "xyz"[int(np.abs(plane.normal).argmax())]
+    sign = "+-"[int(plane.normal[np.abs(plane.normal).argmax()] < 0)]
+    side = replace(one, name=f"{body.name}, side towards {sign}{way}")
+    image = mirrored(two, plane.point, plane.normal)
+    return _compared(side, image, _flip(plane), settings, options, plane, by)
+
+
+def check_like_files(path: Path, like: Path, settings: Settings, *, reflected: bool) -> CheckResult:
+    """Read a scan and another panel of its kind, and check the one against the other."""
+    started = time.perf_counter()
+    scans = [read_one(one, settings) for one in (path, like)]
+    seconds = {"read": time.perf_counter() - started}
+    result = check_like(scans[0], scans[1], settings, reflected=reflected)
+    return replace(result, timings_s={**seconds, **result.timings_s})
+
+
+def check_like(scan: Scan, like: Scan, settings: Settings, *, reflected: bool) -> CheckResult:
+    """Check a scan against another panel of its kind instead of its own fair surface.
+
+    The other panel is laid on this one at the held edges, so that damage longer than the batten,
+    which looks like form in one scan, shows.
+
+    Parameters
+    ----------
+    reflected : the other panel is of the other side.
+    """
+    other = like
+    if reflected:
+        other = _seen_in_own_mirror(like)[0]
+    spread = with_cells_for(settings, (scan, other))
+    motion, found = _laid(other, scan, None, reflected=reflected, near=False)
+    own = own_pass(check_or_cut(scan, _points(other, motion), spread))
+    image = measure_pass(other, own.result, motion, found, spread)
+    for _ in range(2):
+        step, sigma = settle_at_edges(own, image)
+        motion = step @ motion
+        image = measure_pass(other, own.result, motion, None, spread)
+    image = image.in_doubt(sigma)
+    what = f"{like.name}, {'reflected and ' if reflected else ''}laid on at the held edges"
+    result = shape_difference(own, image, settings, decided_by=f"not a batten but {what}")
+    kept = tuple(w for w in own.result.warnings if "as long as the batten" not in w)
+    note = (
+        f"Measured against {what}: what is wrong with that panel shows here too, with its sign "
+        "turned."
+    )
+    return replace(result, settings=settings, warnings=(note, *kept))
+
+
+def mirrored(scan: Scan, point_mm: Floats, normal: Floats) -> Scan:
+    """A scan seen in a plane of its file's own frame (point in mm).
+
+    Vertices stay those of the file; normals are reflected and triangles turned round.
+    """
+    unit = np.asarray(normal, np.float64) / np.linalg.norm(normal)
+    flip = np.eye(3) - 2.0 * np.outer(unit, unit)
+    origin = move(reflection(point_mm, unit), scan.origin[None] * scan.units.mm_per_unit)[0]
+    points = (scan.points_mm.astype(np.float64) @ flip).astype(np.float32)
+    normals = None if scan.normals is None else (scan.normals @ flip).astype(np.float32)
+    faces = None if scan.faces is None else np.ascontiguousarray(scan.faces[:, ::-1])
+    for array in (points, normals, faces):
+        if array is not None:
+            array.setflags(write=False)
+    return replace(
+        scan,
+        points_mm=points,
+        normals=normals,
+        faces=faces,
+        origin=origin / scan.units.mm_per_unit,
+    )
+
+
+def _compared(
+    side: Scan,
+    image: Scan,
+    flip: Floats,
+    settings: Settings,
+    options: MirrorOptions,
+    plane: MirrorPlane | None,
+    by: str,
+) -> MirrorResult:
+    """`image` is OTHER, reflected by `flip` (4, 4) in its file's frame, mm."""
+    clock = time.perf_counter()
+    pairs = None if options.pairs is None else read_pairs(options.pairs)
+    if pairs is not None:
+        per_unit = image.units.mm_per_unit
+        pairs = move(flip, pairs[0] * per_unit) / per_unit, pairs[1]
+    motion, found = _laid(image, side, pairs, reflected=True, near=plane is not None)
+    seconds = {"registration": time.perf_counter() - clock}
+    clock = time.perf_counter()
+    spread = with_cells_for(settings, (side, image))
+    own = own_pass(check_or_cut(side, _points(image, motion), spread))
+    seconds["fair surface"] = time.perf_counter() - clock
+    clock = time.perf_counter()
+    other = measure_pass(image, own.result, motion, found, spread)
+    shape = shape_difference(own, other, settings, decided_by=f"{image.name}, reflected")
+    seconds["difference"] = time.perf_counter() - clock
+    between = between_files(motion, image, side)
+    position, words = None, _NO_FRAME
+    if plane is not None:
+        position = _position(between, side, found, plane)
+        words = _position_words(by)
+    loose = [w.describe() for w in found.weak_directions if w.held_by != "nothing"]
+    warnings = own.result.warnings
+    if loose:
+        warnings += (
+            f"The panel's shape holds the two sides on each other loosely ({'; '.join(loose)}): "
+            "differences may be off along the panel by that much.",
+        )
+    return MirrorResult(
+        own,
+        other,
+        image.name,
+        replace(shape, settings=settings, warnings=warnings),
+        plane,
+        by,
+        position,
+        words,
+        found,
+        between @ flip,
+        settings,
+        warnings,
+        seconds,
+    )
+
+
+def _flip(plane: MirrorPlane) -> Floats:
+    return reflection(plane.point, plane.normal)
+
+
+def _seen_in_own_mirror(scan: Scan) -> tuple[Scan, Floats]:
+    """A scan reflected about a plane of its own, and that reflection in its file's frame, mm."""
+    middle, way = scan.origin * scan.units.mm_per_unit, np.array([1.0, 0.0, 0.0])
+    return mirrored(scan, middle, way), reflection(middle, way)
+
+
+_NO_FRAME = (
+    "The two panels were scanned apart, so how they hang on the vehicle is not in these scans: "
+    "scan the whole body, or both panels in one frame (--already-aligned or --plane), to know."
+)
+
+
+def _position_words(by: str) -> str:
+    if by == "both panels together":
+        return (
+            "The mirror plane was found from these two panels alone, so what moves both alike, in "
+            "and out or in tilt, is shared out between them and not told: give the vehicle's plane "
+            "with --plane, or scan the whole body."
+        )
+    return ""
+
+
+def _laid(
+    image: Scan,
+    side: Scan,
+    pairs: tuple[Floats, Floats] | None,
+    *,
+    reflected: bool,
+    near: bool,
+) -> tuple[Floats, Registration]:
+    try:
+        motion, found = place_scan(image, side, pairs=pairs, roughly_aligned=near)
+        require_observable(found)
+    except ScanUnfitError as error:
+        words = str(error)
+        if reflected and "mirrored" in words:
+            raise ScanUnfitError(
+                f"{image.name} fits {side.name} as it is and not reflected: both show the same "
+                "side. Use `guidecoat compare` for two scans of one panel, or --like-as same."
+            ) from error
+        if not reflected and "mirrored" in words:
+            words += " With `check --like` say --like-as mirrored."
+        raise ScanUnfitError(f"{image.name} against {side.name}: {words}") from error
+    return motion, found
+
+
+def _position(between: Floats, side: Scan, found: Registration, plane: MirrorPlane) -> Position:
+    """The rigid motion from the image to SIDE, about SIDE's middle."""
+    middle = _in_frame(side).mean(axis=0)
+    before = move(inverse(between), middle[None])[0]
+    turn = between[:3, :3]
+    axis = np.array([turn[2, 1] - turn[1, 2], turn[0, 2] - turn[2, 0], turn[1, 0] - turn[0, 1]])
+    sine = 0.5 * float(np.linalg.norm(axis))
+    angle = float(np.arctan2(sine, 0.5 * (np.trace(turn) - 1.0)))
+    vector = axis / max(2.0 * sine, 1e-15) * angle
+    arm = float(np.linalg.norm(middle - plane.point))
+    return Position(
+        middle - before,
+        1e3 * vector,
+        float(
+            np.hypot(
+                found.slide_mm,
+                2.0 * np.hypot(plane.uncertainty_mm, 1e-3 * arm * plane.uncertainty_mrad),
+            )
+        ),
+        float(np.hypot(found.turn_mrad, 2.0 * plane.uncertainty_mrad)),
+    )
+
+
+def _given_plane(
+    plane: tuple[tuple[float, float, float], tuple[float, float, float]], scan: Scan
+) -> MirrorPlane:
+    normal = np.array(plane[1], np.float64)
+    length = float(np.linalg.norm(normal))
+    if not np.isfinite(length) or length == 0.0:
+        raise SettingsError("--plane: its normal has no direction: give a point and a normal.")
+    point = np.array(plane[0], np.float64) * scan.units.mm_per_unit
+    return MirrorPlane(point, normal / length, 0.0, 0.0, 1.0)
+
+
+def _found_plane(points: Floats) -> MirrorPlane:
+    """The plane of points in a file's frame, mm; found about their middle."""
+    middle = points.mean(axis=0)
+    every = max(1, len(points) // _MOST_PLANE_POINTS)
+    found = find_mirror_plane(points[::every] - middle)
+    return replace(found, point=found.point + middle)
+
+
+def _main_piece(half: Scan) -> Scan:
+    """The half without loose pieces beside its largest one."""
+    spacing = estimate_spacing(half.points_mm[half.usable])
+    voxels = voxelise(half.points_mm, half.usable, spacing_mm=spacing)
+    number = voxels.number(half.points_mm)
+    piece = pieces(voxels)
+    return replace(half, usable=half.usable & (number >= 0) & (piece[number] == 0))
+
+
+def _points(scan: Scan, motion: Floats) -> Floats:
+    return move(motion, scan.points_mm[scan.usable].astype(np.float64))
+
+
+def _all_in_frame(scan: Scan) -> Floats:
+    return scan.points_mm.astype(np.float64) + scan.origin * scan.units.mm_per_unit
+
+
+def _in_frame(scan: Scan) -> Floats:
+    return np.asarray(_all_in_frame(scan)[scan.usable])

@@ -1,0 +1,155 @@
+"""What can be said of a scan once it is unrolled, before any surface is laid."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+from .check import Unrolled
+from .coverage import Coverage, measure_coverage
+from .creases import Crease
+from .double_skins import LEAST_APART_MM, NOISES_APART, DoubleSkin, find_double_skins
+from .edges import Edge, find_edges
+from .faces import BEHIND
+from .fitness import Sight, StageFit, judge_stages, measure_roughness, measure_sight
+from .regions import tape_distances
+from .settings import Settings
+
+_HEM_MM = 9.0
+_RIM_CELLS = 2.0
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where to look: x, y, z in the scan's own units and frame, and tape distances."""
+
+    x: float
+    y: float
+    z: float
+    from_edges: str
+
+
+@dataclass(frozen=True, eq=False)
+class Skin:
+    """What can be said once a scan is unrolled.
+
+    points : on the skin; noise_mm, spacing_mm : of single points; wrap_deg : how far the normals
+    turn round the chart's axis; roughness : how many times more cells scatter than that noise
+    explains; hem_share : share of the rim that has a hem or flange behind it; behind_cm2 : inner
+    skins seen through openings;
+    edge_sides : per edge, the way it faces in the scan's frame ("+x" ...);
+    drop_out_places, double_places : one per drop-out and second skin;
+    double_least_mm : second skins nearer than this cannot be told.
+    """
+
+    points: int
+    dropped: dict[str, int]
+    noise_mm: float
+    roughness: float
+    spacing_mm: float
+    length_mm: float
+    width_mm: float
+    area_cm2: float
+    coverage: Coverage
+    drop_out_places: tuple[Place, ...]
+    doubles: tuple[DoubleSkin, ...]
+    double_places: tuple[Place, ...]
+    double_share: float
+    double_least_mm: float
+    hem_share: float
+    behind_cm2: float
+    outside: tuple[float, float, float]
+    outside_decided_by: str
+    wrap_deg: float
+    edges: tuple[Edge, ...]
+    edge_sides: tuple[str, ...]
+    openings: int
+    creases: tuple[Crease, ...]
+    faces: int
+    sight: Sight
+    stages: tuple[StageFit, ...]
+
+
+def look_at_skin(unrolled: Unrolled, settings: Settings) -> Skin:
+    """Say what an unrolled scan holds, what it can see and what that is enough for."""
+    cells, skin, faces = unrolled.cells, unrolled.skin, unrolled.faces
+    side = cells.grid.cell_mm
+    edges = find_edges(cells, faces, unrolled.creases, inboard_mm=settings.edges.inboard_mm)
+    coverage = measure_coverage(cells, skin, faces)
+    clear = settings.edges.inboard_mm + _HEM_MM
+    doubles = find_double_skins(unrolled.charted, cells, faces.inside_mm, clear_mm=clear)
+    roughness = measure_roughness(cells, skin & (faces.inside_mm > clear) & ~cells.layered)
+    double_share = float(sum(d.cells.sum() for d in doubles) / skin.sum())
+    length, width = (np.ptp(np.argwhere(skin), axis=0) + 1) * side
+    x, y, z = unrolled.chart.outside
+    return Skin(
+        int(unrolled.charted.counted.sum()),
+        {**unrolled.scan.dropped, **unrolled.charted.dropped},
+        cells.noise_mm,
+        roughness,
+        cells.spacing_mm,
+        float(max(length, width)),
+        float(min(length, width)),
+        float(skin.sum()) * side**2 / 100.0,
+        coverage,
+        tuple(_place(unrolled, edges, d.u_mm, d.v_mm) for d in coverage.drop_outs),
+        doubles,
+        tuple(_place(unrolled, edges, d.u_mm, d.v_mm) for d in doubles),
+        double_share,
+        max(LEAST_APART_MM, NOISES_APART * cells.noise_mm),
+        _hem_share(unrolled),
+        float((skin & (faces.reason == BEHIND)).sum()) * side**2 / 100.0,
+        (float(x), float(y), float(z)),
+        unrolled.chart.outside_decided_by,
+        _wrap_deg(unrolled),
+        edges,
+        tuple(_faces_which_way(unrolled, edge) for edge in edges),
+        int(ndimage.label(faces.openings)[1]),
+        unrolled.creases,
+        faces.count,
+        measure_sight(cells, settings, roughness=roughness),
+        judge_stages(cells, coverage, double_share, settings, roughness=roughness),
+    )
+
+
+def _place(unrolled: Unrolled, edges: tuple[Edge, ...], u_mm: float, v_mm: float) -> Place:
+    """The place of a chart point on the skin, or over a hole at the height of the nearest skin."""
+    i, j = np.nonzero(unrolled.skin)
+    cells = unrolled.cells
+    nearest = np.argmin((cells.u_mm[i, j] - u_mm) ** 2 + (cells.v_mm[i, j] - v_mm) ** 2)
+    height = cells.height_mm[i[nearest], j[nearest]]
+    space = unrolled.chart.to_space(np.array([[u_mm, v_mm, height]]))
+    x, y, z = unrolled.scan.to_file_frame(space)[0]
+    tape = tape_distances(np.array([u_mm, v_mm]), edges) if edges else ""
+    return Place(float(x), float(y), float(z), tape)
+
+
+def _wrap_deg(unrolled: Unrolled) -> float:
+    """How far the skin's normals turn round the axis, the outer 3 % at either side left to hems."""
+    cells, chart = unrolled.cells, unrolled.chart
+    there = unrolled.skin & np.isfinite(cells.slope_v)
+    angle = chart.curvature_per_mm * cells.v_mm[there] - np.arctan(cells.slope_v[there])
+    if not angle.size:
+        return 0.0
+    return float(np.degrees(np.subtract(*np.percentile(angle, (97.0, 3.0)))) / 0.94)
+
+
+def _faces_which_way(unrolled: Unrolled, edge: Edge) -> str:
+    """The axis of the scan's frame along which an edge looks, out of its face."""
+    if edge.closed:
+        return ""
+    chart = unrolled.chart
+    place = np.column_stack([edge.station_uv, np.zeros(len(edge.station_uv))])
+    ahead = place.copy()
+    ahead[:, :2] -= edge.inward_uv
+    way = (chart.to_space(ahead) - chart.to_space(place)).mean(axis=0)
+    axis = int(np.abs(way).argmax())
+    return f"{'+' if way[axis] > 0 else '-'}{'xyz'[axis]}"
+
+
+def _hem_share(unrolled: Unrolled) -> float:
+    """Share of the outermost cells in which points lay in two skins."""
+    rim = unrolled.skin & (unrolled.faces.inside_mm <= _RIM_CELLS * unrolled.cells.grid.cell_mm)
+    return float((rim & unrolled.cells.layered).sum() / max(int(rim.sum()), 1))

@@ -1,0 +1,114 @@
+"""When to stop: the wave that is left against what the next product levels by itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..regions import GUARD
+from ..settings import PlanSettings
+from .depths import Fill
+from .inputs import Checked, PanelField
+
+# So few cells hold less ground than a coin: a speck is blocked off with the film.
+_LEFT_OUT = 0.0025
+
+
+@dataclass(frozen=True)
+class Product:
+    """What comes next, and the wave (mm, peak to valley) that it levels, or the depth it fills."""
+
+    name: str
+    levels_mm: float
+    deed: str = "levels"
+
+
+@dataclass(frozen=True)
+class Ready:
+    """Whether the panel is ready for the next product.
+
+    wave_mm : peak to valley of what is left on the judged cells, on bare metal the deepest low;
+    doubt_mm : its guard band;
+    margin_mm : what the product levels less the wave; state : yes, no or undecided.
+    """
+
+    product: str
+    levels_mm: float
+    wave_mm: float
+    doubt_mm: float
+    margin_mm: float
+    state: str
+    words: str
+
+
+def products_after(stage: str, figures: PlanSettings, tolerance_mm: float) -> tuple[Product, ...]:
+    """What may come next at a stage, thinnest film first.
+
+    A film levels what blocking may take off it for certain: of high-build primer the least of
+    the shop's range, of sprayed polyester its least film times the least share.
+    """
+    polyester = 1e-3 * figures.sprayed_polyester_least_um * figures.blocking_takes_least
+    primer = 1e-3 * figures.primer_levels_least_um
+    by_stage = {
+        "metal": (Product("filler", figures.filler_caution_mm, "fills"),),
+        "filler": (
+            Product("primer", primer),
+            Product("sprayed polyester", polyester),
+            Product("a skim of glaze", figures.glaze_rule_mm),
+        ),
+        "primer": (Product("paint", 2.0 * tolerance_mm),),
+        "paint": (),
+    }
+    return by_stage[stage]
+
+
+def readiness(result: Checked, field: PanelField, fill: Fill) -> tuple[Ready, ...]:
+    """The panel against every product that may come next.
+
+    Parameters
+    ----------
+    fill : filler to the fair surface; bare metal is ready for it by its deepest low.
+    """
+    smooth = result.deviation.smooth_mm[field.judged]
+    stage, settings = result.settings.stage, result.settings
+    products = products_after(stage, settings.plan, settings.tolerance.height_mm)
+    if not len(smooth) or not products:
+        return ()
+    sigma = float(np.nanmedian(result.deviation.cell_sigma_mm[field.judged]))
+    if stage == "metal":
+        verdict = "out" if field.highs else "in"
+        return tuple(
+            ready_for(product, fill.greatest_mm, GUARD * sigma, verdict=verdict)
+            for product in products
+        )
+    low, high = np.quantile(smooth, [_LEFT_OUT, 1.0 - _LEFT_OUT])
+    doubt = GUARD * float(np.sqrt(2.0)) * sigma
+    verdict = result.verdict if stage == "primer" else "in"
+    return tuple(ready_for(p, float(high - low), doubt, verdict=verdict) for p in products)
+
+
+def ready_for(product: Product, wave_mm: float, doubt_mm: float, *, verdict: str = "in") -> Ready:
+    """Compare a wave with what a product levels, with the guard band of ISO 14253-1.
+
+    Parameters
+    ----------
+    verdict : `out` where something else stands in the way, `undecided` where it may.
+
+    >>> ready_for(Product("primer", 0.1), 0.06, 0.01).words
+    'ready for primer: 0.06 mm is left, it levels 0.1 mm, margin 0.04 mm'
+    """
+    margin = product.levels_mm - wave_mm
+    if verdict == "out" or margin < -doubt_mm:
+        state = "no"
+    else:
+        state = "yes" if margin >= doubt_mm and verdict == "in" else "undecided"
+    left = f"{wave_mm:.2f} mm is left, it {product.deed} {product.levels_mm:.2g} mm"
+    words = {
+        "yes": f"ready for {product.name}: {left}, margin {margin:.2f} mm",
+        "undecided": f"too near to tell whether it is ready for {product.name}: {left}, the scan "
+        f"is sure to {doubt_mm:.2f} mm",
+        "no": f"not ready for {product.name}: {left}"
+        + (", and marks stand out of tolerance" if verdict == "out" else ""),
+    }[state]
+    return Ready(product.name, product.levels_mm, wave_mm, doubt_mm, margin, state, words)

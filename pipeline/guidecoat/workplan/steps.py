@@ -1,0 +1,203 @@
+"""The work in the order it goes: measure, metal, fill, block, look."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from ..actions import Action
+from ..regions import Region
+from ..settings import PlanSettings
+from .boards import Board
+from .depths import Fill, coats_for, limit_of, mixed_kilograms
+from .ready import Ready
+from .taps import Tap, volume_words
+
+_GROUPS = ("measure", "metal", "fill", "block", "look", "report")
+_GROUP_OF = {
+    "measure": "measure",
+    "tap": "metal",
+    "shrink": "metal",
+    "raise": "metal",
+    "work": "metal",
+    "fill": "fill",
+    "glaze": "fill",
+    "prime": "fill",
+    "refill": "fill",
+    "block": "block",
+    "report": "report",
+}
+_LITRES_PER_CM3 = 1e-3
+
+
+@dataclass(frozen=True)
+class Decision:
+    """One region: what to do about it and why, and the board to block it with, where one goes."""
+
+    region: str
+    action: Action
+    board: Board | None
+    where: str
+
+
+@dataclass(frozen=True)
+class Step:
+    """One line to tick off.
+
+    number : from 1; group : measure, metal, fill, block, look or report; region : its name, or
+    empty; depth_mm, litres : of the metal moved or filler laid, 0 where none; board : or None.
+    """
+
+    number: int
+    group: str
+    region: str
+    what: str
+    why: str
+    where: str
+    depth_mm: float
+    litres: float
+    board: Board | None
+
+
+def order_steps(
+    stage: str,
+    regions: tuple[Region, ...],
+    decisions: tuple[Decision, ...],
+    taps: tuple[Tap, ...],
+    fill: Fill,
+    ready: tuple[Ready, ...],
+    figures: PlanSettings,
+) -> tuple[Step, ...]:
+    """Put the work in order: metal before filler, within metal the taps that save most first.
+
+    Parameters
+    ----------
+    fill : of the surface that is worked to.
+    """
+    by_name = {region.region: region for region in regions}
+    rank = {tap.region: tap.rank for tap in taps}
+    trade = {tap.region: tap for tap in taps}
+
+    def place(decision: Decision) -> tuple[int, float, str]:
+        group = _GROUPS.index(_GROUP_OF[decision.action.verb])
+        own = rank.get(decision.region, 0)
+        return group, float(own) if own else 1e3 - decision.action.by_mm, decision.region
+
+    steps = [
+        _step(decision, by_name[decision.region], trade.get(decision.region), figures)
+        for decision in sorted(decisions, key=place)
+    ]
+    if stage != "paint":
+        steps += _filling_up(stage, decisions, figures)
+        steps += _mixing(fill, steps)
+        steps += _blocking(decisions, stage, figures)
+        steps.append(_look(ready))
+    steps.sort(key=lambda step: _GROUPS.index(step.group))
+    return tuple(replace(step, number=k) for k, step in enumerate(steps, start=1))
+
+
+def _step(decision: Decision, region: Region, tap: Tap | None, figures: PlanSettings) -> Step:
+    action, group = decision.action, _GROUP_OF[decision.action.verb]
+    what, why, litres = action.what, action.why, 0.0
+    if tap is not None and group == "metal":
+        why += f"; saves {volume_words(max(tap.saves_litres, 0.0))} of filler"
+    if action.verb in ("fill", "glaze"):
+        litres = _LITRES_PER_CM3 * abs(region.volume_cm3)
+        coats = coats_for(action.by_mm, figures)
+        limit = limit_of(action.by_mm, figures)
+        grams = 1e3 * mixed_kilograms(litres, figures)
+        what += (
+            f" ({action.by_mm:.1f} mm, {coats} coat{'s' if coats > 1 else ''}, mix {grams:.0f} g)"
+        )
+        why += f" ({limit})" if limit != "none" else ""
+    board = decision.board if group in ("block", "fill") else None
+    if group == "block" and board is not None:
+        what += f": {board.words()}"
+        why += f"; {board.warning}" if board.warning else ""
+    return Step(0, group, region.region, what, why, decision.where, action.by_mm, litres, board)
+
+
+def _filling_up(stage: str, decisions: tuple[Decision, ...], figures: PlanSettings) -> list[Step]:
+    """What is filled after raising: never deeper than asks for metalwork first."""
+    return [
+        replace(
+            _bare(
+                "fill",
+                f"fill what is left of {d.region}, no deeper than "
+                f"{figures.filler_metalwork_first_mm:g} mm",
+                "raising brings it near, filler the rest",
+            ),
+            region=d.region,
+            where=d.where,
+        )
+        for d in decisions
+        if d.action.verb == "raise" and d.action.by_mm < figures.filler_stop_mm
+        if stage in ("metal", "filler")
+    ]
+
+
+def _mixing(fill: Fill, steps: list[Step]) -> list[Step]:
+    """One line for the whole of the filler, where any is laid."""
+    if fill.litres <= 0.0 or not any(step.group == "fill" for step in steps):
+        return []
+    return [
+        Step(
+            0,
+            "fill",
+            "",
+            f"feather the fills out over {fill.feather_cm2:.0f} cm2 round them",
+            f"in all {volume_words(fill.litres)} in place, {1e3 * fill.kilograms:.0f} g to mix "
+            f"with {fill.hardener_g:.1f} g of hardener; the product sheet comes first",
+            "",
+            fill.greatest_mm,
+            fill.litres,
+            None,
+        )
+    ]
+
+
+def _blocking(decisions: tuple[Decision, ...], stage: str, figures: PlanSettings) -> list[Step]:
+    """Blocking of what was filled or primed, the longest board last."""
+    laid = [
+        d
+        for d in decisions
+        if d.board is not None and d.action.verb in ("raise", "fill", "glaze", "prime", "refill")
+    ]
+    grits = figures.grits_primer if stage == "primer" else figures.grits_filler
+    by = ", ".join(str(grit) for grit in grits)
+    steps = []
+    for d in sorted(laid, key=lambda d: (d.board.length_mm if d.board else 0.0, d.region)):
+        assert d.board is not None
+        steps.append(
+            Step(
+                0,
+                "block",
+                d.region,
+                f"block {d.region}: {d.board.words()}, grits {by}",
+                d.board.warning
+                or f"it bridges the {d.board.wave_mm:.0f} mm of the mark and rides "
+                "on sound metal beside it",
+                d.where,
+                0.0,
+                0.0,
+                d.board,
+            )
+        )
+    return steps
+
+
+def _look(ready: tuple[Ready, ...]) -> Step:
+    """When to stop: now, or at the wave that the products which may come next level."""
+    reached = next((r for r in ready if r.state == "yes"), None)
+    if reached is not None:
+        return _bare("look", "stop here", reached.words)
+    levels = ", ".join(f"{r.levels_mm:.2g} mm for {r.product}" for r in ready)
+    left = f"{ready[0].wave_mm:.2f} mm" if ready else "all of it"
+    return _bare(
+        "look",
+        "scan again, with the same spray if any, and check",
+        f"stop when what is left is within {levels}; now it is {left}",
+    )
+
+
+def _bare(group: str, what: str, why: str) -> Step:
+    return Step(0, group, "", what, why, "", 0.0, 0.0, None)

@@ -1,0 +1,318 @@
+"""Two scans of one panel: planted changes come back, nothing else does, and refusals say why."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from guidecoat.cli import main
+from guidecoat.compare import CompareOptions, Comparison, compare_scans
+from guidecoat.compare.placing import between_files, read_pairs
+from guidecoat.errors import ScanUnfitError, SettingsError
+from guidecoat.export.compare_files import write_comparison
+from guidecoat.export.compare_tables import TRACK_COLUMNS, history_csv, regions_csv
+from guidecoat.ply import write_ply
+from guidecoat.scan import Scan, Units
+from guidecoat.scan_io import read_scan
+from guidecoat.settings import load_settings
+from guidecoat.synthetic import Dimple, Part, cylinder_panel, planted_volume_cm3, wing
+from pair_fixture import (
+    BUILD,
+    DENT,
+    GROUND,
+    HIGH,
+    PANEL,
+    counterpart,
+    seen,
+    slip_mm,
+    true_change_mm,
+    turn_mrad,
+)
+
+SETTINGS = load_settings("filler")
+STILL = CompareOptions(already_aligned=True)
+FILLS = (BUILD, GROUND)
+
+
+@pytest.fixture(scope="module")
+def before() -> Scan:
+    return seen((DENT, HIGH), seed=1, name="before")[0]
+
+
+@pytest.fixture(scope="module")
+def after() -> Scan:
+    return seen((DENT, HIGH, *FILLS), seed=2, spacing_mm=1.7, name="after")[0]
+
+
+@pytest.fixture(scope="module")
+def filled(before: Scan, after: Scan) -> Comparison:
+    return compare_scans((before, after), SETTINGS, STILL)
+
+
+def test_the_build_comes_back(filled: Comparison) -> None:
+    truth = true_change_mm(filled, FILLS)
+    error = filled.whole.smooth_mm - truth
+    known = np.isfinite(error)
+    assert known.sum() > 5000
+    # Nine points a cell and a window of 0.83 cells leave 0.05 sqrt(2 / 9) 0.34 = 0.008 (computed).
+    assert np.sqrt(np.mean(error[known] ** 2)) < 0.012
+    assert np.quantile(np.abs(error[known]), 0.99) < 0.03
+    assert filled.whole.max_build_mm == pytest.approx(BUILD.peak_mm, abs=0.03)
+
+
+def test_the_volumes_come_back_within_their_doubt(filled: Comparison) -> None:
+    whole = filled.whole
+    added, removed = (planted_volume_cm3(PANEL, d) for d in FILLS)
+    assert whole.added_cm3 == pytest.approx(added, rel=0.02)
+    assert abs(whole.added_cm3 - added) < 1.5 * whole.added_uncertainty_cm3
+    assert whole.removed_cm3 == pytest.approx(-removed, rel=0.03)
+    assert abs(whole.removed_cm3 + removed) < 1.5 * whole.removed_uncertainty_cm3
+
+
+def test_what_changed_is_where_it_was_planted(filled: Comparison) -> None:
+    truth = true_change_mm(filled, FILLS)
+    whole = filled.whole
+    assert [patch.region for patch in whole.patches] == ["B1", "T1"]
+    sure = np.abs(truth) > 0.1
+    assert whole.changed[sure].mean() > 0.995
+    untouched = np.isfinite(truth) & (truth == 0.0)
+    # The foot of a patch is carried 6 mm out so that its volume is whole.
+    assert whole.changed[untouched].mean() < 0.06
+
+
+def test_the_same_panel_twice_shows_no_change(before: Scan) -> None:
+    again = seen((DENT, HIGH), seed=7, spacing_mm=2.6, noise_mm=0.07, name="again")[0]
+    result = compare_scans((before, again), SETTINGS, STILL)
+    assert not result.whole.changed.any()
+    assert result.whole.patches == ()
+    assert result.whole.added_cm3 == result.whole.removed_cm3 == 0.0
+    assert {t.last.state for t in result.tracks} == {"unchanged"}
+    assert any(w.startswith("No change was found") for w in result.warnings)
+
+
+def test_swapped_scans_negate_the_change(before: Scan, after: Scan, filled: Comparison) -> None:
+    back = compare_scans((after, before), SETTINGS, replace(STILL, reference="after"))
+    # The yardstick is the same scan's both times, so the cells are the same.
+    np.testing.assert_allclose(back.whole.change_mm, -filled.whole.change_mm, atol=2e-4)
+    assert back.whole.added_cm3 == pytest.approx(filled.whole.removed_cm3, rel=1e-3)
+    assert back.whole.removed_cm3 == pytest.approx(filled.whole.added_cm3, rel=1e-3)
+
+
+def test_any_pose_any_density(before: Scan) -> None:
+    later, moved = seen((DENT, HIGH, *FILLS), seed=3, spacing_mm=1.6, pose=None, name="later")
+    _, still = seen((DENT, HIGH), seed=1)
+    result = compare_scans((before, later), SETTINGS)
+    motion = between_files(result.T_first[1], later, before)
+    off, along = slip_mm(motion, moved, still)
+    assert np.abs(off).max() < 0.02
+    assert along.max() < 0.25
+    assert turn_mrad(motion, moved, still) < 0.3
+    added = planted_volume_cm3(PANEL, BUILD)
+    assert result.whole.added_cm3 == pytest.approx(added, rel=0.02)
+    assert result.whole.max_build_mm == pytest.approx(BUILD.peak_mm, abs=0.03)
+    assert result.registrations[0].converged
+
+
+def test_files_that_share_a_frame_may_have_far_origins(before: Scan, after: Scan) -> None:
+    far = replace(after, points_mm=after.points_mm + np.float32(64.0), origin=after.origin - 64.0)
+    result = compare_scans((before, far), SETTINGS, STILL)
+    np.testing.assert_allclose(between_files(result.T_first[1], far, before), np.eye(4), atol=1e-9)
+    assert result.whole.added_cm3 == pytest.approx(planted_volume_cm3(PANEL, BUILD), rel=0.02)
+
+
+def test_motion_between_files_of_other_units_is_in_mm(before: Scan, after: Scan) -> None:
+    metres = replace(after, origin=after.origin / 1000.0, units=Units("m", 1000.0, "given"))
+    T_local = np.eye(4)
+    T_local[:3, 3] = after.origin - before.origin
+    motion = between_files(T_local, metres, before)
+    place = after.points_mm[:5] + after.origin
+    np.testing.assert_allclose(place @ motion[:3, :3].T + motion[:3, 3], place, atol=1e-9)
+
+
+@pytest.fixture(scope="module")
+def passes() -> Comparison:
+    """Metal; then overfilled and a new high; then blocked, one low untouched all along."""
+    small = Dimple((60.0, 120.0), -0.7, (40.0, 40.0))
+    states = (
+        (DENT, HIGH, small),
+        (replace(DENT, peak_mm=0.9), HIGH, small, Dimple((60.0, -120.0), 0.6, (40.0, 40.0))),
+        (replace(DENT, peak_mm=0.05), replace(HIGH, peak_mm=0.5), small),
+    )
+    scans = tuple(seen(state, seed=20 + k)[0] for k, state in enumerate(states))
+    return compare_scans(scans, SETTINGS, STILL)
+
+
+def test_every_region_is_followed(passes: Comparison) -> None:
+    told = {t.name: [s.state if s else None for s in t.stands] for t in passes.tracks}
+    assert told == {
+        "H1": ["", "unchanged", "improved"],
+        "L1": ["", "fixed", "fixed"],
+        "L2": ["", "unchanged", "unchanged"],
+        "H2": [None, "new", "fixed"],
+        "H3": [None, "new", "fixed"],
+    }
+    peaks = {t.name: [s.peak_mm if s else None for s in t.stands] for t in passes.tracks}
+    assert peaks["H1"] == pytest.approx([0.8, 0.8, 0.5], abs=0.06)
+    assert peaks["L2"] == pytest.approx([-0.7, -0.7, -0.7], abs=0.06)
+    assert peaks["L1"][2] == pytest.approx(0.05, abs=0.04)
+
+
+def test_steps_add_up_to_the_whole(passes: Comparison) -> None:
+    total = passes.steps[0].change_mm + passes.steps[1].change_mm
+    both = np.isfinite(total) & np.isfinite(passes.whole.change_mm)
+    np.testing.assert_allclose(total[both], passes.whole.change_mm[both], atol=1e-9)
+
+
+def test_a_high_over_too_little_build_is_told(passes: Comparison) -> None:
+    action = {t.name: t.last.region.action if t.last.region else "" for t in passes.tracks}
+    # The metal itself stands 0.5 mm proud at H1, and nothing was put on it.
+    assert action["H1"].startswith("blocking will go through: 0.")
+    assert any("Blocking will go through at H1:" in w for w in passes.warnings)
+
+
+def test_a_high_all_of_filler_is_not_called_bare() -> None:
+    proud = Dimple((-130.0, -40.0), 0.8, (60.0, 45.0))
+    scans = [seen(d, seed=40 + k)[0] for k, d in enumerate([(), (proud,)])]
+    result = compare_scans(tuple(scans), SETTINGS, STILL)
+    assert [t.last.state for t in result.tracks if t.kind == "high"] == ["new"]
+    assert not any("go through" in w for w in result.warnings)
+
+
+def test_build_is_held_against_the_stage(before: Scan, after: Scan, filled: Comparison) -> None:
+    assert any("over 2 mm (filler_caution_mm)" in w for w in filled.warnings)
+    primer = compare_scans((before, after), load_settings("primer"), STILL)
+    assert any("0.2 mm of primer is the most" in w for w in primer.warnings)
+
+
+def test_table_and_history(passes: Comparison) -> None:
+    rows = [line.split(",") for line in regions_csv(passes).splitlines()]
+    assert tuple(rows[0]) == TRACK_COLUMNS
+    assert len(rows) == 1 + len(passes.tracks)
+    assert rows[1][-1] == "improved"
+    history = history_csv(passes).splitlines()
+    assert history[0].startswith("region,kind,1 scan 20 peak_mm")
+    assert history[1].startswith("H1,high,0.8")
+
+
+def test_files(filled: Comparison, after: Scan, tmp_path: Path) -> None:
+    write_comparison(filled, tmp_path)
+    written = {path.name for path in tmp_path.iterdir()}
+    assert written == {
+        "change.ply",
+        "change.glb",
+        "change.png",
+        "regions.csv",
+        "report.html",
+        "summary.json",
+    }
+    back = read_scan(tmp_path / "change.ply", units="mm")
+    for axis in "xyz":
+        np.testing.assert_array_equal(back.vertices[axis], after.vertices[axis])
+    place = np.column_stack([after.vertices[a].astype(float) for a in "xyz"])
+    change, known = back.vertices["change"], np.isfinite(back.vertices["change"])
+    assert known.mean() > 0.85
+    truth = sum(d.displacement_mm(place[:, 0], place[:, 1]) for d in FILLS)
+    error = change[known] - truth[known]
+    # One point's own noise, and the earlier cell's.
+    assert np.sqrt(np.mean(error**2)) < 0.065
+    summary = json.loads((tmp_path / "summary.json").read_text("utf-8"))
+    assert set(summary["change"]) >= {
+        "added_cm3",
+        "removed_cm3",
+        "max_build_mm",
+        "mean_build_mm",
+        "changed_area_cm2",
+    }
+    assert np.shape(summary["registration"]["T_before_after"]) == (4, 4)
+    for side in ("before", "after"):
+        assert set(summary[side]) >= {"verdict", "deviation", "regions"}
+    page = (tmp_path / "report.html").read_text("utf-8")
+    assert "http://" not in page
+    assert "data:image/png;base64" in page
+
+
+def test_a_thick_panel_scanned_on_both_skins_is_refused(before: Scan) -> None:
+    outer, truth = seen((), seed=50)
+    inner, _ = seen((), seed=51)
+    skin = truth.part == Part.SKIN
+    behind = inner.points_mm - np.float32([0.0, 0.0, 4.0])
+    both = np.vstack([outer.points_mm[skin], behind + (inner.origin - outer.origin)])
+    doubled = replace(
+        outer,
+        points_mm=both.astype(np.float32),
+        usable=np.ones(len(both), bool),
+        name="doubled",
+    )
+    with pytest.raises(ScanUnfitError, match=r"doubled: .*two skins.*Scan the outside only"):
+        compare_scans((before, doubled), SETTINGS, STILL)
+
+
+@pytest.mark.slow
+def test_the_other_side_is_refused_and_named(before: Scan) -> None:
+    other = replace(counterpart(seen((HIGH,), seed=60, pose=None)[0]), name="other side")
+    with pytest.raises(ScanUnfitError, match=r"other side against before: .*guidecoat mirror"):
+        compare_scans((before, other), SETTINGS)
+
+
+@pytest.mark.slow
+def test_another_panel_is_refused(before: Scan) -> None:
+    with pytest.raises(ScanUnfitError, match=r"against before: .*(different|overlap)"):
+        compare_scans((before, seen((), seed=61, panel=wing(), spacing_mm=3.0)[0]), SETTINGS)
+
+
+@pytest.mark.slow
+def test_a_plain_cylinder_without_edges_that_match_is_refused() -> None:
+    long, short = (cylinder_panel(700.0, length_mm=size) for size in (600.0, 480.0))
+    scans = [seen((), seed=62 + k, panel=p)[0] for k, p in enumerate((long, short))]
+    with pytest.raises(ScanUnfitError, match=r"shape does not hold .*slide along .*free"):
+        compare_scans(tuple(scans), SETTINGS)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("x,y,z\n1,2,3\n", "column to_x, to_y, to_z is missing"),
+        ("x,y,z,to_x,to_y,to_z\n1,2,3,4,5\n", "line 2: all six columns must be numbers"),
+        ("x,y,z,to_x,to_y,to_z\n1,2,3,4,5,nan\n", "line 2: all six columns must be finite"),
+        ("x,y,z,to_x,to_y,to_z\n1,2,3,4,5,6\n", "1 pairs of points, at least 3 are needed"),
+    ],
+)
+def test_bad_pairs_say_what_is_wrong(text: str, said: str, tmp_path: Path) -> None:
+    path = tmp_path / "pairs.csv"
+    path.write_text(text)
+    with pytest.raises(SettingsError, match=said):
+        read_pairs(path)
+
+
+def test_picked_pairs_place_a_scan(before: Scan, tmp_path: Path) -> None:
+    later, moved = seen((DENT, HIGH, *FILLS), seed=4, pose=None, name="later")
+    _, still = seen((DENT, HIGH), seed=1)
+    spots = np.array([[-250.0, -150.0], [250.0, -150.0], [240.0, 150.0], [-240.0, 140.0]])
+    picked = [scan.place_mm(*spots.T) + 0.8 for scan in (moved, still)]
+    lines = [",".join(f"{v:.2f}" for v in row) for row in np.hstack(picked)]
+    path = tmp_path / "pairs.csv"
+    path.write_text("\n".join(["x,y,z,to_x,to_y,to_z", *lines]))
+    result = compare_scans((before, later), SETTINGS, CompareOptions(pairs=path))
+    off, _ = slip_mm(between_files(result.T_first[1], later, before), moved, still)
+    assert np.abs(off).max() < 0.02
+
+
+def test_the_command_line(before: Scan, after: Scan, shop: Path, capsys: object) -> None:
+    for scan in (before, after):
+        write_ply(shop / f"{scan.name}.ply", scan.vertices)
+    assert main(["compare", "before.ply", "after.ply", "--already-aligned", "--fail-if-out"]) == 5
+    folder = shop / "before_to_after_guidecoat"
+    assert json.loads((folder / "summary.json").read_text())["command"] == "compare"
+    assert json.loads((folder / "summary.json").read_text())["settings"]["stage"] == "filler"
+    assert main(["compare", "before.ply"]) == 2
+    assert main(["compare", "before.ply", "gone.ply"]) == 3
+
+
+def test_the_same_scans_give_the_same_result(before: Scan, after: Scan, filled: Comparison) -> None:
+    again = compare_scans((before, after), SETTINGS, STILL)
+    np.testing.assert_array_equal(again.whole.change_mm, filled.whole.change_mm)
+    assert regions_csv(again) == regions_csv(filled)

@@ -1,0 +1,298 @@
+"""The plan as a whole: stages, limits, held edges, order of work, when to stop, and a real scan."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from guidecoat.actions import decide, is_oil_can, with_actions
+from guidecoat.cautions import cautions_for
+from guidecoat.check import CheckResult, check
+from guidecoat.edges import Ding
+from guidecoat.errors import SettingsError
+from guidecoat.settings import STAGES, load_settings
+from guidecoat.synthetic import Dimple, crowned_door, planted_volume_cm3, scan_panel, to_scan
+from guidecoat.workplan import WorkPlan, plan_work
+from guidecoat.workplan.held_edges import edge_moves, reach_mm
+from guidecoat.workplan.inputs import panel_field
+from guidecoat.workplan.ready import Product, products_after, ready_for
+from workplan_fixture import Planted, sound_panel, with_marks
+
+HIGH = Planted("H1", -60.0, 20.0, 1.2)
+LOW = Planted("L1", 90.0, 20.0, -1.5)
+
+
+def said(mark: Planted, stage: str, beneath: float | None = None) -> str:
+    region = with_marks([mark], stage=stage).regions[0]
+    action = decide(region, stage, load_settings(stage).plan, beneath_mm=beneath)
+    return f"{action.verb}: {action.words}"
+
+
+def groups(plan: WorkPlan) -> list[str]:
+    return [step.group for step in plan.steps]
+
+
+@pytest.mark.parametrize(
+    ("stage", "height", "beneath", "verb"),
+    [
+        ("metal", 1.2, None, "tap"),
+        ("filler", 1.2, None, "block"),
+        ("filler", 1.2, 1.2, "block"),
+        ("filler", 1.2, 1.1, "tap"),
+        ("filler", 1.2, 0.0, "tap"),
+        ("primer", 0.1, None, "block"),
+        ("primer", 0.101, None, "refill"),
+        ("primer", 0.15, 0.15, "block"),
+        ("paint", 1.2, None, "report"),
+        ("metal", -1.5, None, "fill"),
+        ("metal", -3.0, None, "fill"),
+        ("metal", -3.01, None, "raise"),
+        ("metal", -6.0, None, "raise"),
+        ("filler", -1.0, None, "glaze"),
+        ("filler", -1.01, None, "fill"),
+        ("filler", -1.0, 2.0, "glaze"),
+        ("filler", -1.0, 2.01, "raise"),
+        ("primer", -0.1, None, "prime"),
+        ("primer", -0.101, None, "refill"),
+        ("paint", -1.5, None, "report"),
+    ],
+)
+def test_stage_decides(stage: str, height: float, beneath: float | None, verb: str) -> None:
+    name = "H1" if height > 0 else "L1"
+    assert said(Planted(name, 0.0, 0.0, height), stage, beneath).startswith(f"{verb}: ")
+
+
+def test_every_action_has_its_reason_in_figures() -> None:
+    assert "6.0 mm reaches the stop at 6 mm" in said(Planted("L1", 0, 0, -6.0), "metal")
+    assert "4.0 mm is over 3 mm" in said(Planted("L1", 0, 0, -4.0), "metal")
+    assert "1.50 mm of filler lies under it" in said(HIGH, "filler", 1.5)
+    assert "block to the metal, then tap down 0.7 mm" in said(HIGH, "filler", 0.5)
+    assert "break through" in said(HIGH, "primer")
+
+
+def test_highs_in_metal_are_never_blocked() -> None:
+    plan = plan_work(with_marks([HIGH]))
+    assert [s.group for s in plan.steps if s.region == "H1"] == ["metal"]
+
+
+def test_undecided_marks_are_measured_first() -> None:
+    doubtful = Planted("H2", 150.0, -60.0, 0.5, verdict="undecided")
+    plan = plan_work(with_marks([HIGH, doubtful]))
+    assert plan.steps[0].region == "H2"
+    assert plan.steps[0].group == "measure"
+    assert "U 0.02 mm" in plan.steps[0].why
+
+
+@pytest.mark.parametrize(
+    ("height", "radius", "oil_can"),
+    [(1.0, 60.0, True), (1.0, 59.9, False), (2.0, 60.0, True), (2.01, 60.0, False)],
+)
+def test_an_oil_can_is_broad_and_shallow(height: float, radius: float, oil_can: bool) -> None:
+    region = with_marks([Planted("H1", 0.0, 0.0, height, radius, radius)]).regions[0]
+    assert is_oil_can(region) is oil_can
+    action = decide(region, "metal", load_settings("metal").plan)
+    assert action.verb == ("shrink" if oil_can else "tap")
+    assert "heat" not in action.words
+
+
+def test_work_goes_from_metal_to_filler_to_blocking() -> None:
+    marks = [HIGH, Planted("H2", -180.0, -80.0, 0.7), LOW, Planted("L2", 190.0, -90.0, -3.5)]
+    plan = plan_work(with_marks(marks))
+    order = ["measure", "metal", "fill", "block", "look"]
+    assert groups(plan) == sorted(groups(plan), key=order.index)
+    assert [step.number for step in plan.steps] == list(range(1, len(plan.steps) + 1))
+    tapped = [s.region for s in plan.steps if s.group == "metal" and s.region[0] == "H"]
+    assert tapped == [tap.region for tap in plan.taps]
+    filled = [s for s in plan.steps if s.group == "fill" and s.region == "L2"]
+    assert [s.what for s in filled] == ["fill what is left of L2, no deeper than 3 mm"]
+    lengths = [s.board.length_mm for s in plan.steps if s.group == "block" and s.board]
+    assert lengths == sorted(lengths)
+    assert groups(plan).count("look") == 1
+
+
+def test_fill_of_a_low_in_a_plane() -> None:
+    """Volume 1.5 x 50^2 (pi / 2 - 2 / pi) = 3503 mm3: 3.5 ml in place, 8.8 g mixed."""
+    plan = plan_work(with_marks([LOW]))
+    assert plan.tap.litres == pytest.approx(3.503e-3, rel=0.02)
+    assert plan.tap.kilograms == pytest.approx(8.83e-3, rel=0.02)
+    assert plan.tap.greatest_mm == pytest.approx(1.5, abs=0.03)
+    assert plan.tap.slope_mrad == 0.0
+    assert plan.cover.litres == pytest.approx(plan.tap.litres, rel=1e-9)
+    step = next(s for s in plan.steps if s.group == "fill" and s.region == "L1")
+    assert "(1.5 mm, 1 coat, mix 9 g)" in step.what
+
+
+def test_covering_a_high_costs_more_and_tilts() -> None:
+    plan = plan_work(with_marks([HIGH, LOW]))
+    assert plan.cover.litres > 3.0 * plan.tap.litres
+    assert plan.cover.slope_mrad > plan.tap.slope_mrad == 0.0
+    assert plan.cover.greatest_mm >= plan.tap.greatest_mm
+    assert "covering takes" in plan.choice_reason
+
+
+@pytest.mark.parametrize("stage", STAGES)
+def test_cautions_of_the_stage_are_always_there(stage: str) -> None:
+    assert plan_work(with_marks([], stage=stage)).cautions == cautions_for(stage)
+
+
+def test_paint_is_reported_only() -> None:
+    plan = plan_work(with_marks([HIGH, LOW], stage="paint"))
+    assert set(groups(plan)) == {"report"}
+    assert plan.ready == ()
+
+
+def test_a_sound_panel_is_ready() -> None:
+    for stage, product in (("metal", "filler"), ("filler", "primer"), ("primer", "paint")):
+        plan = plan_work(with_marks([], stage=stage))
+        assert (plan.tap.litres, plan.cover.litres, plan.taps) == (0.0, 0.0, ())
+        assert (plan.ready[0].product, plan.ready[0].state) == (product, "yes")
+        assert [step.what for step in plan.steps] == ["stop here"]
+        assert f"ready for {product}" in plan.steps[0].why
+
+
+def test_metal_with_highs_is_not_ready_for_filler() -> None:
+    assert plan_work(with_marks([HIGH])).ready[0].state == "no"
+    assert plan_work(with_marks([LOW])).ready[0].state == "yes"
+    assert plan_work(with_marks([Planted("L1", 0, 0, -2.5)])).ready[0].state == "no"
+
+
+@pytest.mark.parametrize(
+    ("wave", "state"),
+    [(0.08, "yes"), (0.0801, "undecided"), (0.1199, "undecided"), (0.1201, "no")],
+)
+def test_ready_at_the_guard_band(wave: float, state: str) -> None:
+    ready = ready_for(Product("primer", 0.1), wave, 0.02)
+    assert ready.state == state
+    assert ready.margin_mm == pytest.approx(0.1 - wave)
+
+
+def test_ready_says_the_margin() -> None:
+    assert "margin 0.50 mm" in plan_work(with_marks([LOW])).ready[0].words
+
+
+def test_out_of_tolerance_is_never_ready() -> None:
+    assert ready_for(Product("paint", 0.3), 0.0, 0.01, verdict="out").state == "no"
+    assert ready_for(Product("paint", 0.3), 0.0, 0.01, verdict="undecided").state == "undecided"
+
+
+def test_what_products_level() -> None:
+    """Primer 50 um; sprayed polyester 400 um x 0.33 = 0.132 mm; glaze 1 mm."""
+    found = products_after("filler", load_settings("filler").plan, 0.3)
+    assert [round(p.levels_mm, 4) for p in found] == [0.05, 0.132, 1.0]
+
+
+def test_build_of_another_shape_or_sign_is_refused() -> None:
+    result = with_marks([HIGH], stage="filler")
+    with pytest.raises(SettingsError, match="cells' grid"):
+        plan_work(result, build_mm=np.ones((3, 3)))
+    with pytest.raises(SettingsError, match="below 0 mm"):
+        plan_work(result, build_mm=-0.1)
+
+
+def test_build_from_a_map_counts_where_the_high_peaks() -> None:
+    result = with_marks([HIGH], stage="filler")
+    grid = result.cells.grid
+    build = np.full(grid.shape, np.nan)
+    assert plan_work(result, build_mm=build).decisions == plan_work(result).decisions
+    i, j = grid.index(np.array([HIGH.u]), np.array([HIGH.v]))
+    build[i[0], j[0]] = 2.0
+    decided = plan_work(result, build_mm=build).decisions[0].action
+    assert decided.what == "block down 1.20 mm"
+    assert decided == plan_work(result, build_mm=2.0).decisions[0].action
+
+
+def test_reach_of_a_held_edge() -> None:
+    """4 mrad over 160 mm by "1.6 h/w": 0.4 mm."""
+    assert reach_mm(160.0, load_settings("metal")) == pytest.approx(0.4)
+
+
+def test_a_high_beside_a_held_edge_names_it() -> None:
+    near = Planted("H1", 0.0, 110.0, 1.2)
+    result = with_marks([near])
+    moves = edge_moves(result, panel_field(result))
+    assert [move.how for move in moves] == ["cover"]
+    edge = next(e for e in result.edges if e.name == moves[0].edge)
+    assert np.median(edge.station_uv[:, 1]) > 150.0
+    away = np.median(edge.station_uv[:, 1]) - 110.0
+    assert moves[0].by_mm == pytest.approx(1.2 - 0.004 * away / 1.6, abs=0.08)
+    assert f"held edge {edge.name}" in moves[0].reason
+
+
+def test_a_free_edge_is_not_in_the_way() -> None:
+    result = with_marks([Planted("H1", 0.0, 110.0, 1.2)])
+    edges = result.settings.edges.model_copy(update={"hold": "free"})
+    free = replace(result, settings=result.settings.model_copy(update={"edges": edges}))
+    assert edge_moves(free, panel_field(free)) == ()
+    assert plan_work(free).cover.greatest_mm > 0.0
+
+
+def test_a_high_that_runs_out_over_an_edge_moves_it() -> None:
+    result = with_marks([Planted("H1", 0.0, 185.0, 1.2)])
+    moves = edge_moves(result, panel_field(result))
+    assert moves[0].how == "both"
+    assert -1.25 < moves[0].by_mm < -1.0
+
+
+def test_a_knock_in_an_edge_is_the_edge_itself() -> None:
+    result = with_marks([])
+    ding = Ding(0.0, 195.0, -0.62, 38.0)
+    first = replace(result.edges[0], dings=(ding,))
+    knocked = replace(result, edges=(first, *result.edges[1:]))
+    moves = plan_work(knocked).edge_moves
+    assert (moves[0].edge, moves[0].by_mm, moves[0].how) == (first.name, 0.62, "both")
+
+
+def test_regions_carry_the_plans_action() -> None:
+    result = with_marks([HIGH, LOW])
+    plan = plan_work(result)
+    assert [r.action for r in plan.regions] == [d.action.words for d in plan.decisions]
+    assert all(": " in r.action for r in plan.regions)
+    plain = with_actions(result.regions, "metal")
+    assert [r.action for r in plain] == [
+        "tap down; do not sand metal away",
+        "raise from behind if it can be reached, else fill",
+    ]
+
+
+def test_same_input_same_plan() -> None:
+    result = with_marks([HIGH, LOW])
+    first, second = plan_work(result), plan_work(result)
+    assert first.steps == second.steps
+    assert first.taps == second.taps
+    assert np.array_equal(first.cover.depth_mm, second.cover.depth_mm, equal_nan=True)
+
+
+def test_nothing_is_changed() -> None:
+    result = with_marks([HIGH, LOW])
+    before = result.deviation.smooth_mm.copy()
+    plan_work(result)
+    assert np.array_equal(before, result.deviation.smooth_mm, equal_nan=True)
+    assert not sound_panel().regions
+
+
+def scanned() -> tuple[CheckResult, tuple[Dimple, ...]]:
+    panel = crowned_door(length_mm=600.0, width_mm=400.0, crown_mm=10.0)
+    marks = (
+        Dimple((-150.0, -60.0), 1.6, (60.0, 60.0)),
+        Dimple((120.0, 60.0), 0.9, (50.0, 50.0)),
+        Dimple((30.0, -90.0), -2.4, (60.0, 45.0)),
+    )
+    scan = scan_panel(panel, marks, spacing_mm=2.0, noise_mm=0.05, seed=5)
+    return check(to_scan(scan), load_settings("metal")), marks
+
+
+def test_plan_of_a_scan_with_known_marks() -> None:
+    result, marks = scanned()
+    plan = plan_work(result)
+    panel = crowned_door(length_mm=600.0, width_mm=400.0, crown_mm=10.0)
+    truth = -planted_volume_cm3(panel, marks[2]) / 1000.0
+    assert plan.tap.litres == pytest.approx(truth, rel=0.15)
+    assert plan.tap.greatest_mm == pytest.approx(2.4, abs=0.2)
+    assert plan.tap.limit == "caution"
+    assert [tap.region for tap in plan.taps] == ["H1", "H2"]
+    assert all(tap.worth and tap.saves_litres > 0.01 for tap in plan.taps)
+    assert [step.region for step in plan.steps[:2]] == ["H1", "H2"]
+    field = panel_field(result)
+    assert np.nanmin(plan.cover.depth_mm[field.judged]) == 0.0
