@@ -15,19 +15,39 @@ from pathlib import Path
 import numpy as np
 
 from guidecoat.ply import write_ply
-from guidecoat.synthetic import Dimple, cylinder_panel, scan_panel
+from guidecoat.synthetic import (
+    Dimple,
+    SyntheticScan,
+    crowned_door,
+    cylinder_panel,
+    scan_panel,
+)
 
-RESULT_FILES = {"summary.json", "report.html", "map.png", "points.ply", "job.json", "thumbnail.png"}
+RESULT_FILES = {"summary.json", "report.html", "regions.csv", "job.json", "thumbnail.png"}
 
 
 def write_scan(path: Path, *, seed: int, depth_mm: float = 1.0, spacing_mm: float = 2.0) -> Path:
     """A panel of 300 x 200 mm with one low in its middle (none for 0)."""
     low = (Dimple((0.0, 0.0), -depth_mm, (30.0, 30.0)),) if depth_mm else ()
     panel = cylinder_panel(900.0, length_mm=300.0, width_mm=200.0)
-    scan = scan_panel(panel, low, spacing_mm=spacing_mm, noise_mm=0.03, seed=seed)
+    return put_scan(path, scan_panel(panel, low, spacing_mm=spacing_mm, noise_mm=0.03, seed=seed))
+
+
+def write_door(path: Path, *, seed: int, depth_mm: float, right: bool = False) -> Path:
+    """A door of 700 x 450 mm, which two scans can be laid on each other by, with one low."""
+    panel = crowned_door(length_mm=700.0, width_mm=450.0, crown_mm=18.0, crease=True, handle=True)
+    low = Dimple((-100.0, -100.0), -depth_mm, (60.0, 60.0))
+    scan = scan_panel(panel, (low,), spacing_mm=2.5, noise_mm=0.03, seed=seed)
+    return put_scan(path, scan, flip=(-1.0, 1.0, 1.0) if right else (1.0, 1.0, 1.0))
+
+
+def put_scan(
+    path: Path, scan: SyntheticScan, *, flip: tuple[float, float, float] = (1.0, 1.0, 1.0)
+) -> Path:
+    """Write a scan with its normals, each axis times `flip`."""
     names = ("x", "y", "z", "nx", "ny", "nz")
     rows = np.empty(len(scan.points_mm), dtype=[(name, np.float32) for name in names])
-    columns = np.hstack([scan.points_mm, scan.normals])
+    columns = np.hstack([scan.points_mm * flip, scan.normals * flip])
     for k, name in enumerate(names):
         rows[name] = columns[:, k]
     path.parent.mkdir(parents=True, exist_ok=True)

@@ -166,7 +166,7 @@ def test_wrong_place(tmp_path: Path) -> None:
 def test_folders_of_results_stand_side_by_side(tmp_path: Path) -> None:
     put(
         tmp_path,
-        *("a/b.ply", "a/b/c.ply", "a_b.ply", "a/b.stl", "A/B.ply", "x/index.html.ply"),
+        *("a/b.ply", "a/b/c.ply", "a_b.ply", "a/b.stl", "A/B.ply", "index.html.ply"),
         *("door\nfront_metal.ply", "door front_metal.ply", "左ドア_left_metal.ply"),
         f"{'é' * 110}_metal.ply",
     )
@@ -181,6 +181,7 @@ def test_folders_of_results_stand_side_by_side(tmp_path: Path) -> None:
         assert len(job.folder.encode()) < 200
         assert job.name.isprintable()
         assert not job.folder.startswith(".")
+    assert "index.html" not in folders
     assert any("左ドア" in folder for folder in folders)
     # The same scans give the same names whatever else lies beside them is gone through first.
     assert [job.folder for job in plan_of(tmp_path).jobs] == folders

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import resource
 import shutil
@@ -23,11 +24,13 @@ from batch_fixture import (
     table,
     wait_for,
     write_checks_only,
+    write_door,
     write_scan,
 )
 from guidecoat import __version__
 from guidecoat.batch.places import stamp_of
 from guidecoat.batch.task import Task, is_passing, recorded_outcome, run_task
+from guidecoat.cli import main
 from guidecoat.output_folder import MARKER
 from guidecoat.settings import load_settings
 
@@ -88,6 +91,34 @@ def test_a_night_then_another(tmp_path: Path) -> None:
     assert_ledger_equals_folders(out)
     forced = run_batch_command("scans", "--tolerance", "3", "--again", cwd=tmp_path)
     assert "5 jobs: 5 run now" in forced.stdout
+
+
+@pytest.mark.slow
+def test_passes_and_sides_are_compared_by_themselves(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    scans, out = tmp_path / "scans" / "12-085", tmp_path / "night"
+    write_door(scans / "door_left_metal.ply", seed=1, depth_mm=1.5)
+    write_door(scans / "door_left_filler.ply", seed=2, depth_mm=0.4)
+    write_door(scans / "door_right_metal.ply", seed=3, depth_mm=1.5, right=True)
+    night = run_batch_command("scans", "--out", str(out), cwd=tmp_path)
+    assert night.returncode == 0, night.stdout + night.stderr
+    rows = table(out)
+    assert {(row["kind"], row["status"]) for row in rows.values()} == {
+        ("check", "ok"),
+        ("compare", "ok"),
+        ("mirror", "ok"),
+    }
+    assert rows["12-085/door left metal to filler"]["output"] == "12-085_door_left_metal_to_filler"
+    assert rows["12-085/door metal left against right"]["verdict"] == "in"
+    assert len(result_folders(out)) == 5
+    assert_ledger_equals_folders(out)
+    assert main(["history", "door left", "--out", str(out), "--json"]) == 0
+    metal, filler = json.loads(capsys.readouterr().out)
+    assert (metal["stage"], metal["filler_cm3"]) == ("metal", None)
+    # Volume of a cosine dimple of radius a and depth d: d a^2 (pi/2 - 2/pi) (computed).
+    laid_on_cm3 = 1.1 * 60.0**2 * (math.pi / 2 - 2 / math.pi) / 1000.0
+    assert filler["filler_cm3"] == pytest.approx(laid_on_cm3, rel=0.1)
 
 
 @pytest.mark.slow

@@ -6,10 +6,10 @@ import csv
 import io
 from itertools import pairwise
 
-import ezdxf
 import numpy as np
 import pypdf
 import pytest
+from ezdxf.filemanagement import read as read_dxf
 
 import export_fixture
 import report_fixture
@@ -148,7 +148,7 @@ def test_a_board_is_cut_along_the_fair_surface() -> None:
 
 def test_the_cutters_file_holds_the_boards_in_mm() -> None:
     cut = sections()
-    document = ezdxf.read(io.StringIO(sections_dxf(cut).decode("utf-8")))
+    document = read_dxf(io.StringIO(sections_dxf(cut).decode("utf-8")))
     assert document.header["$INSUNITS"] == 4  # millimetres, DXF reference
     assert not document.audit().errors
     boards = document.modelspace().query('LWPOLYLINE[layer=="BOARD"]')

@@ -88,13 +88,18 @@ def wait(done: Callable[[], bool], *, seconds: float = 30.0) -> None:
 
 
 def script(driver: webdriver.Chrome, code: str, *arguments: object) -> Any:
-    return driver.execute_script(code, *arguments)  # type: ignore[no-untyped-call]
+    return driver.execute_script(code, *arguments)
 
 
 def pixels(driver: webdriver.Chrome, canvas: str) -> np.ndarray:
     url = script(driver, "return document.getElementById(arguments[0]).toDataURL()", canvas)
     picture = Image.open(io.BytesIO(base64.b64decode(url.partition(",")[2])))
     return np.asarray(picture.convert("L")).astype(float)
+
+
+def logs(driver: webdriver.Chrome, kind: str) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = driver.get_log(kind)  # type: ignore[no-untyped-call]
+    return found
 
 
 def camera(driver: webdriver.Chrome) -> Any:
@@ -104,10 +109,10 @@ def camera(driver: webdriver.Chrome) -> Any:
 
 
 def test_no_error_and_no_request(opened: webdriver.Chrome, page: Path) -> None:
-    wrong = [log for log in opened.get_log("browser") if log["level"] == "SEVERE"]
+    wrong = [log for log in logs(opened, "browser") if log["level"] == "SEVERE"]
     assert not wrong
     asked = []
-    for log in opened.get_log("performance"):
+    for log in logs(opened, "performance"):
         message = json.loads(log["message"])["message"]
         if message["method"] == "Network.requestWillBeSent":
             asked.append(message["params"]["request"]["url"])

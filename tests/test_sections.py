@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 import report_fixture
-from guidecoat.check import check
+from guidecoat.check import CheckResult, check
 from guidecoat.errors import SettingsError
 from guidecoat.export.extras import asked_extras
 from guidecoat.sections import Section, cut_line, cut_stations, line_ends
@@ -53,7 +53,7 @@ def test_planes_cut_a_sphere_in_circles() -> None:
         assert circle_radius(section.fair_mm) == pytest.approx(radius, abs=1.0)
 
 
-def picked(result: report_fixture.CheckResult) -> Section:
+def picked(result: CheckResult) -> Section:
     ends = np.array([[getattr(r, axis) for axis in "xyz"] for r in result.regions])
     return cut_line(report_fixture.panel_of(result), result.scan, "P1", ends)
 

@@ -125,14 +125,8 @@ def throughput(folder: Path, *, scans: int, points: int) -> None:
     bare = watched(
         [sys.executable, "-c", BARE, str(folder / "scans"), str(folder / "bare")], folder
     )
-    rows = [("bare checks", bare)]
-    for workers in (1, 2):
-        rows.append(
-            (
-                f"batch, {workers} worker(s)",
-                batch(folder / "scans", folder / f"w{workers}", workers),
-            )
-        )
+    one, two = (batch(folder / "scans", folder / f"w{n}", n) for n in (1, 2))
+    rows = (("bare checks", bare), ("batch, 1 worker", one), ("batch, 2 workers", two))
     print(f"\n{scans} scans of {points / 1e6:g} million points, {os.cpu_count()} cores")
     print(f"{'':<22}{'time, s':>9}{'scans/min':>11}{'over bare':>11}{'peak MB':>9}")
     for name, run in rows:
@@ -140,8 +134,10 @@ def throughput(folder: Path, *, scans: int, points: int) -> None:
             f"{name:<22}{run.seconds:>9.1f}{60 * scans / run.seconds:>11.1f}"
             f"{run.seconds / bare.seconds:>11.2f}{max(run.memory_mb, default=0):>9.0f}"
         )
-    one, two = rows[1][1].seconds, rows[2][1].seconds
-    print(f"two workers over one: {one / two:.2f}; batch over bare: {one - bare.seconds:+.1f} s")
+    print(
+        f"two workers over one: {one.seconds / two.seconds:.2f}; "
+        f"batch over bare: {one.seconds - bare.seconds:+.1f} s"
+    )
 
 
 def memory_over_time(folder: Path, *, scans: int) -> None:

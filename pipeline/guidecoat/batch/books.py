@@ -7,15 +7,12 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from .identity import Identity
-from .jobs import FoundScan, Job, Plan
+from .jobs import PAGE_NAME, TABLE_NAME, FoundScan, Job, Plan
 from .ledger import JobRecord, Ledger, Run
 from .outcome import SKIPPED, Outcome
 from .page import write_page
 from .places import is_address, put_files
 from .table import write_table
-
-PAGE_NAME = "index.html"
-TABLE_NAME = "summary.csv"
 
 
 class Books:

@@ -14,9 +14,13 @@ from ..settings import Settings
 from .jobfile import JOB_FILE, JobFile, parse_job_file
 from .memory import memory_needed_mb, points_in
 from .names import SIDES, ScanName, folded, one_line, parse_name
-from .places import FoundFile, is_settled, list_files, read_bytes
+from .places import LEDGER_NAME, FoundFile, is_settled, list_files, read_bytes
 
 _LONGEST_FOLDER_BYTES = 150
+# What a batch writes beside the jobs' folders.
+PAGE_NAME = "index.html"
+TABLE_NAME = "summary.csv"
+BATCH_FILES = (PAGE_NAME, TABLE_NAME, *(f"{LEDGER_NAME}{end}" for end in ("", "-wal", "-shm")))
 
 SettingsOf = Callable[[str, JobFile], Settings]
 
@@ -271,6 +275,8 @@ def _with_folders(jobs: Sequence[Job]) -> tuple[Job, ...]:
 
 def _folder_name(name: str) -> str:
     kept = "".join(c if c.isalnum() or c in "-_." else "_" for c in name).strip("._") or "scan"
+    if folded(kept) in BATCH_FILES:
+        kept = f"{kept}_scan"
     if len(kept.encode("utf-8")) <= _LONGEST_FOLDER_BYTES:
         return kept
     short = kept.encode("utf-8")[:_LONGEST_FOLDER_BYTES].decode("utf-8", "ignore")

@@ -12,11 +12,11 @@ from pathlib import Path
 from .. import __version__
 from ..errors import SettingsError
 from ..output_folder import disk_full_message, is_disk_full
-from .books import PAGE_NAME, Books
+from .books import Books
 from .crew import Crew, local_crew, local_size, memory_budget_mb, remote_crew
 from .flights import Flights, Landed
 from .identity import Identity, identify
-from .jobs import Job, Plan, find_jobs
+from .jobs import PAGE_NAME, Job, Plan, find_jobs
 from .ledger import Ledger, Run, open_ledger
 from .leftovers import clear_leftovers
 from .lock import LOCK_NAME, only_batch

@@ -82,8 +82,10 @@ def find_change(before: Pass, after: Pass) -> Change:
             f"{_LEAST_COMPARED:.0%} are needed. Scan more of it."
         )
     window = max(_WINDOW_MM / side, 0.8)
-    smooth = _averaged(change, compared, window)
-    noise = np.hypot(before.noise_mm, after.noise_mm) / (2.0 * np.sqrt(np.pi) * window)
+    once = _averaged(change, compared, window)
+    # 2 G - G^2 leaves a peak its height; it keeps this share of independent noise (computed).
+    smooth = 2.0 * once - _averaged(once, compared, window)
+    noise = np.hypot(before.noise_mm, after.noise_mm) * (0.3820 / window)
     noise = np.where(compared, noise, np.nan)
     calm = np.quantile(np.abs(smooth[compared]), _CALM_QUANTILE) / _CALM_SIGMAS
     placing = np.hypot(before.placing_mm, after.placing_mm)
@@ -183,7 +185,7 @@ def _volume(
     """Volume (cm3) of the change over some cells, and its expanded uncertainty (k = 2)."""
     if not where.any():
         return 0.0, 0.0
-    area = _areas(before)[where]
+    area = 0.5 * (_areas(before) + _areas(after))[where]
     total = float((change[where] * area).sum()) / 1000.0
     noise = np.hypot(before.noise_mm, after.noise_mm)[where]
     independent = float(np.sqrt(((noise * area) ** 2).sum()))
@@ -193,11 +195,11 @@ def _volume(
     return total, 2.0 * float(np.hypot(independent, common)) / 1000.0
 
 
-def _areas(before: Pass) -> Floats:
+def _areas(one: Pass) -> Floats:
     """(nu, nv) true area of the skin over each cell, mm2: cells are squares of the chart."""
-    cells, chart = before.result.cells, before.result.chart
+    cells, chart = one.result.cells, one.result.chart
     side = cells.grid.cell_mm
-    _, (i, j) = ndimage.distance_transform_edt(~before.skin, return_indices=True)
+    _, (i, j) = ndimage.distance_transform_edt(~one.skin, return_indices=True)
     height = ndimage.gaussian_filter(cells.height_mm[i, j], max(1.0, 8.0 / side))
     slope_u, slope_v = np.gradient(height, side)
     grow = 1.0 + chart.curvature_per_mm * height

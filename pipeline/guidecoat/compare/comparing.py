@@ -21,7 +21,7 @@ from ..settings import Settings
 from ..spacing import estimate_spacing
 from .advice import advise
 from .change import Change, find_change
-from .passes import Pass, measure_pass, own_pass
+from .passes import Pass, measure_pass, own_pass, two_skins
 from .placing import place_scan, read_pairs
 from .progress import Track, follow
 
@@ -200,6 +200,12 @@ def _placed(
         if not already_aligned:
             require_observable(found)
     except ScanUnfitError as error:
+        for one in (scan, first):
+            if two_skins(one):
+                raise ScanUnfitError(
+                    f"{one.name}: it shows two skins, one behind the other, and fits "
+                    "nothing. Scan the outside only, or cut the inside off."
+                ) from error
         raise ScanUnfitError(f"{scan.name} against {first.name}: {error}") from error
     return motion, found
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ..actions import with_actions
-from ..cells import Cells, ChartedPoints, _bin
+from ..cells import Cells, ChartedPoints, _bin, average_cells, chart_points
 from ..chart import Chart
 from ..check import CheckResult
 from ..deviation import (
@@ -32,6 +32,9 @@ from ..registration import Registration
 from ..registration.rigid import inverse
 from ..scan import Scan
 from ..settings import Settings
+from ..spacing import estimate_spacing
+from ..unroll import lay_chart
+from ..voxels import voxelise
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -220,6 +223,18 @@ def _ground(cells: Cells) -> Floats:
     """(nu, nv) height of the nearest filled cell, NaN more than three cells away from any."""
     gap, (i, j) = ndimage.distance_transform_edt(~cells.filled, return_indices=True)
     return np.where(gap <= 3.0, cells.height_mm[i, j], np.nan)
+
+
+def two_skins(scan: Scan) -> bool:
+    """Whether most of a scan that is taken for a panel shows one skin behind another."""
+    spacing = estimate_spacing(scan.points_mm[scan.usable])
+    voxels = voxelise(scan.points_mm, scan.usable, spacing_mm=spacing)
+    try:
+        charted = chart_points(scan, voxels, lay_chart(scan, voxels, outside="auto"))
+        cells = average_cells(charted, smallest_mm=0.2, spacing_mm=spacing)
+    except ScanUnfitError:
+        return False
+    return bool(cells.layered[cells.filled].mean() > _MOST_LAYERED)
 
 
 def _refuse_two_skins(scan: Scan, cells: Cells, skin: Mask) -> None:

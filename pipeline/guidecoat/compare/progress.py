@@ -158,7 +158,12 @@ def _at_place(track: _Open, there: Mask, one: Pass) -> tuple[float, float, float
 
 
 def _state(kind: str, was: Stand, peak: float, uncertainty: float, slope: float) -> str:
-    """Improved or worse only where the difference is beyond its expanded uncertainty."""
+    """Improved or worse only where the difference is beyond its expanded uncertainty.
+
+    What was fixed and is back is worse.
+    """
+    if was.state == FIXED:
+        return WORSE
     if not np.isfinite(was.peak_mm):
         return UNCHANGED
     if kind == "ripple":

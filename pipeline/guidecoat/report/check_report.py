@@ -131,7 +131,7 @@ def _mark(result: CheckResult, region: Region, thin: Thinned) -> dict[str, objec
         "up": (region.v_mm - grid.v0_mm) / tall,
         "words": shown(
             f"{region.region}: {size_words(region)}, {region.from_edges or 'no edge near'}. "
-            f"{region.verdict}: {region.action}"
+            f"{_WORD[region.verdict]}: {region.action}"
         ),
     }
 

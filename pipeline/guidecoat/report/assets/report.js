@@ -319,7 +319,7 @@
         ["x", "y", "z"].forEach((key, k) => {
           const [low, high] = layout.scene[key + "axis"].range;
           centre[key] = (mark[key] - (low + high) / 2) / (high - low) * 1.0;
-          eye[key] = centre[key] + 0.85 * mark.normal[k] + (k === 1 ? -0.25 : 0);
+          eye[key] = centre[key] + 0.6 * mark.normal[k] + (k === 1 ? -0.15 : 0);
         });
         Plotly.relayout(box, { "scene.camera": { eye, center: centre, up: home.up } });
         Plotly.restyle(box, { "marker.size": [marks.map((m) => (m.name === name ? 13 : 6))] }, [names]);
