@@ -163,7 +163,7 @@ def test_every_region_is_followed(passes: Comparison) -> None:
         "H2": [None, "new", "fixed"],
         "H3": [None, "new", "fixed"],
     }
-    peaks = {t.name: [s.peak_mm if s else None for s in t.stands] for t in passes.tracks}
+    peaks = {t.name: [s.peak_mm if s else np.nan for s in t.stands] for t in passes.tracks}
     # One yardstick for all: what it misreads, it misreads alike, so differences come out true.
     assert np.subtract(peaks["H1"], peaks["H1"][0]) == pytest.approx([0.0, 0.0, -0.3], abs=0.04)
     assert np.subtract(peaks["L2"], peaks["L2"][0]) == pytest.approx([0.0, 0.0, 0.0], abs=0.04)

@@ -91,7 +91,7 @@ def chart_points(scan: Scan, voxels: Voxels, skin: Skin) -> ChartedPoints:
         return np.bincount(reason[usable], minlength=len(SKIN_REASONS))
 
     with ThreadPoolExecutor(_THREADS) as pool:
-        counts = sum(pool.map(work, range(0, len(uvh), _CHUNK)))
+        counts = np.sum(list(pool.map(work, range(0, len(uvh), _CHUNK))), axis=0)
     dropped = {SKIN_REASONS[k]: int(counts[k]) for k in range(1, len(SKIN_REASONS)) if counts[k]}
     return ChartedPoints(uvh, counted, dropped)
 
@@ -114,14 +114,14 @@ def _chart_rows(points, wanted, origin, rotation, curvature, out):  # type: igno
 
 
 def centred_grid(low: Floats, high: Floats, cell_mm: float) -> Grid:
-    """The grid over a box of the chart, centred on it so that a mirrored panel has the same cells."""
+    """The grid over a box of the chart, centred on it: a mirrored panel has the same cells."""
     middle = 0.5 * (low + high)
     half = np.maximum(np.ceil((high - low) / 2 / cell_mm + 1e-6), 1).astype(int) + 1
     corner = middle - half * cell_mm
     if 4 * int(half[0]) * int(half[1]) > _MOST_CELLS:
         raise ScanUnfitError(
-            f"the scan spans {high[0] - low[0]:.0f} x {high[1] - low[1]:.0f} mm, too much for cells "
-            f"of {cell_mm:g} mm. Check --units, or crop far-off points."
+            f"the scan spans {high[0] - low[0]:.0f} x {high[1] - low[1]:.0f} mm, too much for "
+            f"cells of {cell_mm:g} mm. Check --units, or crop far-off points."
         )
     return Grid(float(corner[0]), float(corner[1]), cell_mm, (2 * int(half[0]), 2 * int(half[1])))
 
@@ -278,7 +278,7 @@ def _outer_layer(h, fewest):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 
 @njit(cache=True, nogil=True)
-def _robust_cells(uvh, order, start, fewest, out, count, layered):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _robust_cells(uvh, order, start, fewest, out, count, layered):  # type: ignore[no-untyped-def]  # pragma: no cover  # noqa: C901
     """Per cell: centroid, height, scatter and slopes of a plane by biweight (Beaton-Tukey 1974)."""
     for c in range(len(start) - 1):
         n = start[c + 1] - start[c]

@@ -68,12 +68,12 @@ class Grid:
     @property
     def u_mm(self) -> Floats:
         """(nu,) centres along u."""
-        return self.u0_mm + self.cell_mm * (np.arange(self.shape[0]) + 0.5)
+        return np.asarray(self.u0_mm + self.cell_mm * (np.arange(self.shape[0]) + 0.5))
 
     @property
     def v_mm(self) -> Floats:
         """(nv,) centres along v."""
-        return self.v0_mm + self.cell_mm * (np.arange(self.shape[1]) + 0.5)
+        return np.asarray(self.v0_mm + self.cell_mm * (np.arange(self.shape[1]) + 0.5))
 
     def index(
         self, u: NDArray[np.floating], v: NDArray[np.floating]

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import time
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .actions import with_actions
 from .cautions import cautions_for
-from .cells import Cells, ChartedPoints, average_cells, chart_points
+from .cells import Cells
 from .chart import Chart
-from .creases import Crease, find_creases, given_crease
+from .clock import Clock
+from .creases import Crease
 from .deviation import (
     HELD,
     HIGH,
@@ -28,49 +27,22 @@ from .deviation import (
 )
 from .edges import EdgeLine, find_edges
 from .errors import ScanUnfitError
-from .faces import (
-    BAND,
-    CREASE,
-    JUDGED,
-    LINE,
-    OFF,
-    REASONS,
-    Faces,
-    part_faces,
-    skin_mask,
-    sound_interior,
-)
-from .fairing import FairSurface, Held, lay_surface
-from .given import read_crease_lines, read_hold_points
-from .roughness import measure_roughness
+from .face_jobs import Held
+from .faces import BAND, CREASE, JUDGED, LINE, REASONS, Faces
+from .fairing import FairSurface, lay_surface
+from .given import read_hold_points
 from .regions import GUARD, Region, find_marks, measure_regions
+from .remarks import warnings_of
 from .scan import Scan
 from .scan_io import read_scan
 from .settings import Settings
-from .spacing import estimate_spacing
-from .unroll import lay_chart
-from .voxels import voxelise
+from .unrolled import Unrolled, unroll
+from .workplan import WorkPlan, plan_work
 
 Mask = NDArray[np.bool_]
 
-_CREASE_MARGIN_MM = 9.0
-_ROUGH = 1.25
 _LEAST_SOUND = 0.35
 _WORST_SCALE = 2.0
-
-
-@dataclass(frozen=True, eq=False)
-class Unrolled:
-    """A scan on its chart: everything before a surface is laid."""
-
-    scan: Scan
-    chart: Chart
-    charted: ChartedPoints
-    cells: Cells
-    skin: Mask
-    creases: tuple[Crease, ...]
-    faces: Faces
-    timings_s: dict[str, float]
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,19 +79,7 @@ class CheckResult:
     warnings: tuple[str, ...]
     cautions: tuple[str, ...]
     timings_s: dict[str, float]
-
-
-class _Clock:
-    """Seconds by step."""
-
-    def __init__(self) -> None:
-        self.seconds: dict[str, float] = {}
-        self._last = time.perf_counter()
-
-    def lap(self, step: str) -> None:
-        now = time.perf_counter()
-        self.seconds[step] = now - self._last
-        self._last = now
+    plan: WorkPlan | None = None
 
 
 def check_scan(path: Path, settings: Settings) -> CheckResult:
@@ -129,7 +89,7 @@ def check_scan(path: Path, settings: Settings) -> CheckResult:
     ------
     ScanReadError, ScanUnfitError, SettingsError : with the cause and the remedy.
     """
-    clock = _Clock()
+    clock = Clock()
     known = settings.known_length
     length = None if known is None else (known.first, known.second, known.length_mm)
     scan = read_scan(path, units=settings.units, known_length=length)
@@ -141,7 +101,7 @@ def check_scan(path: Path, settings: Settings) -> CheckResult:
 def check(scan: Scan, settings: Settings) -> CheckResult:
     """Find the highs and lows of a scan in memory."""
     unrolled = unroll(scan, settings)
-    clock = _Clock()
+    clock = Clock()
     edges = find_edges(
         unrolled.cells, unrolled.faces, unrolled.creases, inboard_mm=settings.edges.inboard_mm
     )
@@ -172,7 +132,6 @@ def check(scan: Scan, settings: Settings) -> CheckResult:
     regions = measure_regions(
         marks, found, unrolled.cells, unrolled.chart, scan, edges, settings.tolerance
     )
-    regions = with_actions(regions, settings.stage)
     status = _cell_status(unrolled, faces, found, regions)
     clock.lap("deviation and regions")
     point_mm, point_status = measure_points(
@@ -192,52 +151,15 @@ def check(scan: Scan, settings: Settings) -> CheckResult:
         np.where(found.judged, np.uint8(JUDGED), faces.reason),
         REASONS,
     )
-    return _result(unrolled, faces, fair, found, deviation, regions, settings, clock)
-
-
-def unroll(scan: Scan, settings: Settings) -> Unrolled:
-    """Everything before a surface is laid: chart, cells, body lines and faces."""
-    clock = _Clock()
-    spacing = estimate_spacing(scan.points_mm[scan.usable])
-    voxels = voxelise(scan.points_mm, scan.usable, spacing_mm=spacing)
-    skin_voxels = lay_chart(scan, voxels, outside=settings.outside)
-    charted = chart_points(scan, voxels, skin_voxels)
-    clock.lap("chart")
-    cells = average_cells(charted, smallest_mm=settings.cells.smallest_mm, spacing_mm=spacing)
-    clock.lap("cells")
-    skin = skin_mask(cells)
-    inner = sound_interior(cells, skin, margin_mm=_crease_margin(cells)) & ~cells.layered
-    rough = measure_roughness(cells, inner)
-    if rough > _ROUGH:
-        # Neighbours that scatter together, as in a merged mesh: points say too little of it.
-        cells = replace(cells, error_mm=cells.error_mm * rough)
-    creases = _creases(scan, skin_voxels.chart, cells, skin, inner, settings)
-    faces = part_faces(
-        cells,
-        skin,
-        creases,
-        batten_mm=settings.surface.shortest_batten_mm,
-        inboard_mm=settings.edges.inboard_mm,
-    )
-    clock.lap("creases and faces")
-    return Unrolled(scan, skin_voxels.chart, charted, cells, skin, creases, faces, clock.seconds)
-
-
-def _crease_margin(cells: Cells) -> float:
-    return max(_CREASE_MARGIN_MM, 3.0 * cells.grid.cell_mm)
-
-
-def _creases(
-    scan: Scan, chart: Chart, cells: Cells, skin: Mask, inner: Mask, settings: Settings
-) -> tuple[Crease, ...]:
-    if settings.creases.mode == "off":
-        return ()
-    if settings.creases.mode == "auto" or settings.creases.file is None:
-        return find_creases(cells, inner, skin)
-    lines = read_crease_lines(settings.creases.file, scan)
-    return tuple(
-        given_crease(f"C{k}", chart.to_chart(line)[:, :2], cells, inner)
-        for k, line in enumerate(lines, start=1)
+    result = _result(unrolled, faces, fair, found, deviation, regions, settings, clock)
+    clock.lap("result")
+    plan = plan_work(result)
+    clock.lap("work plan")
+    return replace(
+        result,
+        plan=plan,
+        regions=plan.regions,
+        timings_s={**result.timings_s, "work plan": clock.seconds["work plan"]},
     )
 
 
@@ -294,7 +216,7 @@ def _result(
     deviation: Deviation,
     regions: tuple[Region, ...],
     settings: Settings,
-    clock: _Clock,
+    clock: Clock,
 ) -> CheckResult:
     scan, cells = unrolled.scan, unrolled.cells
     visible = _smallest_visible(found)
@@ -327,7 +249,7 @@ def _result(
         float(max(length, width)),
         float(min(length, width)),
         float(unrolled.skin.sum()) * side**2 / 100.0,
-        _warnings(unrolled, faces, fair, found, visible, settings),
+        warnings_of(unrolled, faces, fair, found, visible, settings),
         cautions_for(settings.stage),
         {**unrolled.timings_s, **clock.seconds},
     )
@@ -344,60 +266,3 @@ def _verdict(regions: tuple[Region, ...], visible_mm: float, settings: Settings)
     if regions or visible_mm > settings.tolerance.height_mm:
         return "undecided"
     return "in"
-
-
-def _warnings(
-    unrolled: Unrolled,
-    faces: Faces,
-    fair: FairSurface,
-    found: CellDeviation,
-    visible: float,
-    settings: Settings,
-) -> tuple[str, ...]:
-    """What the user must know to trust the result, weightiest first."""
-    main = fair.faces[0]
-    said = []
-    if visible > settings.tolerance.height_mm:
-        said.append(
-            f"This scan cannot see the tolerance: the least it tells from nothing is {visible:.2f} "
-            f"mm, the tolerance is {settings.tolerance.height_mm:g} mm. Scan closer, more densely "
-            "or with less noise."
-        )
-    judged = [f for f in fair.faces if (found.judged & (faces.label == f.face)).any()]
-    for face in judged:
-        for line in face.edges:
-            said += [
-                f"Edge {line.name} has a knock of {ding.height_mm:+.2f} mm over "
-                f"{ding.length_mm:.0f} mm; it was not held there."
-                for ding in line.dings
-            ]
-    if len(judged) > 1:
-        parts = ", ".join(f"{f.batten_mm:.0f} mm" for f in judged)
-        said.append(
-            f"Body lines or steps part the panel into {len(judged)} faces, each laid with "
-            f"a batten of its own: {parts}."
-        )
-    if settings.surface.batten_mm == "auto" and main.batten_mm <= (
-        settings.surface.shortest_batten_mm
-    ):
-        said.append(f"The batten is the stage's shortest; {main.batten_decided_by}.")
-    said += _unjudged(unrolled, faces, found)
-    said.append(
-        f"Damage as long as the batten ({main.batten_mm:.0f} mm) or longer looks like form and is "
-        "not seen. Ways round it: hold more points (--hold), compare with the other side, with an "
-        "earlier scan or with a sound donor panel."
-    )
-    return tuple(said)
-
-
-def _unjudged(unrolled: Unrolled, faces: Faces, found: CellDeviation) -> list[str]:
-    """How much of the skin was not judged, by reason, in one line."""
-    side = unrolled.cells.grid.cell_mm
-    filled = unrolled.cells.filled
-    parts = []
-    for code, reason in enumerate(REASONS):
-        count = int((filled & (faces.reason == code) & ~found.judged).sum())
-        if count and code not in (JUDGED, OFF):
-            parts.append(f"{count * side**2 / 100:.0f} cm2 {reason}")
-    share = 100.0 * found.judged.sum() / max(int(filled.sum()), 1)
-    return [f"Judged: {share:.0f} % of the skin. Not judged: {'; '.join(parts)}."] if parts else []

@@ -13,6 +13,7 @@ from .cells import Cells
 from .local_fit import LocalFit, fit_locally
 from .ridges import Ridge, smooth_line, trace_ridges
 from .whittaker import robust_line
+import itertools
 
 Floats = NDArray[np.float64]
 
@@ -72,8 +73,9 @@ def find_creases(
     """Find body lines on the cells of a skin.
 
     Lines are ridges of curvature that stand out from everything round them, run for at least
-    200 mm or 0.4 of a small panel, and across which the surface truly turns or steps: quadratics laid on either side,
-    14 to 55 mm off, must meet the line at different slopes or heights. A dent's bottom, however
+    200 mm or 0.4 of a small panel, and across which the surface truly turns or steps:
+    quadratics laid on either side, 14 to 55 mm off, must meet the line at different slopes or
+    heights. A dent's bottom, however
     long, has the same form on both sides and is refused.
 
     Parameters
@@ -146,9 +148,7 @@ def _straight_sides(ridge: Ridge) -> list[Ridge]:
     cuts = np.flatnonzero((turn == greatest) & (turn > _CORNER_RAD)) + n
     bounds = [0, *cuts, len(line) - 1]
     return [
-        Ridge(line[a : b + 1], ridge.turn_rad)
-        for a, b in zip(bounds[:-1], bounds[1:], strict=True)
-        if b - a >= 2
+        Ridge(line[a : b + 1], ridge.turn_rad) for a, b in itertools.pairwise(bounds) if b - a >= 2
     ]
 
 
@@ -254,7 +254,8 @@ def _to_the_edge(
     skin: NDArray[np.bool_],
 ) -> Crease:
     """Carry a line's ends on straight: as far as the surface goes on turning there, across
-    openings and drop-outs, and to the skin's edge where that is within 80 mm."""
+    openings and drop-outs, and to the skin's edge where that is within 80 mm.
+    """
     line = crease.line_uv
     steps = np.arange(_STATION_MM, _FARTHEST_ON_MM, _STATION_MM)[:, None]
     ends = []

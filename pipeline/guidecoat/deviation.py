@@ -284,7 +284,7 @@ def _filled(field: Floats, mask: Mask) -> Floats:
 def _surface_sigma(surface: FairSurface, faces: Faces, cells: Cells, judged: Mask) -> Floats:
     """The surface's own standard uncertainty, at one cell of each block and spread over it."""
     side = cells.grid.cell_mm
-    block = max(1, int(round(_SIGMA_BLOCK_MM / side)))
+    block = max(1, round(_SIGMA_BLOCK_MM / side))
     out = np.full(judged.shape, np.nan)
     for face in surface.faces:
         member = judged & (faces.label == face.face)

@@ -15,6 +15,7 @@ from .creases import Crease
 from .faces import Faces, depth
 from .ridges import smooth_line
 from .whittaker import robust_line
+import itertools
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -274,7 +275,7 @@ def _pieces(
     else:
         cuts = np.unique(np.concatenate([[0], cuts, [len(line) - 1]]))
     parts = []
-    for a, b in zip(cuts[:-1], cuts[1:], strict=True):
+    for a, b in itertools.pairwise(cuts):
         part = line[a : b + 1]
         length = np.linalg.norm(np.diff(part, axis=0), axis=1).sum()
         if length >= _SHORTEST_EDGE_MM:
@@ -342,7 +343,7 @@ def _stations(line: Floats, inside: Floats, cells: Cells, closed: bool) -> tuple
     """Evenly spaced stations on a rim and the unit direction into the face."""
     ring = np.vstack([line, line[:1]]) if closed else line
     along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(ring, axis=0), axis=1))])
-    count = max(4, int(round(along[-1] / _STATION_MM)) + (0 if closed else 1))
+    count = max(4, round(along[-1] / _STATION_MM) + (0 if closed else 1))
     t = np.linspace(0.0, along[-1], count, endpoint=not closed)
     place = np.column_stack([np.interp(t, along, ring[:, k]) for k in range(2)])
     slope_u, slope_v = np.gradient(ndimage.gaussian_filter(inside, 1.5))

@@ -11,6 +11,7 @@ from scipy import ndimage
 from .cells import Cells
 from .creases import Crease
 from .errors import ScanUnfitError
+import itertools
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -148,16 +149,16 @@ def part_faces(
 def _close_dropouts(cells: Cells, skin: Mask) -> tuple[Mask, Mask, Mask]:
     """The skin without its drop-outs; its openings; and what lies behind them."""
     side = cells.grid.cell_mm
-    reach = max(1, int(round(6.0 / side)))
+    reach = max(1, round(6.0 / side))
     closed = ndimage.binary_closing(np.pad(skin, reach + 1), _FULL, iterations=reach)
     closed = closed[reach + 1 : -reach - 1, reach + 1 : -reach - 1] | skin
-    label, count = ndimage.label(closed)
+    label, _count = ndimage.label(closed)
     size = np.bincount(label.ravel())
     size[0] = 0
     main = label == size.argmax()
     outer = ndimage.binary_fill_holes(main)
     behind = _behind(cells, label, main, outer, size)
-    holes, holes_count = ndimage.label(outer & ~main)
+    holes, _holes_count = ndimage.label(outer & ~main)
     openings = np.zeros_like(skin)
     for k, box in enumerate(ndimage.find_objects(holes), start=1):
         grown = tuple(slice(max(0, s.start - 12), s.stop + 12) for s in box)
@@ -286,7 +287,7 @@ def near_line(cells: Cells, line_uv: Floats, within_mm: float, *, extend_mm: flo
         )
     grid = cells.grid
     fine = [line[:1]]
-    for a, b in zip(line[:-1], line[1:], strict=True):
+    for a, b in itertools.pairwise(line):
         steps = max(1, int(np.ceil(np.linalg.norm(b - a) / (0.5 * grid.cell_mm))))
         fine.append(a + (b - a) * (np.arange(1, steps + 1) / steps)[:, None])
     dense = np.vstack(fine)

@@ -30,7 +30,8 @@ def read_hold_points(path: Path, scan: Scan) -> GivenPoints:
     ------
     SettingsError : a missing column, a value that is no number, a kind other than hold or release.
     """
-    held, released = [], []
+    held: list[list[float]] = []
+    released: list[list[float]] = []
     for number, row in _rows(path, ("x", "y", "z")):
         kind = (row.get("kind") or "hold").strip().lower()
         if kind not in ("hold", "release"):

@@ -69,7 +69,7 @@ def _excess_turn(
 ) -> tuple[Floats, Floats]:
     """Turn within the window along the direction of greatest curvature, and that direction."""
     parts = []
-    step = max(1, int(round(_BACKGROUND_MM / cell_mm / 12)))
+    step = max(1, round(_BACKGROUND_MM / cell_mm / 12))
     for part in (fit.uu, fit.uv, fit.vv):
         filled = np.where(mask & np.isfinite(part), part, np.nan)
         parts.append(np.nan_to_num(filled - _background(filled, step)))
@@ -88,9 +88,10 @@ def _background(field: Floats, step: int) -> Floats:
     nu, nv = field.shape
     pad = np.full((-(-nu // step) * step, -(-nv // step) * step), np.nan)
     pad[:nu, :nv] = field
-    blocks = pad.reshape(pad.shape[0] // step, step, pad.shape[1] // step, step)
-    blocks = blocks.transpose(0, 2, 1, 3).reshape(*blocks.shape[::2], -1)
-    empty = np.isnan(blocks).all(axis=2)
+    rows, columns = pad.shape[0] // step, pad.shape[1] // step
+    squares = pad.reshape(rows, step, columns, step).transpose(0, 2, 1, 3)
+    blocks = squares.reshape(rows, columns, step * step)
+    empty = np.asarray(np.isnan(blocks).all(axis=2))
     blocks = np.where(empty[:, :, None], 0.0, blocks)
     coarse = np.nanmedian(blocks, axis=2)
     overall = np.median(coarse[~empty]) if (~empty).any() else 0.0
@@ -207,7 +208,7 @@ def smooth_line(
         n = min(len(dense) - 1, int(4 * sigma) + 1)
         head, tail = 2 * dense[0] - dense[n:0:-1], 2 * dense[-1] - dense[-2 : -n - 2 : -1]
         smooth = gaussian_filter1d(np.vstack([head, dense, tail]), sigma, axis=0)[n:-n]
-    step = max(1, int(round(station_mm / (along[-1] / count))))
+    step = max(1, round(station_mm / (along[-1] / count)))
     out = smooth[::step]
     if not closed and not np.array_equal(out[-1], smooth[-1]):
         out = np.vstack([out, smooth[-1]])

@@ -7,8 +7,8 @@ B-splines; coefficients minimise
     |grad^m s|^2 = sum_k C(m, k) (d^m s / du^k dv^(m-k))^2,
 
 over the active spans of the lattice; spans may have a metric of their own, to hinge along a
-line. m = 2 is the bending energy of a plate with Poisson's ratio 0 (Duchon 1977). The normal matrix is banded and
-is factorised by banded Cholesky. Equalities `s(u_k, v_k) = z_k` are met by the augmented
+line. m = 2 is the bending energy of a plate with Poisson's ratio 0 (Duchon 1977). The normal
+matrix is banded and is factorised by banded Cholesky. Equalities `s(u_k, v_k) = z_k` are met by the augmented
 Lagrangian (Hestenes 1969), which keeps the band.
 """
 
@@ -58,8 +58,7 @@ class SplineSpace:
         numbers = np.full(touched.shape, -1, np.int64)
         order = np.flatnonzero((touched if nv <= nu else touched.T).ravel())
         view = numbers if nv <= nu else numbers.T
-        i, j = np.unravel_index(order, view.shape)
-        view[i, j] = np.arange(order.size)
+        view[np.unravel_index(order, view.shape)] = np.arange(order.size)
         bandwidth = 0
         for i, j in [(0, 0), (0, 3), (3, 0)]:
             for k, m in [(3, 3), (3, 0), (0, 3)]:
@@ -118,7 +117,8 @@ class Rows:
 
     def transposed(self, load: Floats, size: int) -> Floats:
         """(size,) `rows' load` for an (n,) load."""
-        return np.bincount(self.index.ravel(), (self.value * load[:, None]).ravel(), minlength=size)
+        weighted = (self.value * load[:, None]).ravel()
+        return np.asarray(np.bincount(self.index.ravel(), weighted, minlength=size), np.float64)
 
     def combined(self, a: Floats, other: Rows, b: Floats) -> Rows:
         """Row by row `a * self + b * other`, for rows at the same places."""

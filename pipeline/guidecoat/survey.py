@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 
-from .check import unroll
 from .errors import ScanUnfitError
 from .scan import Scan
 from .scan_io import estimate_spacing, read_scan
@@ -16,6 +15,7 @@ from .settings import Settings
 from .survey_skin import Skin, look_at_skin
 from .survey_values import summarise
 from .survey_words import tell
+from .unrolled import unroll
 from .voxels import principal_frame
 
 _SAMPLE = 200_000

@@ -7,15 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from .check import Unrolled
 from .coverage import Coverage, measure_coverage
 from .creases import Crease
 from .double_skins import LEAST_APART_MM, NOISES_APART, DoubleSkin, find_double_skins
 from .edges import Edge, find_edges
 from .faces import BEHIND
-from .fitness import Sight, StageFit, judge_stages, measure_roughness, measure_sight
+from .fitness import Sight, StageFit, judge_stages, measure_sight
 from .regions import tape_distances
+from .roughness import measure_roughness
 from .settings import Settings
+from .unrolled import Unrolled
 
 _HEM_MM = 9.0
 _RIM_CELLS = 2.0

@@ -201,11 +201,12 @@ def _sign_of_crown(centre: Floats, normal: Floats, weight: Floats) -> tuple[floa
         behind = float(np.median(z[away] - base))
         if abs(behind) > 1.0:
             return float(-np.sign(behind)), "the returned flanges: they lie inside"
+    axis = int(np.abs(frame[2]).argmax())
+    way = "+-"[int(frame[2][axis] < 0)] + "xyz"[axis]
     raise ScanUnfitError(
-        f"outside and inside cannot be told apart: the panel is flat to {abs(crown):.2f} mm, and the "
-        "file has no normals or faces that agree. Say which way is out: --outside "
-        f"{'+-'[int(frame[2][np.abs(frame[2]).argmax()] < 0)]}{'xyz'[int(np.abs(frame[2]).argmax())]}"
-        " or the opposite."
+        f"outside and inside cannot be told apart: the panel is flat to {abs(crown):.2f} mm, and "
+        "the file has no normals or faces that agree. Say which way is out: --outside "
+        f"{way} or the opposite."
     )
 
 

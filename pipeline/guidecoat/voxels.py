@@ -71,7 +71,7 @@ def _look_up(points, rotation, origin, size, low, lookup):  # type: ignore[no-un
 
 
 @njit(cache=True, nogil=True)
-def _gather(points, usable, rotation, origin, size, low, shape):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _gather(points, usable, rotation, origin, size, low, shape):  # type: ignore[no-untyped-def]  # pragma: no cover  # noqa: C901
     """Number the occupied voxels in lattice order and sum their moments (in the turned frame)."""
     count = np.zeros((shape[0], shape[1], shape[2]), np.int32)
     key = np.empty(3, np.int64)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..check import CheckResult
-from ..edges import Edge
+from ..edges import EdgeLine
 from ..regions import Region
 from .map_style import INK, PALE_INK, PAPER, PX_PER_PT, Sheet
 from .placing import Box, Point, Room, box_at, busy_sums
@@ -79,7 +79,7 @@ def _room(sheet: Sheet, result: CheckResult) -> Room:
     return Room(Box(x0 + 4.0, y0 + 4.0, x1 - 4.0, y1 - 4.0), busy_sums(mask), cell_px)
 
 
-def _draw_edge_name(sheet: Sheet, room: Room, edge: Edge) -> None:
+def _draw_edge_name(sheet: Sheet, room: Room, edge: EdgeLine) -> None:
     line = edge.line_uv
     if edge.kind == "opening":
         centre = _to_px(sheet, (float(line[:, 0].mean()), float(line[:, 1].mean())))
@@ -100,7 +100,7 @@ def _draw_edge_name(sheet: Sheet, room: Room, edge: Edge) -> None:
     )
 
 
-def _outward(edge: Edge, k: int) -> Point:
+def _outward(edge: EdgeLine, k: int) -> Point:
     """Unit vector on the map from a point of the edge to where no panel is; none on body lines."""
     if edge.kind != "outline" or not len(edge.station_uv):
         return (0.0, 0.0)
@@ -119,7 +119,7 @@ def nearest_on_line(line_uv: NDArray[np.float64], point: Point) -> Point:
     return float(foot[0]), float(foot[1])
 
 
-def _draw_tapes(sheet: Sheet, room: Room, edges: tuple[Edge, ...], region: Region) -> None:
+def _draw_tapes(sheet: Sheet, room: Room, edges: tuple[EdgeLine, ...], region: Region) -> None:
     """The tape distances of the table as dimension lines, so that paper and table agree."""
     peak = (region.u_mm, region.v_mm)
     for distance, name in _TAPE.findall(region.from_edges)[:2]:

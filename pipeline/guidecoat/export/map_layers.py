@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from ..check import CheckResult
 from ..deviation import NOT_JUDGED
-from ..edges import Edge
+from ..edges import EdgeLine
 from .colours import Scale
 from .map_style import CREASE_STYLE, INK, NOT_JUDGED_HATCHES, PALE_INK, PAPER, RIPPLE_HATCH
 
@@ -154,7 +154,7 @@ def _draw_regions(axes: Axes, result: CheckResult) -> None:
         outline_of(axes, result, kinds["ripple"], width=1.5, style="dotted")
 
 
-def _draw_edge(axes: Axes, edge: Edge) -> None:
+def _draw_edge(axes: Axes, edge: EdgeLine) -> None:
     line = edge.line_uv
     if edge.kind == "opening":
         axes.fill(*line.T, color=PAPER)

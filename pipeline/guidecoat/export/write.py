@@ -8,7 +8,6 @@ from pathlib import Path
 
 from ..check import CheckResult
 from ..sections import Section
-from ..workplan import WorkPlan
 from .colours import Scale, scale_for
 from .extras import Extras, cut_sections, write_extras
 from .mesh import coloured_mesh, write_mesh_glb, write_mesh_ply
@@ -23,13 +22,12 @@ def write_check(
     result: CheckResult,
     folder: Path,
     *,
-    plan: WorkPlan | None = None,
     extras: Extras | None = None,
 ) -> None:
     """Write everything a check leaves into an existing folder.
 
     points.ply, map.ply, map.glb, map.png, regions.csv, report.html and, last, summary.json; with
-    a plan also plan.csv, plan.json, plan.png and plan.html; with extras what they ask for. A
+    the result's plan also plan.csv, plan.json, plan.png and plan.html; with extras what they ask for. A
     picture that cannot be drawn costs only itself: the summary and the page then carry a warning.
 
     Raises
@@ -48,8 +46,8 @@ def write_check(
         if picture is not None:
             (folder / "map.png").write_bytes(picture)
         write_regions_csv(folder / "regions.csv", result.regions)
-        if plan is not None:
-            warnings += write_plan(plan, result, folder)
+        if result.plan is not None:
+            warnings += write_plan(result.plan, result, folder)
         warnings += write_extras(folder, result, scale, sections, extras)
         warnings += _write_report(folder, result, scale, picture, sections, warnings)
         clouds.result()

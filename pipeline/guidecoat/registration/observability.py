@@ -10,8 +10,9 @@ from guidecoat.registration.result import OPEN_FACTOR, WeakDirection, read_only
 from guidecoat.registration.settings import RegistrationSettings
 
 Array = NDArray[np.float64]
-# Edges that roll over are sampled otherwise in each scan, which residuals do not show: on made-up
-# panels with hems (three shapes, five seeds) slides were off by twice what the residuals said.
+# Edges that roll over give no line to lay on the other's, and each scan samples them otherwise,
+# which residuals do not show: on made-up panels with hems (three shapes, five seeds) slides were
+# off by twice what the residuals said.
 UNSEEN_ERRORS = 2.0
 
 
@@ -88,7 +89,8 @@ def _covariance(fit: Fit, rim: Readings | None) -> Array:
     motion = left[:6, :6] - np.outer(left[:6, 6], left[6, :6]) / left[6, 6]
     values, vectors = np.linalg.eigh(0.5 * (motion + motion.T))
     values = np.maximum(values, 1.0 / fit.radius_mm**2)
-    return np.asarray((vectors * (UNSEEN_ERRORS**2 / values)) @ vectors.T)
+    unseen = UNSEEN_ERRORS if fit.rim is None else 1.0
+    return np.asarray((vectors * (unseen**2 / values)) @ vectors.T)
 
 
 def _false_grip(fit: Fit) -> Array:

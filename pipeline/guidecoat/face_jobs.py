@@ -1,0 +1,200 @@
+"""One face made ready for fitting: its knots, hinges, cells and held points."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+from scipy.spatial import cKDTree
+
+from .cells import Cells
+from .chart import Grid
+from .creases import Crease
+from .edges import Beside, Edge, cells_beside
+from .errors import FitError
+from .faces import JUDGED, Faces, near_line
+from .settings import CreaseSettings, SurfaceSettings
+from .spline import Hinges, Rows, SplineSpace, energy_band, hinge_metric
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+_SCALE_FLOOR = 1.0 / 15.0
+_LEAST_WINDOW = 0.32
+
+
+@dataclass(frozen=True, eq=False)
+class Held:
+    """What a user holds or lets go: (k, 2) chart mm and (k,) heights the surface passes through,
+    and (r, 2) places round which no edge is held.
+    """
+
+    uv: Floats
+    height_mm: Floats
+    released_uv: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class FaceJob:
+    """One face ready to be fitted."""
+
+    face: int
+    space: SplineSpace
+    energy: Floats
+    rows: Rows
+    height_mm: Floats
+    weight: Floats
+    where: tuple[NDArray[np.intp], NDArray[np.intp]]
+    shape: tuple[int, int]
+    edges: tuple[Edge, ...]
+    beside: tuple[Beside, ...]
+    released: cKDTree | None
+    points: Rows | None
+    point_values: Floats
+    cell_mm: float
+    floor_mm: float
+    tolerance_mm: float
+    order: int
+    widest_mm: float
+    window_cells: float
+
+
+def hinges_in(cells: Cells, faces: Faces, crease: Crease) -> Mask:
+    """Cells of a face along a line that does not part it: soft, or sharp but fading out."""
+    along = near_line(cells, crease.line_uv, 1.5 * cells.grid.cell_mm)
+    return np.asarray(along & (faces.label > 0))
+
+
+def face_job(
+    cells: Cells,
+    skin: Mask,
+    faces: Faces,
+    face: int,
+    edges: list[Edge],
+    creases: list[Crease],
+    held: Held,
+    *,
+    corner: tuple[float, float],
+    knot: float,
+    spans: tuple[int, int],
+    surface: SurfaceSettings,
+    hinge: CreaseSettings,
+    tolerance_mm: float,
+    error_mm: float,
+) -> FaceJob:
+    """Make a face ready: its spline space and energy, its cells with their weights, its holds.
+
+    Parameters
+    ----------
+    corner, knot, spans : the lattice of knots all faces share.
+
+    Raises
+    ------
+    FitError : when under 50 cells of the face hold points.
+    """
+    grid = cells.grid
+    member = faces.label == face
+    active = _active_spans(member, grid, corner, knot, spans)
+    space = SplineSpace.build(corner[0], corner[1], knot, active)
+    hinges = _hinge_spans(space, creases, cells, faces, face, surface.order, hinge)
+    energy = energy_band(space, order=surface.order, hinges=hinges)
+    use = skin & member & (faces.reason == JUDGED)
+    i, j = np.nonzero(use)
+    where = (i, j)
+    if len(where[0]) < 50:
+        raise FitError(
+            f"face {face} has {len(where[0])} cells with points, too few to lay a surface on: "
+            "scan more densely or drop the part."
+        )
+    rows = space.rows(cells.u_mm[where], cells.v_mm[where])
+    error = cells.error_mm[where]
+    usual = float(np.median(error)) + 1e-12
+    window = usual / (2.0 * np.sqrt(np.pi) * error_mm)
+    weight = np.minimum(1.0, (usual / np.maximum(error, 0.2 * usual)) ** 2)
+    uv = np.column_stack([cells.u_mm[where], cells.v_mm[where]])
+    tree = cKDTree(uv)
+    beside = tuple(cells_beside(e, uv, tree, cell_mm=grid.cell_mm) for e in edges)
+    on_face = _on_face(held.uv, member, grid, space)
+    points = space.rows(*held.uv[on_face].T) if on_face.any() else None
+    return FaceJob(
+        face,
+        space,
+        energy,
+        rows,
+        cells.height_mm[where],
+        weight,
+        where,
+        grid.shape,
+        tuple(edges),
+        beside,
+        cKDTree(held.released_uv) if len(held.released_uv) else None,
+        points,
+        held.height_mm[on_face],
+        grid.cell_mm,
+        tolerance_mm * _SCALE_FLOOR,
+        tolerance_mm,
+        surface.order,
+        2.0 * float(faces.inside_mm[member].max()),
+        window if window > _LEAST_WINDOW else 0.0,
+    )
+
+
+def _active_spans(
+    member: Mask, grid: Grid, corner: tuple[float, float], knot: float, spans: tuple[int, int]
+) -> Mask:
+    """Spans under the face, and a rim round it so that every point of it is covered."""
+    i, j = np.nonzero(member)
+    a = np.floor((grid.u_mm[i] - corner[0]) / knot).astype(int)
+    b = np.floor((grid.v_mm[j] - corner[1]) / knot).astype(int)
+    active = np.zeros(spans, bool)
+    active[a, b] = True
+    return np.asarray(ndimage.binary_dilation(active, np.ones((3, 3), bool)))
+
+
+def _hinge_spans(
+    space: SplineSpace,
+    creases: list[Crease],
+    cells: Cells,
+    faces: Faces,
+    face: int,
+    order: int,
+    hinge: CreaseSettings,
+) -> Hinges | None:
+    """Spans within the band of a line that runs through this face, with the line's direction."""
+    spans = np.argwhere(space.active)
+    centre = (spans + 0.5) * space.knot + np.array([space.u0, space.v0])
+    chosen, tangents = [], []
+    for crease in creases:
+        along = hinges_in(cells, faces, crease)
+        if not (along & (faces.label == face)).any():
+            continue
+        line = _carried_on(crease.line_uv, hinge.hinge_band_mm)
+        way = np.gradient(line, axis=0)
+        way /= np.linalg.norm(way, axis=1)[:, None] + 1e-12
+        distance, nearest = cKDTree(line).query(centre)
+        inside = distance <= hinge.hinge_band_mm
+        chosen.append(spans[inside])
+        tangents.append(way[nearest[inside]])
+    if not chosen:
+        return None
+    places, first = np.unique(np.vstack(chosen), axis=0, return_index=True)
+    metric = hinge_metric(order, np.vstack(tangents)[first], hinge.hinge_stiffness)
+    return Hinges(places, metric)
+
+
+def _carried_on(line: Floats, by_mm: float) -> Floats:
+    """The line sampled finely, and carried on straight at both ends."""
+    head, tail = line[0] - line[2], line[-1] - line[-3]
+    head, tail = head / np.linalg.norm(head), tail / np.linalg.norm(tail)
+    steps = np.linspace(0.0, by_mm, 6)[1:, None]
+    return np.vstack([(line[0] + steps * head)[::-1], line, line[-1] + steps * tail])
+
+
+def _on_face(uv: Floats, member: Mask, grid: Grid, space: SplineSpace) -> Mask:
+    if not len(uv):
+        return np.zeros(0, bool)
+    i, j = grid.index(uv[:, 0], uv[:, 1])
+    near = ndimage.binary_dilation(member, iterations=2)
+    return np.asarray(near[i, j] & space.covers(uv[:, 0], uv[:, 1]))

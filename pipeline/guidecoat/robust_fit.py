@@ -1,0 +1,242 @@
+"""Robust fits of one face: a batten lengthened step by step, held edges, marks left out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from .edges import EdgeLine, lay_edge_line
+from .face_jobs import FaceJob
+from .settings import SurfaceSettings
+from .spline import Fit, Rows, SplineSpace, half_at, solve
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+_LADDER = (50.0, 75.0, 100.0, 150.0, 200.0, 250.0, 300.0, 350.0, 400.0, 500.0, 600.0, 800.0)
+_SHARES = (0.25, 0.35, 0.5, 0.7, 1.0)
+_ROUNDS = 2
+_BIWEIGHT = 4.685
+_RISE = 1.10
+# A second pass fits what the first left over: it halves the form's own error near edges.
+_PASSES = {2: 1, 3: 2}
+_LEAST_SOUND = 0.3
+_RELEASED_MM = 30.0
+
+
+@dataclass(frozen=True, eq=False)
+class Hold:
+    """Rows and values the surface is held to."""
+
+    rows: Rows | None
+    values: Floats
+
+
+def _held_edges(job: FaceJob, lines: tuple[EdgeLine, ...], hold_of: dict[str, str]) -> Hold:
+    """Everything held on a face: edge stations, their slopes where asked, single points."""
+    rows = [] if job.points is None else [job.points]
+    values = [] if job.points is None else [job.point_values]
+    for line in lines:
+        how = hold_of[line.name]
+        if how == "free" or not line.held.any():
+            continue
+        u, v = line.station_uv[line.held].T
+        rows.append(job.space.rows(u, v))
+        values.append(line.height_mm[line.held])
+        if how == "position+slope":
+            rows.append(_slope_rows(job.space, u, v, line.inward_uv[line.held]))
+            values.append(line.slope[line.held])
+    if not rows:
+        return Hold(None, np.zeros(0))
+    joined = Rows(np.vstack([r.index for r in rows]), np.vstack([r.value for r in rows]))
+    return Hold(joined, np.concatenate(values))
+
+
+def _edge_lines(job: FaceJob, step: FitStep) -> tuple[EdgeLine, ...]:
+    """The robust line along every edge of a face, over the surface laid without holding them."""
+    coefficients = step.fit.coefficients
+    off = job.height_mm - job.rows @ coefficients
+    lines = []
+    for edge, beside in zip(job.edges, job.beside, strict=True):
+        u, v = edge.station_uv.T
+        line = lay_edge_line(
+            edge,
+            beside,
+            off,
+            job.space.rows(u, v) @ coefficients,
+            _slope_rows(job.space, u, v, edge.inward_uv) @ coefficients,
+            tolerance_mm=job.tolerance_mm,
+            batten_mm=step.batten_mm,
+        )
+        if job.released is not None:
+            near = job.released.query(edge.station_uv)[0] <= _RELEASED_MM
+            line = replace(line, held=line.held & ~near)
+        lines.append(line)
+    return tuple(lines)
+
+
+def _slope_rows(space: SplineSpace, u: Floats, v: Floats, way: Floats) -> Rows:
+    """Rows of the slope along (n, 2) unit directions."""
+    return space.rows(u, v, du=1).combined(way[:, 0], space.rows(u, v, dv=1), way[:, 1])
+
+
+@dataclass(frozen=True, eq=False)
+class FitStep:
+    """One fit: with what it was held, its residuals, their scale, the weights they give; and the
+    fit with the same batten that was not held at the edges.
+    """
+
+    batten_mm: float
+    fit: Fit
+    off_mm: Floats
+    scale_mm: float
+    noise_mm: float
+    weight: Floats
+    hold: Hold
+    lines: tuple[EdgeLine, ...]
+    free: FitStep | None
+
+
+def choose_batten(
+    job: FaceJob, surface: SurfaceSettings, hold_of: dict[str, str]
+) -> tuple[FitStep, str, tuple[tuple[float, float], ...]]:
+    """Lengthen the batten step by step; with `auto`, as long as it lies on the sound metal."""
+    if surface.batten_mm != "auto":
+        battens = [s * surface.batten_mm for s in _SHARES]
+        steps = list(_lengthen(job, battens, hold_of, held_from=battens[-1]))
+        return steps[-1], "the settings", tuple((s.batten_mm, s.scale_mm) for s in steps)
+    shortest = surface.shortest_batten_mm
+    widest = max(shortest, 3.0 * job.widest_mm)
+    battens = [b for b in _LADDER if b < shortest] + [shortest]
+    battens += [b for b in _LADDER if shortest < b <= min(surface.longest_batten_mm, widest)]
+    best: FitStep | None = None
+    floor = np.inf
+    climb = []
+    decided_by = "the longest batten allowed: it still lies on the sound metal"
+    for step in _lengthen(job, battens, hold_of, held_from=shortest):
+        climb.append((step.batten_mm, step.scale_mm))
+        if step.batten_mm < shortest:
+            continue
+        floor = min(floor, step.scale_mm)
+        if best is not None and step.scale_mm > _RISE * floor:
+            decided_by = (
+                f"the panel's own form: at {step.batten_mm:.0f} mm the sound metal lay "
+                f"{100 * (step.scale_mm / floor - 1):.0f} % farther off"
+            )
+            break
+        best = step
+    assert best is not None
+    return best, decided_by, tuple(climb)
+
+
+def _lengthen(
+    job: FaceJob, battens: list[float], hold_of: dict[str, str], *, held_from: float
+) -> Iterator[FitStep]:
+    """Robust fits (Tukey's biweight), each started from the weights of the one before.
+
+    From `held_from` on the edge lines are laid over the free surface and the fit is held to them.
+    """
+    weight = np.ones(len(job.height_mm))
+    points = Hold(job.points, job.point_values)
+    for batten in battens:
+        for _ in range(_ROUNDS):
+            step = _reweighted(job, batten, weight, points)
+            weight = step.weight
+        if batten >= held_from:
+            lines = _edge_lines(job, step)
+            step = _reweighted(job, batten, weight, _held_edges(job, lines, hold_of), lines, step)
+        yield step
+
+
+def _reweighted(
+    job: FaceJob,
+    batten_mm: float,
+    weight: Floats,
+    hold: Hold,
+    lines: tuple[EdgeLine, ...] = (),
+    free: FitStep | None = None,
+) -> FitStep:
+    """Fit with these weights; the step carries the residual's scale and the weights after it."""
+    fit = _solve(job, batten_mm, weight, hold)
+    off = job.height_mm - job.rows @ fit.coefficients
+    calm = _calmed(job, off)
+    among = weight > 0.0
+    scale = 1.4826 * float(np.median(np.abs(calm[among])))
+    noise = 1.4826 * float(np.median(np.abs(off[among])))
+    after = _biweight(calm, max(scale, job.floor_mm))
+    return FitStep(batten_mm, fit, off, scale, noise, after, hold, lines, free)
+
+
+def _calmed(job: FaceJob, off: Floats) -> Floats:
+    """Residuals averaged over a Gaussian window of neighbouring cells, where noise asks for it."""
+    if job.window_cells == 0.0:
+        return off
+    field, known = np.zeros(job.shape), np.zeros(job.shape)
+    field[job.where], known[job.where] = off, 1.0
+    total = ndimage.gaussian_filter(known, job.window_cells, mode="constant")
+    return np.asarray(
+        ndimage.gaussian_filter(field, job.window_cells, mode="constant")[job.where]
+        / total[job.where]
+    )
+
+
+def _solve(job: FaceJob, batten_mm: float, weight: Floats, hold: Hold) -> Fit:
+    passes = _PASSES[job.order]
+    batten = batten_mm * half_at(passes, job.order)
+    return solve(
+        job.energy,
+        job.rows,
+        job.height_mm,
+        weight * job.weight * job.cell_mm**2,
+        smoothing=(batten / (2.0 * np.pi)) ** (2 * job.order),
+        held=hold.rows,
+        held_values=hold.values,
+        passes=passes,
+    )
+
+
+def _biweight(off: Floats, scale: float) -> Floats:
+    x = off / (_BIWEIGHT * scale)
+    return np.where(np.abs(x) < 1.0, (1.0 - x * x) ** 2, 0.0)
+
+
+def refit_without_marks(job: FaceJob, step: FitStep) -> FitStep:
+    """Leave every high and low out whole, down to its foot, so that none leaks into the surface.
+
+    Only what the free surface, too, finds off is left out: what a held edge alone sets off is the
+    edge's doing.
+    """
+    marked = _marks(job, step.off_mm, step.scale_mm)
+    weight = step.weight
+    if step.free is not None:
+        marked &= _marks(job, step.free.off_mm, step.free.scale_mm)
+        weight = np.maximum(weight, step.free.weight)
+    kept = np.where(marked, 0.0, weight)
+    if (kept > 0.0).sum() < _LEAST_SOUND * len(kept):
+        kept = weight
+    refit = _reweighted(job, step.batten_mm, kept, step.hold, step.lines, step.free)
+    return replace(refit, weight=kept)
+
+
+def _marks(job: FaceJob, off: Floats, scale: float) -> Mask:
+    """Highs and lows among the cells, each grown to where it sinks into the noise, and a rim."""
+    field, known = np.zeros(job.shape), np.zeros(job.shape)
+    field[job.where], known[job.where] = off, 1.0
+    sigma = max(1.0, 6.0 / job.cell_mm)
+    total = ndimage.gaussian_filter(known, sigma)
+    smooth = np.where(known > 0, ndimage.gaussian_filter(field, sigma) / (total + 1e-12), 0.0)
+    foot = max(0.06 * job.tolerance_mm, 0.8 * scale)
+    marked = np.zeros(job.shape, bool)
+    for sign in (1.0, -1.0):
+        body = sign * smooth > foot
+        label, count = ndimage.label(body)
+        if count:
+            peak = ndimage.maximum(sign * smooth, label, np.arange(1, count + 1))
+            strong = np.concatenate([[False], peak > max(0.7 * job.tolerance_mm, 2.0 * foot)])
+            marked |= strong[label]
+    rim = max(1, round(4.0 / job.cell_mm))
+    return np.asarray(ndimage.binary_dilation(marked, iterations=rim)[job.where])

@@ -1,0 +1,86 @@
+"""A scan on its chart: everything that comes before a fair surface is laid."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .cells import Cells, ChartedPoints, average_cells, chart_points
+from .chart import Chart
+from .clock import Clock
+from .creases import Crease, find_creases, given_crease
+from .faces import Faces, part_faces, skin_mask, sound_interior
+from .given import read_crease_lines
+from .roughness import measure_roughness
+from .scan import Scan
+from .settings import Settings
+from .spacing import estimate_spacing
+from .unroll import lay_chart
+from .voxels import voxelise
+
+Mask = NDArray[np.bool_]
+
+_CREASE_MARGIN_MM = 9.0
+_ROUGH = 1.25
+
+
+@dataclass(frozen=True, eq=False)
+class Unrolled:
+    """A scan on its chart: everything before a surface is laid."""
+
+    scan: Scan
+    chart: Chart
+    charted: ChartedPoints
+    cells: Cells
+    skin: Mask
+    creases: tuple[Crease, ...]
+    faces: Faces
+    timings_s: dict[str, float]
+
+
+def unroll(scan: Scan, settings: Settings) -> Unrolled:
+    """Everything before a surface is laid: chart, cells, body lines and faces."""
+    clock = Clock()
+    spacing = estimate_spacing(scan.points_mm[scan.usable])
+    voxels = voxelise(scan.points_mm, scan.usable, spacing_mm=spacing)
+    skin_voxels = lay_chart(scan, voxels, outside=settings.outside)
+    charted = chart_points(scan, voxels, skin_voxels)
+    clock.lap("chart")
+    cells = average_cells(charted, smallest_mm=settings.cells.smallest_mm, spacing_mm=spacing)
+    clock.lap("cells")
+    skin = skin_mask(cells)
+    inner = sound_interior(cells, skin, margin_mm=_crease_margin(cells)) & ~cells.layered
+    rough = measure_roughness(cells, inner)
+    if rough > _ROUGH:
+        # Neighbours that scatter together, as in a merged mesh: points say too little of it.
+        cells = replace(cells, error_mm=cells.error_mm * rough)
+    creases = _creases(scan, skin_voxels.chart, cells, skin, inner, settings)
+    faces = part_faces(
+        cells,
+        skin,
+        creases,
+        batten_mm=settings.surface.shortest_batten_mm,
+        inboard_mm=settings.edges.inboard_mm,
+    )
+    clock.lap("creases and faces")
+    return Unrolled(scan, skin_voxels.chart, charted, cells, skin, creases, faces, clock.seconds)
+
+
+def _crease_margin(cells: Cells) -> float:
+    return max(_CREASE_MARGIN_MM, 3.0 * cells.grid.cell_mm)
+
+
+def _creases(
+    scan: Scan, chart: Chart, cells: Cells, skin: Mask, inner: Mask, settings: Settings
+) -> tuple[Crease, ...]:
+    if settings.creases.mode == "off":
+        return ()
+    if settings.creases.mode == "auto" or settings.creases.file is None:
+        return find_creases(cells, inner, skin)
+    lines = read_crease_lines(settings.creases.file, scan)
+    return tuple(
+        given_crease(f"C{k}", chart.to_chart(line)[:, :2], cells, inner)
+        for k, line in enumerate(lines, start=1)
+    )
