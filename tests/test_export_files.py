@@ -15,7 +15,9 @@ import trimesh
 import export_fixture
 from guidecoat.deviation import HELD, NOT_JUDGED
 from guidecoat.export import summary_of, write_check
-from guidecoat.export import write as write_module
+from guidecoat.export.colours import scale_for
+from guidecoat.export.points import write_points
+from guidecoat.export.summary import write_summary
 from guidecoat.export.tables import COLUMNS, harmless, plain_number, regions_csv
 from guidecoat.ply import read_ply
 from guidecoat.settings import load_settings
@@ -75,8 +77,8 @@ def test_same_result_gives_same_bytes(cloud_folder: Path, tmp_path: Path) -> Non
 )
 def test_points_keep_every_vertex_and_field(tmp_path: Path, float_type: str, offset: float) -> None:
     result = export_fixture.result(points=70_000, float_type=float_type, survey_offset=offset)
-    scale = write_module.scale_for(export_fixture.HEIGHT_TOL_MM, result.regions)
-    write_module.write_points(tmp_path / "points.ply", result, scale)
+    scale = scale_for(export_fixture.HEIGHT_TOL_MM, result.regions)
+    write_points(tmp_path / "points.ply", result, scale)
     read = read_ply(tmp_path / "points.ply")
     assert read.format == "binary_little_endian"
     assert read.vertices.dtype.names == (
@@ -94,6 +96,7 @@ def test_points_keep_every_vertex_and_field(tmp_path: Path, float_type: str, off
 def test_points_load_in_another_reader(cloud_folder: Path) -> None:
     result = export_fixture.result(points=20_000)
     cloud = trimesh.load(cloud_folder / "points.ply")
+    assert isinstance(cloud, trimesh.PointCloud)
     expected = np.column_stack([result.scan.vertices[a] for a in "xyz"])
     np.testing.assert_array_equal(np.asarray(cloud.vertices), expected)
     red, _, blue = np.asarray(cloud.colors)[:, :3].astype(int).T
@@ -110,8 +113,10 @@ def test_points_of_an_empty_field_list(tmp_path: Path) -> None:
     result = export_fixture.result(points=10)
     bare = result.scan.vertices[["x", "y", "z"]]
     result = dataclasses.replace(result, scan=dataclasses.replace(result.scan, vertices=bare))
-    write_module.write_points(tmp_path / "p.ply", result, write_module.scale_for(0.3, ()))
-    assert read_ply(tmp_path / "p.ply").vertices.dtype.names[-1] == "status"
+    write_points(tmp_path / "p.ply", result, scale_for(0.3, ()))
+    assert read_ply(tmp_path / "p.ply").vertices.dtype.names == (
+        *("x", "y", "z", "red", "green", "blue", "deviation", "status"),
+    )
 
 
 def test_regions_csv_has_the_contract_columns(cloud_folder: Path) -> None:
@@ -167,10 +172,10 @@ def test_summary_rounds_and_never_writes_nan(tmp_path: Path) -> None:
         result,
         deviation=dataclasses.replace(result.deviation, cell_mm=nothing),
         smallest_visible_mm=float("inf"),
-        points_judged=np.int64(0),
+        points_judged=0,
         area_cm2=1.23456789,
     )
-    write_module.write_summary(tmp_path / "s.json", summary_of(result))
+    write_summary(tmp_path / "s.json", summary_of(result))
     text = (tmp_path / "s.json").read_text()
     assert "NaN" not in text
     assert "Infinity" not in text

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import io
+from typing import Any
 
 import numpy as np
 import pytest
@@ -62,7 +63,7 @@ def test_picture_loads_is_a4_wide_and_shows_both_signs() -> None:
     ],
     ids=["nothing to show", "crowded", "one undecided"],
 )
-def test_picture_of_extremes(change: dict[str, object]) -> None:
+def test_picture_of_extremes(change: dict[str, Any]) -> None:
     assert map_png(dataclasses.replace(RESULT, **change), SCALE)[:4] == b"\x89PNG"
 
 

@@ -12,7 +12,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from guidecoat.check import check, unroll
+from guidecoat.check import check
 from guidecoat.cli import main
 from guidecoat.errors import ScanReadError
 from guidecoat.fitness import StageFit
@@ -31,6 +31,7 @@ from guidecoat.synthetic import (
     to_scan,
     wing,
 )
+from guidecoat.unrolled import unroll
 
 Printed = pytest.CaptureFixture[str]
 

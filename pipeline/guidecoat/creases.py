@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,7 +14,6 @@ from .cells import Cells
 from .local_fit import LocalFit, fit_locally
 from .ridges import Ridge, smooth_line, trace_ridges
 from .whittaker import robust_line
-import itertools
 
 Floats = NDArray[np.float64]
 

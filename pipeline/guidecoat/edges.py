@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,7 +16,6 @@ from .creases import Crease
 from .faces import Faces, depth
 from .ridges import smooth_line
 from .whittaker import robust_line
-import itertools
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +12,6 @@ from scipy import ndimage
 from .cells import Cells
 from .creases import Crease
 from .errors import ScanUnfitError
-import itertools
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]

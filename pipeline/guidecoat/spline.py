@@ -8,8 +8,8 @@ B-splines; coefficients minimise
 
 over the active spans of the lattice; spans may have a metric of their own, to hinge along a
 line. m = 2 is the bending energy of a plate with Poisson's ratio 0 (Duchon 1977). The normal
-matrix is banded and is factorised by banded Cholesky. Equalities `s(u_k, v_k) = z_k` are met by the augmented
-Lagrangian (Hestenes 1969), which keeps the band.
+matrix is banded and is factorised by banded Cholesky. Equalities `s(u_k, v_k) = z_k` are met by
+the augmented Lagrangian (Hestenes 1969), which keeps the band.
 """
 
 from __future__ import annotations

@@ -27,8 +27,9 @@ def write_check(
     """Write everything a check leaves into an existing folder.
 
     points.ply, map.ply, map.glb, map.png, regions.csv, report.html and, last, summary.json; with
-    the result's plan also plan.csv, plan.json, plan.png and plan.html; with extras what they ask for. A
-    picture that cannot be drawn costs only itself: the summary and the page then carry a warning.
+    the result's plan also plan.csv, plan.json, plan.png and plan.html; with extras what they ask
+    for. A picture that cannot be drawn costs only itself: the summary and the page then carry a
+    warning.
 
     Raises
     ------
