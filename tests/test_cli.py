@@ -126,7 +126,7 @@ class Bench:
             raise self.fails()
         return result_for(settings, self.verdict, self.regions)
 
-    def write_check(self, result: CheckResult, folder: Path) -> None:
+    def write_check(self, result: CheckResult, folder: Path, *, extras: object = None) -> None:
         (folder / "map.png").write_bytes(b"picture")
         if self.writing_fails is not None:
             raise self.writing_fails()
@@ -384,6 +384,10 @@ def test_help_names_every_option(help_option: str) -> None:
         "check",
         "survey",
         "samples",
+        "compare",
+        "mirror",
+        "batch",
+        "history",
     ]
 
 

@@ -123,7 +123,7 @@ def test_known_length_as_text_and_as_list() -> None:
 def test_edges_by_name() -> None:
     edges = load_settings(overrides={"edges.by_name.B": "free"}).edges
     assert isinstance(edges, EdgeSettings)
-    assert (edges.hold_of("A"), edges.hold_of("B")) == ("position", "free")
+    assert (edges.hold_of("A"), edges.hold_of("B")) == ("position+slope", "free")
 
 
 def test_settings_do_not_change() -> None:

@@ -93,7 +93,7 @@ def batch(
     as_json: opt.Json = False,
     fail_if_out: opt.FailIfOut = False,
 ) -> None:
-    """Work a folder of scans, overnight, and show all panels on one page."""
+    """Work a folder of scans overnight; one page shows all panels."""
     from ..batch import BatchOptions, find_jobs, plan_lines, result_places, run_batch, shop_settings
     from ..batch.progress import make_progress
 
