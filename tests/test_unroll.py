@@ -34,7 +34,7 @@ def made(panel: Panel, *, noise_mm: float = 0.03, seed: int = 1) -> SyntheticSca
 
 
 def looked_at(scan: Scan) -> Voxels:
-    return voxelise(scan.points_mm, scan.usable, spacing_mm=SPACING_MM)
+    return voxelise(scan.points_mm, scan.usable)
 
 
 def laid(scan: Scan, outside: str = "auto") -> Skin:

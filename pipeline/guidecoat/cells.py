@@ -142,9 +142,9 @@ def average_cells(charted: ChartedPoints, *, smallest_mm: float, spacing_mm: flo
     high = uv.max(axis=0).astype(np.float64)
     del uv
     cells = _bin(charted, centred_grid(low, high, max(smallest_mm, _SPACINGS * spacing_mm)))
-    if cells.grid.cell_mm < 0.85 * _SPACINGS * cells.spacing_mm:
-        # Points that cluster are farther apart than their nearest neighbours say.
-        cells = _bin(charted, centred_grid(low, high, _SPACINGS * cells.spacing_mm))
+    wished = max(smallest_mm, _SPACINGS * cells.spacing_mm)
+    if not 0.87 < cells.grid.cell_mm / wished < 1.15:
+        cells = _bin(charted, centred_grid(low, high, wished))
     return cells
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
 
 from .cautions import cautions_for
 from .cells import Cells
@@ -30,7 +31,7 @@ from .errors import ScanUnfitError
 from .face_jobs import Held
 from .faces import BAND, CREASE, JUDGED, LINE, REASONS, Faces
 from .fairing import FairSurface, lay_surface
-from .given import read_hold_points
+from .given import read_hold_points, require_on_panel
 from .regions import GUARD, Region, find_marks, measure_regions
 from .remarks import warnings_of
 from .scan import Scan
@@ -43,6 +44,7 @@ Mask = NDArray[np.bool_]
 
 _LEAST_SOUND = 0.35
 _WORST_SCALE = 2.0
+_MOST_BLIND = 5.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,6 +102,12 @@ def check_scan(path: Path, settings: Settings) -> CheckResult:
 
 def check(scan: Scan, settings: Settings) -> CheckResult:
     """Find the highs and lows of a scan in memory."""
+    # The banded solver gains nothing from threads, and loses tenfold when they wait for a core.
+    with threadpool_limits(limits=1, user_api="blas"):
+        return _check(scan, settings)
+
+
+def _check(scan: Scan, settings: Settings) -> CheckResult:
     unrolled = unroll(scan, settings)
     clock = Clock()
     edges = find_edges(
@@ -128,6 +136,7 @@ def check(scan: Scan, settings: Settings) -> CheckResult:
         unrolled.skin,
         smoothing_mm=settings.slope.smoothing_mm,
     )
+    _refuse_noise(found, settings)
     marks = find_marks(found, unrolled.cells, settings.tolerance)
     regions = measure_regions(
         marks, found, unrolled.cells, unrolled.chart, scan, edges, settings.tolerance
@@ -169,6 +178,7 @@ def _held(unrolled: Unrolled, settings: Settings) -> Held:
         return Held(np.zeros((0, 2)), np.zeros(0), np.zeros((0, 2)))
     given = read_hold_points(path, unrolled.scan)
     hold = unrolled.chart.to_chart(given.hold_mm)
+    require_on_panel(path, hold, unrolled.cells, unrolled.skin)
     release = unrolled.chart.to_chart(given.release_mm)
     return Held(hold[:, :2], hold[:, 2], release[:, :2])
 
@@ -189,6 +199,16 @@ def _refused(faces: Faces, fair: FairSurface, settings: Settings) -> Faces:
             "body lines with --creases FILE, or choose a shorter batten with --batten."
         )
     return replace(faces, reason=reason)
+
+
+def _refuse_noise(found: CellDeviation, settings: Settings) -> None:
+    visible, limit = smallest_visible(found), _MOST_BLIND * settings.tolerance.height_mm
+    if visible > limit:
+        raise ScanUnfitError(
+            f"this scan is too noisy to say anything: the least height it tells from nothing is "
+            f"{visible:.2f} mm, {_MOST_BLIND:.0f} times the tolerance is {limit:.2f} mm. Scan "
+            "closer, more densely or with less noise, or allow more with --tolerance."
+        )
 
 
 def _cell_status(
@@ -219,7 +239,7 @@ def _result(
     clock: Clock,
 ) -> CheckResult:
     scan, cells = unrolled.scan, unrolled.cells
-    visible = _smallest_visible(found)
+    visible = smallest_visible(found)
     main = fair.faces[0]
     side = cells.grid.cell_mm
     span = np.argwhere(unrolled.skin)
@@ -255,7 +275,7 @@ def _result(
     )
 
 
-def _smallest_visible(found: CellDeviation) -> float:
+def smallest_visible(found: CellDeviation) -> float:
     """The least height that a scan like this tells from nothing: 2 x 1.645 u (ISO 11843-1)."""
     return 2.0 * GUARD * float(np.nanmedian(found.sigma_mm[found.judged]))
 

@@ -24,6 +24,7 @@ IN, HIGH, LOW, UNDECIDED, HELD, NOT_JUDGED = 0, 1, 2, 3, 4, 255
 _CHUNK = 1 << 18
 _THREADS = 2
 _SIGMA_BLOCK_MM = 45.0
+_MOST_SIGMAS = 300
 _CALM_MM = 3.0
 # Root sum of squares of the kernel of 3 G - 3 G^2 + G^3, times its sigma in cells (computed).
 _CALM_GAIN = 0.44
@@ -224,10 +225,7 @@ def measure_cells(
     noise = np.where(judged, cells.error_mm, np.nan)
     total = np.sqrt((gain * noise) ** 2 + lost**2 + surface_sigma**2)
     usual = float(np.nanmedian(noise)) if judged.any() else 0.0
-    # Slope noise of a Gaussian window in each direction: e c / (sigma^2 sqrt(8 pi)), times 1.3 for
-    # the second application (computed).
-    window = max(sigma * side, 0.7 * side)
-    slope_sigma = 1e3 * 1.3 * usual * side / (window**2 * np.sqrt(8.0 * np.pi))
+    slope_sigma = 1e3 * usual / side * _slope_gain(sigma)
     return CellDeviation(cell, smooth, total, surface_sigma, slope, slope_sigma, judged)
 
 
@@ -259,6 +257,27 @@ def _smoothed(cell: Floats, judged: Mask, sigma: float) -> Floats:
     return 2.0 * once - _masked_gaussian(once, judged, sigma)
 
 
+def _slope_gain(sigma: float) -> float:
+    """Standard deviation of one slope of unit noise after `2 G - G^2`, per cell.
+
+    Sums of squares of the separable kernels: with a the Gaussian, b = a * a and D, S the dot
+    products of their differences and of themselves, 4 D(a,a) S(a,a) - 4 D(a,b) S(a,b) +
+    D(b,b) S(b,b).
+    """
+    spike = np.zeros(2 * int(12 * max(sigma, 1.0)) + 9)
+    spike[len(spike) // 2] = 1.0
+    if sigma < 0.35:
+        return float(np.linalg.norm(np.gradient(spike)))
+    a = ndimage.gaussian_filter1d(spike, sigma)
+    b = ndimage.gaussian_filter1d(a, sigma)
+
+    def product(p: Floats, q: Floats) -> float:
+        return float((np.gradient(p) @ np.gradient(q)) * (p @ q))
+
+    one = 4.0 * product(a, a) - 4.0 * product(a, b) + product(b, b)
+    return float(np.sqrt(one))
+
+
 def _calmed(cell: Floats, judged: Mask, sigma: float) -> tuple[Floats, Floats]:
     """`3 G - 3 G^2 + G^3`, and how much its last term brought back: what a peak may still lack."""
     once = _masked_gaussian(cell, judged, sigma)
@@ -284,7 +303,8 @@ def _filled(field: Floats, mask: Mask) -> Floats:
 def _surface_sigma(surface: FairSurface, faces: Faces, cells: Cells, judged: Mask) -> Floats:
     """The surface's own standard uncertainty, at one cell of each block and spread over it."""
     side = cells.grid.cell_mm
-    block = max(1, round(_SIGMA_BLOCK_MM / side))
+    wished = max(_SIGMA_BLOCK_MM, side * np.sqrt(judged.sum() / _MOST_SIGMAS))
+    block = max(1, round(wished / side))
     out = np.full(judged.shape, np.nan)
     for face in surface.faces:
         member = judged & (faces.label == face.face)

@@ -15,18 +15,20 @@ from .cells import Cells
 from .creases import Crease
 from .faces import Faces, depth
 from .ridges import smooth_line
-from .whittaker import robust_line
+from .whittaker import robust_line, smooth_alike
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-_STATION_MM = 10.0
+STATION_MM = 10.0
 _CORNER_DEG = 40.0
 _CORNER_REACH_MM = 70.0
 _SHORTEST_EDGE_MM = 40.0
 _CROSSING_MM = 40.0
 _WINDOW_MM = 10.0
 _FEWEST_BESIDE = 8.0
+NOISE_DRAWS = 48
+_SEED = 20240607
 # The free surface errs most at corners, over a sixth of its batten: the line must follow that.
 _LINE_SHARE = 0.5
 _DING_SHARE = 0.5
@@ -67,13 +69,18 @@ class EdgeLine:
     """The robust line along an edge: what the surface is held to.
 
     height_mm : (s,) at the edge's stations; slope : (s,) of the skin along `inward_uv`;
-    held : (s,) bool, False where released, dinged or not scanned.
+    held : (s,) bool, False where released, dinged or not scanned; slope_gain : (s,) standard
+    error of a slope for cells of standard error 1; height_noise, slope_noise : (s, k) draws of
+    what such cells' noise does to the line.
     """
 
     edge: Edge
     height_mm: Floats
     slope: Floats
     held: Mask
+    slope_gain: Floats
+    height_noise: Floats
+    slope_noise: Floats
     dings: tuple[Ding, ...] = ()
 
     @property
@@ -136,6 +143,7 @@ class Beside:
     weight: Floats
     inward_mm: Floats
     along_mm: Floats
+    window_mm: float
 
 
 def cells_beside(edge: Edge, cell_uv: Floats, tree: cKDTree, *, cell_mm: float) -> Beside:
@@ -153,7 +161,7 @@ def cells_beside(edge: Edge, cell_uv: Floats, tree: cKDTree, *, cell_mm: float) 
     inward = apart[:, :, 0] * way[:, None, 0] + apart[:, :, 1] * way[:, None, 1]
     along = apart[:, :, 1] * way[:, None, 0] - apart[:, :, 0] * way[:, None, 1]
     weight = np.where(there, np.exp(-0.5 * (np.where(there, distance, 0.0) / sigma) ** 2), 0.0)
-    return Beside(cell, weight, inward, along)
+    return Beside(cell, weight, inward, along, sigma)
 
 
 def lay_edge_line(
@@ -176,14 +184,16 @@ def lay_edge_line(
     batten_mm : wavelength of which the line follows half; the surface's own, or the held
         stations would ask for waves that the surface resists.
     """
-    here, tilt = _planes(beside, off_mm, tolerance_mm / 30.0)
+    here, tilt, root = _planes(beside, off_mm, tolerance_mm / 30.0)
     seen = np.isfinite(here)
     if seen.sum() < 4:
-        return EdgeLine(edge, base_height_mm, base_slope, np.zeros(len(here), bool))
+        nothing = np.zeros(len(here), bool)
+        quiet = np.zeros((len(here), NOISE_DRAWS))
+        return EdgeLine(edge, base_height_mm, base_slope, nothing, root[:, 1, 1], quiet, quiet)
     line, weight = robust_line(
         here,
         seen,
-        step_mm=_STATION_MM,
+        step_mm=STATION_MM,
         batten_mm=_LINE_SHARE * batten_mm,
         floor_mm=tolerance_mm / 6.0,
         closed=edge.closed,
@@ -192,10 +202,22 @@ def lay_edge_line(
     tilt_mm, tilt_weight = robust_line(
         tilt * _WINDOW_MM,
         seen,
-        step_mm=_STATION_MM,
+        step_mm=STATION_MM,
         batten_mm=_LINE_SHARE * batten_mm,
         floor_mm=tolerance_mm / 6.0,
         closed=edge.closed,
+    )
+    # The stations' noise, correlated between height and slope, smoothed as the line is.
+    draws = root @ np.random.default_rng(_SEED).normal(size=(len(here), 2, NOISE_DRAWS))
+    height_noise, slope_noise = (
+        smooth_alike(
+            draws[:, k],
+            own,
+            step_mm=STATION_MM,
+            batten_mm=_LINE_SHARE * batten_mm,
+            closed=edge.closed,
+        )
+        for k, own in enumerate((weight, tilt_weight))
     )
     knock = np.where(seen, here - line, 0.0)
     held = seen & (weight > 0) & (tilt_weight > 0) & (np.abs(knock) < _DING_SHARE * tolerance_mm)
@@ -204,12 +226,19 @@ def lay_edge_line(
         base_height_mm + line,
         base_slope + tilt_mm / _WINDOW_MM,
         held,
+        np.hypot(root[:, 1, 0], root[:, 1, 1]),
+        height_noise,
+        slope_noise,
         _dings(edge.station_uv, knock, seen, tolerance_mm),
     )
 
 
-def _planes(beside: Beside, off_mm: Floats, least_scale_mm: float) -> tuple[Floats, Floats]:
-    """(s,) value and inward slope of a robust plane through the cells beside each station."""
+def _planes(beside: Beside, off_mm: Floats, least_scale_mm: float) -> tuple[Floats, Floats, Floats]:
+    """(s,) value and inward slope of a robust plane through the cells beside each station, and
+    (s, 2, 2) the root of their covariance for cells of standard error 1.
+
+    Windows of stations overlap: what they share is counted once, by making the errors larger.
+    """
     basis = np.stack([np.ones_like(beside.weight), beside.inward_mm, beside.along_mm], axis=2)
     off = off_mm[beside.cell]
     weight = beside.weight
@@ -230,7 +259,13 @@ def _planes(beside: Beside, off_mm: Floats, least_scale_mm: float) -> tuple[Floa
         x = np.nan_to_num(rest, nan=np.inf) / (4.685 * scale[:, None])
         weight = np.where(x < 1.0, beside.weight * (1.0 - np.minimum(x, 1.0) ** 2) ** 2, 0.0)
     found[~enough] = np.nan
-    return found[:, 0], found[:, 1]
+    inverse = np.linalg.inv(matrix)
+    spread_of = np.einsum("ski,skj->sij", weighted, weighted)
+    covariance = inverse @ spread_of @ inverse
+    shared = np.sqrt(4.0 * np.pi) * beside.window_mm / STATION_MM
+    root = np.zeros((len(found), 2, 2))
+    root[enough] = np.linalg.cholesky(max(shared, 1.0) * covariance[enough, :2, :2])
+    return found[:, 0], found[:, 1], root
 
 
 def _rims(inside: Floats, cells: Cells, level: float) -> list[tuple[Floats, bool]]:
@@ -343,7 +378,7 @@ def _stations(line: Floats, inside: Floats, cells: Cells, closed: bool) -> tuple
     """Evenly spaced stations on a rim and the unit direction into the face."""
     ring = np.vstack([line, line[:1]]) if closed else line
     along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(ring, axis=0), axis=1))])
-    count = max(4, round(along[-1] / _STATION_MM) + (0 if closed else 1))
+    count = max(4, round(along[-1] / STATION_MM) + (0 if closed else 1))
     t = np.linspace(0.0, along[-1], count, endpoint=not closed)
     place = np.column_stack([np.interp(t, along, ring[:, k]) for k in range(2)])
     slope_u, slope_v = np.gradient(ndimage.gaussian_filter(inside, 1.5))
@@ -363,7 +398,7 @@ def _dings(stations: Floats, off: Floats, seen: Mask, tolerance_mm: float) -> tu
                 float(stations[peak, 0]),
                 float(stations[peak, 1]),
                 float(off[peak]),
-                float(len(at) * _STATION_MM),
+                float(len(at) * STATION_MM),
             )
         )
     return tuple(out)

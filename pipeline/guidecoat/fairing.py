@@ -13,7 +13,7 @@ from .edges import Edge, EdgeLine
 from .errors import FitError
 from .face_jobs import FaceJob, Held, face_job, hinges_in
 from .faces import Faces
-from .robust_fit import choose_batten, refit_without_marks
+from .robust_fit import PASSES, choose_batten, refit_without_marks, shaken_by_edges
 from .settings import CreaseSettings, SurfaceSettings
 from .spline import Fit, SplineSpace
 
@@ -46,12 +46,20 @@ class FaceSurface:
     climb: tuple[tuple[float, float], ...]
     cell_area_mm2: float
     edges: tuple[EdgeLine, ...]
+    shaken: Floats
+    passes: int
 
     def sigma_mm(self, u: Floats, v: Floats) -> Floats:
-        """(n,) the surface's own standard uncertainty at chart places (Wahba 1983)."""
+        """(n,) the surface's own standard uncertainty at chart places.
+
+        The posterior's (Wahba 1983), which for two passes is up to twice as large (computed),
+        and what the noise of the edge lines adds.
+        """
         rows = self.space.rows(u, v)
-        variance = self.fit.factor.variance(rows, self.space.size)
-        return np.asarray(self.noise_mm * np.sqrt(np.maximum(variance * self.cell_area_mm2, 0.0)))
+        own = self.fit.factor.variance(rows, self.space.size)
+        edges = ((rows @ self.shaken) ** 2).mean(axis=1)
+        total = self.passes * self.cell_area_mm2 * own + edges
+        return np.asarray(self.noise_mm * np.sqrt(np.maximum(total, 0.0)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,8 +113,10 @@ def lay_surface(
     knot = max(knot, cells.grid.cell_mm)
     margin = 3.0 * knot
     grid = cells.grid
-    u0, v0 = grid.u0_mm - margin, grid.v0_mm - margin
-    spans = tuple(int(np.ceil((n * grid.cell_mm + 2 * margin) / knot)) for n in grid.shape)
+    # Centred on the grid, so that a mirrored panel has the same knots.
+    spans = [int(np.ceil((n * grid.cell_mm + 2 * margin) / knot)) for n in grid.shape]
+    u0 = grid.u0_mm + 0.5 * (grid.shape[0] * grid.cell_mm - spans[0] * knot)
+    v0 = grid.v0_mm + 0.5 * (grid.shape[1] * grid.cell_mm - spans[1] * knot)
     found = []
     for face in range(1, faces.count + 1):
         job = face_job(
@@ -156,4 +166,6 @@ def _fit_face(job: FaceJob, surface: SurfaceSettings, hold_of: dict[str, str]) -
         climb,
         job.cell_mm**2,
         step.lines,
+        shaken_by_edges(job, step),
+        PASSES[job.order],
     )

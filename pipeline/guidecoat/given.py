@@ -8,11 +8,15 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
+from .cells import Cells
 from .errors import SettingsError
 from .scan import Scan
 
 Floats = NDArray[np.float64]
+
+_FARTHEST_MM = 30.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,6 +66,33 @@ def read_crease_lines(path: Path, scan: Scan) -> tuple[Floats, ...]:
                 f'{path}: the body line "{name}" has one point: give at least two, in order'
             )
     return tuple(_local(points, scan) for points in lines.values())
+
+
+def require_on_panel(path: Path, uvh: Floats, cells: Cells, skin: NDArray[np.bool_]) -> None:
+    """Refuse held points that lie far from the scanned skin.
+
+    Parameters
+    ----------
+    uvh : (k, 3) chart positions of the points to hold.
+
+    Raises
+    ------
+    SettingsError : a point over 30 mm beside the skin or off it.
+    """
+    if not len(uvh):
+        return
+    i, j = cells.grid.index(uvh[:, 0], uvh[:, 1])
+    away, nearest = ndimage.distance_transform_edt(~skin, return_indices=True)
+    beside = away[i, j] * cells.grid.cell_mm
+    beside[cells.grid.beyond(uvh[:, 0], uvh[:, 1])] = np.inf
+    off = np.abs(uvh[:, 2] - cells.height_mm[nearest[0][i, j], nearest[1][i, j]])
+    for number, (aside, out) in enumerate(zip(beside, off, strict=True), start=1):
+        if max(aside, out) > _FARTHEST_MM:
+            where = f"{aside:.0f} mm beside it" if np.isfinite(aside) else "outside it"
+            raise SettingsError(
+                f"{path}: point {number} to hold is not on the panel ({where}, {out:.0f} mm off "
+                f"it; {_FARTHEST_MM:.0f} mm is allowed): give it in the scan's own units and frame"
+            )
 
 
 def _rows(path: Path, needed: tuple[str, ...]) -> list[tuple[int, dict[str, str]]]:

@@ -25,7 +25,6 @@ from .registration import (
 from .registration.rigid import inverse, move, reflection
 from .scan import Scan
 from .settings import Settings
-from .spacing import estimate_spacing
 from .voxels import pieces, voxelise
 
 Floats = NDArray[np.float64]
@@ -360,8 +359,7 @@ def _found_plane(points: Floats) -> MirrorPlane:
 
 def _main_piece(half: Scan) -> Scan:
     """The half without loose pieces beside its largest one."""
-    spacing = estimate_spacing(half.points_mm[half.usable])
-    voxels = voxelise(half.points_mm, half.usable, spacing_mm=spacing)
+    voxels = voxelise(half.points_mm, half.usable)
     number = voxels.number(half.points_mm)
     piece = pieces(voxels)
     return replace(half, usable=half.usable & (number >= 0) & (piece[number] == 0))

@@ -26,6 +26,7 @@ def warnings_of(
             f"mm, the tolerance is {settings.tolerance.height_mm:g} mm. Scan closer, more densely "
             "or with less noise."
         )
+    hold_of = settings.edges.hold_of
     judged = [f for f in fair.faces if (found.judged & (faces.label == f.face)).any()]
     for face in judged:
         for line in face.edges:
@@ -34,6 +35,13 @@ def warnings_of(
                 f"{ding.length_mm:.0f} mm; it was not held there."
                 for ding in line.dings
             ]
+    if not any(
+        line.held.any() and hold_of(line.name) != "free" for f in judged for line in f.edges
+    ):
+        said.append(
+            "No edge is held: the surface rests on the skin alone, and an edge that is bent as a "
+            "whole is not seen."
+        )
     if len(judged) > 1:
         parts = ", ".join(f"{f.batten_mm:.0f} mm" for f in judged)
         said.append(

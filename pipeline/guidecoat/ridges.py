@@ -22,6 +22,7 @@ _NOISE_FACTOR = 6.0
 _LINK_CELLS = 2.9
 _CLEAR_CELLS = 4.0
 _STATION_MM = 8.0
+_FINE_MM = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -192,24 +193,27 @@ def _smoothed(path: Floats, grid: Grid) -> Floats:
 def smooth_line(
     line: Floats, *, sigma_mm: float, station_mm: float, closed: bool = False
 ) -> Floats:
-    """(n, 2) polyline smoothed along its length and resampled evenly; ends stay where they are."""
+    """(n, 2) polyline smoothed along its length and resampled evenly; ends stay where they are.
+
+    Walked the other way it gives the same stations; a closed line starts at the station
+    farthest from its middle.
+    """
     if closed:
+        line = np.roll(
+            line, -int(np.linalg.norm(line - line.mean(axis=0), axis=1).argmax()), axis=0
+        )
         line = np.vstack([line, line[:1]])
     along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
-    fine = max(1.0, station_mm / 8.0)
-    count = max(int(along[-1] / fine), 8)
+    stations = max(2, round(along[-1] / station_mm))
+    every = max(1, round(along[-1] / stations / _FINE_MM))
+    count = stations * every + (0 if closed else 1)
     t = np.linspace(0.0, along[-1], count, endpoint=not closed)
     dense = np.column_stack([np.interp(t, along, line[:, k]) for k in range(2)])
-    sigma = sigma_mm / (along[-1] / count)
+    sigma = sigma_mm / (along[-1] / (stations * every))
     if closed:
-        smooth = gaussian_filter1d(dense, sigma, axis=0, mode="wrap")
-    else:
-        # Point reflection at the ends keeps them and their direction.
-        n = min(len(dense) - 1, int(4 * sigma) + 1)
-        head, tail = 2 * dense[0] - dense[n:0:-1], 2 * dense[-1] - dense[-2 : -n - 2 : -1]
-        smooth = gaussian_filter1d(np.vstack([head, dense, tail]), sigma, axis=0)[n:-n]
-    step = max(1, round(station_mm / (along[-1] / count)))
-    out = smooth[::step]
-    if not closed and not np.array_equal(out[-1], smooth[-1]):
-        out = np.vstack([out, smooth[-1]])
-    return np.asarray(out)
+        return np.asarray(gaussian_filter1d(dense, sigma, axis=0, mode="wrap")[::every])
+    # Point reflection at the ends keeps them and their direction.
+    n = min(len(dense) - 1, int(4 * sigma) + 1)
+    head, tail = 2 * dense[0] - dense[n:0:-1], 2 * dense[-1] - dense[-2 : -n - 2 : -1]
+    smooth = gaussian_filter1d(np.vstack([head, dense, tail]), sigma, axis=0)[n : n + len(dense)]
+    return np.asarray(smooth[::every])

@@ -8,11 +8,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+from scipy.spatial import cKDTree
 
-from .edges import EdgeLine, lay_edge_line
+from .edges import NOISE_DRAWS, STATION_MM, EdgeLine, lay_edge_line
 from .face_jobs import FaceJob
 from .settings import SurfaceSettings
-from .spline import Fit, Rows, SplineSpace, half_at, solve
+from .spline import Fit, Rows, SplineSpace, band_matrix, half_at, solve
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -23,37 +24,82 @@ _ROUNDS = 2
 _BIWEIGHT = 4.685
 _RISE = 1.10
 # A second pass fits what the first left over: it halves the form's own error near edges.
-_PASSES = {2: 1, 3: 2}
+PASSES = {2: 1, 3: 2}
 _LEAST_SOUND = 0.3
 _RELEASED_MM = 30.0
+_APART_MM = 6.0
+# Slopes at the edges weigh this much more than their noise alone would have it: the free surface
+# leans there by more than they are noisy (measured: 1e4 to 3e4 is nearest the true form).
+_SLOPE_TRUST = 2e4
 
 
 @dataclass(frozen=True, eq=False)
 class Hold:
-    """Rows and values the surface is held to."""
+    """Rows and values the surface is held to, and rows of slope that it leans on.
+
+    noise : (k, draws) of the held values for cells of standard error 1; slope_weight : (s,)
+    weights of the slopes beside cells of weight 1; slope_noise : (s, draws).
+    """
 
     rows: Rows | None
     values: Floats
+    noise: Floats
+    slope_rows: Rows | None = None
+    slopes: Floats | None = None
+    slope_weight: Floats | None = None
+    slope_noise: Floats | None = None
+
+
+def _joined(rows: list[Rows]) -> Rows | None:
+    if not rows:
+        return None
+    return Rows(np.vstack([r.index for r in rows]), np.vstack([r.value for r in rows]))
 
 
 def _held_edges(job: FaceJob, lines: tuple[EdgeLine, ...], hold_of: dict[str, str]) -> Hold:
-    """Everything held on a face: edge stations, their slopes where asked, single points."""
+    """Everything held on a face: edge stations, their slopes where asked, single points.
+
+    Where two edges meet, one station is held for both: two lines never agree to a micrometre.
+    """
     rows = [] if job.points is None else [job.points]
-    values = [] if job.points is None else [job.point_values]
+    values = [job.point_values]
+    noise = [np.zeros((len(job.point_values), NOISE_DRAWS))]
+    slope_noise: list[Floats] = []
+    slope_rows: list[Rows] = []
+    slopes: list[Floats] = []
+    weights: list[Floats] = []
+    taken = np.zeros((0, 2))
+    every = max(1, round(job.space.knot / STATION_MM))
     for line in lines:
         how = hold_of[line.name]
-        if how == "free" or not line.held.any():
+        keep = line.held.copy()
+        # One station a knot: more would ask the spline for what its knots cannot do.
+        keep[np.arange(len(keep)) % every != 0] = False
+        if len(taken):
+            keep &= cKDTree(taken).query(line.station_uv)[0] > _APART_MM
+        if how == "free" or not keep.any():
             continue
-        u, v = line.station_uv[line.held].T
+        taken = np.vstack([taken, line.station_uv[keep]])
+        u, v = line.station_uv[keep].T
         rows.append(job.space.rows(u, v))
-        values.append(line.height_mm[line.held])
+        values.append(line.height_mm[keep])
+        noise.append(line.height_noise[keep])
         if how == "position+slope":
-            rows.append(_slope_rows(job.space, u, v, line.inward_uv[line.held]))
-            values.append(line.slope[line.held])
-    if not rows:
-        return Hold(None, np.zeros(0))
-    joined = Rows(np.vstack([r.index for r in rows]), np.vstack([r.value for r in rows]))
-    return Hold(joined, np.concatenate(values))
+            slope_rows.append(_slope_rows(job.space, u, v, line.inward_uv[keep]))
+            slopes.append(line.slope[keep])
+            slope_noise.append(line.slope_noise[keep])
+            weights.append(_SLOPE_TRUST / line.slope_gain[keep] ** 2)
+    if not slopes:
+        return Hold(_joined(rows), np.concatenate(values), np.vstack(noise))
+    return Hold(
+        _joined(rows),
+        np.concatenate(values),
+        np.vstack(noise),
+        _joined(slope_rows),
+        np.concatenate(slopes),
+        np.concatenate(weights),
+        np.vstack(slope_noise),
+    )
 
 
 def _edge_lines(job: FaceJob, step: FitStep) -> tuple[EdgeLine, ...]:
@@ -141,7 +187,7 @@ def _lengthen(
     From `held_from` on the edge lines are laid over the free surface and the fit is held to them.
     """
     weight = np.ones(len(job.height_mm))
-    points = Hold(job.points, job.point_values)
+    points = Hold(job.points, job.point_values, np.zeros((len(job.point_values), NOISE_DRAWS)))
     for batten in battens:
         for _ in range(_ROUNDS):
             step = _reweighted(job, batten, weight, points)
@@ -185,18 +231,55 @@ def _calmed(job: FaceJob, off: Floats) -> Floats:
 
 
 def _solve(job: FaceJob, batten_mm: float, weight: Floats, hold: Hold) -> Fit:
-    passes = _PASSES[job.order]
-    batten = batten_mm * half_at(passes, job.order)
+    rows, values, weights = _data(job, weight, hold)
     return solve(
         job.energy,
-        job.rows,
-        job.height_mm,
-        weight * job.weight * job.cell_mm**2,
-        smoothing=(batten / (2.0 * np.pi)) ** (2 * job.order),
+        rows,
+        values,
+        weights,
+        smoothing=_smoothing(job, batten_mm),
         held=hold.rows,
         held_values=hold.values,
-        passes=passes,
+        passes=PASSES[job.order],
     )
+
+
+def _smoothing(job: FaceJob, batten_mm: float) -> float:
+    batten = batten_mm * half_at(PASSES[job.order], job.order)
+    return float((batten / (2.0 * np.pi)) ** (2 * job.order))
+
+
+def _data(job: FaceJob, weight: Floats, hold: Hold) -> tuple[Rows, Floats, Floats]:
+    """Cells, and the slopes at the edges as what they are: measured, each with its own error."""
+    area = job.cell_mm**2
+    own = weight * job.weight * area
+    if hold.slope_rows is None or hold.slopes is None or hold.slope_weight is None:
+        return job.rows, job.height_mm, own
+    rows = _joined([job.rows, hold.slope_rows])
+    assert rows is not None
+    return (
+        rows,
+        np.concatenate([job.height_mm, hold.slopes]),
+        np.concatenate([own, area * hold.slope_weight]),
+    )
+
+
+def shaken_by_edges(job: FaceJob, step: FitStep) -> Floats:
+    """(size, draws) what the edge lines' noise does to the coefficients, for cells of error 1."""
+    hold, size = step.hold, job.space.size
+    right = np.zeros((size, NOISE_DRAWS))
+    if hold.rows is not None:
+        right += hold.rows.transposed(step.fit.penalty * hold.noise, size)
+    if hold.slope_rows is not None and hold.slope_weight is not None:
+        assert hold.slope_noise is not None
+        weight = job.cell_mm**2 * hold.slope_weight
+        right += hold.slope_rows.transposed(weight[:, None] * hold.slope_noise, size)
+    found = step.fit.factor.solve(right)
+    bending = _smoothing(job, step.batten_mm) * band_matrix(job.energy)
+    for _ in range(PASSES[job.order] - 1):
+        # What a pass bent away from the cells, the next brings back.
+        found = found + step.fit.factor.solve(bending @ found)
+    return found
 
 
 def _biweight(off: Floats, scale: float) -> Floats:

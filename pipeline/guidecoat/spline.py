@@ -20,6 +20,7 @@ from math import comb
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+from scipy import sparse
 from scipy.linalg import cho_solve_banded, cholesky_banded
 
 Floats = NDArray[np.float64]
@@ -116,9 +117,17 @@ class Rows:
         return np.einsum("ij,ijk->ik", self.value, coefficients[self.index])
 
     def transposed(self, load: Floats, size: int) -> Floats:
-        """(size,) `rows' load` for an (n,) load."""
-        weighted = (self.value * load[:, None]).ravel()
-        return np.asarray(np.bincount(self.index.ravel(), weighted, minlength=size), np.float64)
+        """(size,) or (size, k) `rows' load` for a load of (n,) or (n, k)."""
+        if load.ndim == 1:
+            weighted = (self.value * load[:, None]).ravel()
+            return np.asarray(np.bincount(self.index.ravel(), weighted, size), np.float64)
+        out = np.zeros((size, load.shape[1]))
+        np.add.at(
+            out,
+            self.index.ravel(),
+            (self.value[:, :, None] * load[:, None]).reshape(-1, load.shape[1]),
+        )
+        return out
 
     def combined(self, a: Floats, other: Rows, b: Floats) -> Rows:
         """Row by row `a * self + b * other`, for rows at the same places."""
@@ -233,6 +242,12 @@ def energy_band(space: SplineSpace, *, order: int, hinges: Hinges | None = None)
     return band
 
 
+def band_matrix(band: Floats) -> sparse.dia_array:
+    """The symmetric matrix of a lower band."""
+    lower = sparse.dia_array((band.T, -np.arange(band.shape[1])), shape=(len(band), len(band)))
+    return sparse.dia_array(lower + lower.T - sparse.diags_array(band[:, 0]))
+
+
 @dataclass(frozen=True, eq=False)
 class Factor:
     """A factorised normal matrix K; `solve` applies its inverse."""
@@ -259,10 +274,11 @@ class Factor:
 
 @dataclass(frozen=True, eq=False)
 class Fit:
-    """Coefficients and the factor they came from (held rows included)."""
+    """Coefficients, the factor they came from (held rows included), and the held rows' weight."""
 
     coefficients: Floats
     factor: Factor
+    penalty: float = 0.0
 
 
 def transfer(wavelength: float, batten: float, *, order: int, passes: int = 1) -> float:
@@ -335,7 +351,7 @@ def solve(
             step = factor.solve(right + held.transposed(pull + penalty * wanted, len(band)))
             pull += penalty * (wanted - held @ step)
         coefficients += step
-    return Fit(coefficients, factor)
+    return Fit(coefficients, factor, penalty)
 
 
 def _factorise(band: Floats) -> Factor:

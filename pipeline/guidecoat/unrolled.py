@@ -16,7 +16,6 @@ from .given import read_crease_lines
 from .roughness import measure_roughness
 from .scan import Scan
 from .settings import Settings
-from .spacing import estimate_spacing
 from .unroll import lay_chart
 from .voxels import voxelise
 
@@ -43,12 +42,13 @@ class Unrolled:
 def unroll(scan: Scan, settings: Settings) -> Unrolled:
     """Everything before a surface is laid: chart, cells, body lines and faces."""
     clock = Clock()
-    spacing = estimate_spacing(scan.points_mm[scan.usable])
-    voxels = voxelise(scan.points_mm, scan.usable, spacing_mm=spacing)
+    voxels = voxelise(scan.points_mm, scan.usable)
     skin_voxels = lay_chart(scan, voxels, outside=settings.outside)
     charted = chart_points(scan, voxels, skin_voxels)
     clock.lap("chart")
-    cells = average_cells(charted, smallest_mm=settings.cells.smallest_mm, spacing_mm=spacing)
+    cells = average_cells(
+        charted, smallest_mm=settings.cells.smallest_mm, spacing_mm=voxels.spacing_mm
+    )
     clock.lap("cells")
     skin = skin_mask(cells)
     inner = sound_interior(cells, skin, margin_mm=_crease_margin(cells)) & ~cells.layered

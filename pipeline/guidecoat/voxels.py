@@ -5,7 +5,10 @@ Only the chart and the survey look at voxels; everything after works on cells of
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numba import njit
@@ -14,6 +17,12 @@ from scipy import sparse
 from scipy.sparse import csgraph
 
 Floats = NDArray[np.float64]
+T = TypeVar("T")
+_THREADS = 2
+_CHUNK = 1 << 18
+_ALONG = 160
+_MOST_VOXELS = 2e7
+_LEAST_POINTS, _WISHED_POINTS = 15.0, 25.0
 _SHIFTS = np.array([(i, j, k) for i in (-1, 0, 1) for j in (-1, 0, 1) for k in (-1, 0, 1)])
 
 
@@ -22,7 +31,7 @@ class Voxels:
     """Occupied voxels in the scan's principal frame.
 
     rotation : (3, 3) rows are the principal axes, origin_mm : (3,) the mean, local mm;
-    size_mm : side; key : (k, 3) int lattice position; centre_mm : (k, 3) mean of the points in
+    size_mm : side; spacing_mm : side of the square one point stands for, roughly; key : (k, 3) int lattice position; centre_mm : (k, 3) mean of the points in
     the scan's frame; normal : (k, 3) unit, consistent between neighbours, sign free;
     thickness_mm : (k,) scatter along the normal; count : (k,) points;
     of_point : lookup lattice of voxel numbers, -1 where empty; low : (3,) its first key.
@@ -32,6 +41,7 @@ class Voxels:
     rotation: Floats
     origin_mm: Floats
     size_mm: float
+    spacing_mm: float
     key: NDArray[np.int64]
     centre_mm: Floats
     normal: Floats
@@ -114,39 +124,49 @@ def principal_frame(
     points_mm: NDArray[np.float32], usable: NDArray[np.bool_]
 ) -> tuple[Floats, Floats]:
     """Mean (3,) and principal axes (3, 3), longest first, of the usable points."""
-    total, second, n = np.zeros(3), np.zeros((3, 3)), 0
-    for start in range(0, len(points_mm), 1 << 20):
-        part = slice(start, start + (1 << 20))
+
+    def sums(part: slice) -> tuple[Floats, Floats, int]:
         q = points_mm[part][usable[part]].astype(np.float64)
-        total += q.sum(axis=0)
-        second += q.T @ q
-        n += len(q)
-    mean = total / n
-    _, axes = np.linalg.eigh(second / n - np.outer(mean, mean))
+        return q.sum(axis=0), q.T @ q, len(q)
+
+    parts = _by_chunks(sums, len(points_mm))
+    n = sum(part[2] for part in parts)
+    mean = np.sum([part[0] for part in parts], axis=0) / n
+    second = np.sum([part[1] for part in parts], axis=0) / n
+    _, axes = np.linalg.eigh(second - np.outer(mean, mean))
     return mean, axes.T[::-1].copy()
 
 
-def voxelise(
-    points_mm: NDArray[np.float32], usable: NDArray[np.bool_], *, spacing_mm: float
-) -> Voxels:
-    """Sort usable points into voxels of about six spacings, with normals over their neighbours.
+def _by_chunks(work: Callable[[slice], T], n: int) -> list[T]:
+    """The work's results over chunks of n rows, in their order."""
+    with ThreadPoolExecutor(_THREADS) as pool:
+        return list(pool.map(work, [slice(k, k + _CHUNK) for k in range(0, n, _CHUNK)]))
 
-    The lattice follows the principal axes and is centred on the mean, so that a rigid motion
-    or a mirror image of the scan gives the same voxels.
+
+def voxelise(points_mm: NDArray[np.float32], usable: NDArray[np.bool_]) -> Voxels:
+    """Sort usable points into voxels of twenty points or more, with normals over their neighbours.
+
+    The lattice follows the principal axes and is centred on the mean, and its size comes from
+    the points' density: a rigid motion, a mirror image or another order of the points gives the
+    same voxels.
     """
     origin, rotation = principal_frame(points_mm, usable)
-    reach = np.zeros(3)
-    for start in range(0, len(points_mm), 1 << 20):
-        part = slice(start, start + (1 << 20))
+
+    def farthest(part: slice) -> Floats:
         q = (points_mm[part][usable[part]].astype(np.float64) - origin) @ rotation.T
-        if len(q):
-            reach = np.maximum(reach, np.abs(q).max(axis=0))
-    size = max(6.0 * spacing_mm, 2.0 * reach[0] / 250.0, (8.0 * reach.prod() / 2e7) ** (1 / 3))
-    half = np.floor(reach * (1 + 1e-9) / size).astype(np.int64) + 1
-    shape = 2 * half
-    count, lookup, sums = _gather(points_mm, usable, rotation, origin, size, -half, shape)
+        return np.asarray(np.abs(q).max(axis=0)) if len(q) else np.zeros(3)
+
+    reach = np.maximum(np.max(_by_chunks(farthest, len(points_mm)), axis=0), 1e-6)
+    size = max(2.0 * reach[0] / _ALONG, (8.0 * reach.prod() / _MOST_VOXELS) ** (1 / 3))
+    while True:
+        half = np.floor(reach * (1 + 1e-9) / size).astype(np.int64) + 1
+        count, lookup, sums = _gather(points_mm, usable, rotation, origin, size, -half, 2 * half)
+        n = count[lookup >= 0].astype(np.int64)
+        usual = float(np.median(n))
+        if usual >= _LEAST_POINTS or min(half) <= 2:
+            break
+        size *= 1.05 * np.sqrt(_WISHED_POINTS / usual)
     position = np.argwhere(lookup >= 0)
-    n = count[lookup >= 0].astype(np.int64)
     key = position - half
     mean = sums[:, :3] / n[:, None]
     centre = (mean + (key + 0.5) * size) @ rotation + origin
@@ -154,7 +174,18 @@ def voxelise(
     normal, thickness = _normals(sums, n, lookup, position, size)
     normal = _consistent(normal, pairs)
     return Voxels(
-        rotation, origin, size, key, centre, normal @ rotation, thickness, n, lookup, -half, pairs
+        rotation,
+        origin,
+        float(size),
+        float(size / np.sqrt(usual)),
+        key,
+        centre,
+        normal @ rotation,
+        thickness,
+        n,
+        lookup,
+        -half,
+        pairs,
     )
 
 

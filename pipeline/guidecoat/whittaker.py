@@ -15,7 +15,10 @@ _ROUND_THE_SEAM = 9
 
 
 def whittaker(z: Floats, weight: Floats, smoothing: float) -> Floats:
-    """Minimise sum w (z - f)^2 + smoothing * sum (third difference of f)^2 (Whittaker 1923)."""
+    """Minimise sum w (z - f)^2 + smoothing * sum (third difference of f)^2 (Whittaker 1923).
+
+    z is (n,) or (n, k), a column each; weight (n,).
+    """
     n = len(z)
     third = np.array([-1.0, 3.0, -3.0, 1.0])
     band = np.zeros((4, n))
@@ -23,7 +26,24 @@ def whittaker(z: Floats, weight: Floats, smoothing: float) -> Floats:
         for b in range(a + 1):
             band[a - b, b : n - 3 + b] += smoothing * third[a] * third[b]
     band[0] += weight + 1e-9
-    return np.asarray(solveh_banded(band, weight * z, lower=True))
+    right = weight * z if z.ndim == 1 else weight[:, None] * z
+    return np.asarray(solveh_banded(band, right, lower=True))
+
+
+def smooth_alike(
+    z: Floats, weight: Floats, *, step_mm: float, batten_mm: float, closed: bool = False
+) -> Floats:
+    """(n, k) columns smoothed as `robust_line` does at its last step, with its weights."""
+    n = len(z)
+    reach = min(_ROUND_THE_SEAM, n) if closed else 0
+    around = np.arange(-reach, n + reach) % n
+    length = _length(batten_mm, step_mm, n + 2 * reach)
+    line = whittaker(z[around], weight[around], (length / (2.0 * np.pi * step_mm)) ** 6)
+    return line[reach : reach + n]
+
+
+def _length(batten_mm: float, step_mm: float, count: int) -> float:
+    return min(batten_mm, step_mm * count / 1.5)
 
 
 def robust_line(
@@ -55,7 +75,7 @@ def robust_line(
     if closed:
         data = np.concatenate([data[n - reach :], data, data[:reach]])
         known = np.concatenate([seen[n - reach :], seen, seen[:reach]])
-    length = min(batten_mm, step_mm * len(data) / 1.5)
+    length = _length(batten_mm, step_mm, len(data))
     weight = known.astype(np.float64)
     line = data
     for share in _STEPS:

@@ -89,7 +89,7 @@ def _advised(track: Track, last: Pass, whole: Change, settings: Settings) -> Tra
     elif stand.state == NOT_SEEN:
         action = "not in the last scan: scan it to know"
     elif stand.region is None:
-        return track
+        action = "within tolerance in this scan, and hardly changed: leave it or scan again"
     elif _blocks_through(track, last, whole, settings):
         action = (
             f"blocking will go through: {_least_build_mm(track, last, whole):.2f} mm was put on "

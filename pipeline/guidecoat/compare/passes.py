@@ -32,7 +32,6 @@ from ..registration import Registration
 from ..registration.rigid import inverse
 from ..scan import Scan
 from ..settings import Settings
-from ..spacing import estimate_spacing
 from ..unroll import lay_chart
 from ..voxels import voxelise
 
@@ -227,11 +226,10 @@ def _ground(cells: Cells) -> Floats:
 
 def two_skins(scan: Scan) -> bool:
     """Whether most of a scan that is taken for a panel shows one skin behind another."""
-    spacing = estimate_spacing(scan.points_mm[scan.usable])
-    voxels = voxelise(scan.points_mm, scan.usable, spacing_mm=spacing)
+    voxels = voxelise(scan.points_mm, scan.usable)
     try:
         charted = chart_points(scan, voxels, lay_chart(scan, voxels, outside="auto"))
-        cells = average_cells(charted, smallest_mm=0.2, spacing_mm=spacing)
+        cells = average_cells(charted, smallest_mm=0.2, spacing_mm=voxels.spacing_mm)
     except ScanUnfitError:
         return False
     return bool(cells.layered[cells.filled].mean() > _MOST_LAYERED)

@@ -139,7 +139,10 @@ def _stand(track: _Open, own: list[Region], regions: tuple[Region, ...], one: Pa
         return Stand(None, np.nan, np.nan, np.nan, NOT_SEEN)
     peak, uncertainty, slope = _at_place(track, there, one)
     joined = [r for r in regions if r.kind == track.kind and (r.footprint & track.place.core).any()]
-    state = _state(track.kind, was, peak, uncertainty, slope) if joined else FIXED
+    state = _state(track.kind, was, peak, uncertainty, slope)
+    if not joined:
+        # Within tolerance now; whether somebody mended it or the scans differ is another matter.
+        state = FIXED if was.state == FIXED or state == IMPROVED else UNCHANGED
     return Stand(joined[0] if joined else None, peak, uncertainty, slope, state)
 
 
@@ -170,7 +173,8 @@ def _state(kind: str, was: Stand, peak: float, uncertainty: float, slope: float)
         less = was.slope_mrad - slope
         doubt = 0.1 * was.slope_mrad
     else:
-        less = abs(was.peak_mm) - abs(peak)
+        sign = -1.0 if kind == "low" else 1.0
+        less = sign * (was.peak_mm - peak)
         doubt = float(np.hypot(was.uncertainty_mm, uncertainty))
     if abs(less) <= doubt:
         return UNCHANGED

@@ -45,10 +45,10 @@ def _row(track: Track, result: Comparison) -> Row:
     stand, was = track.last, track.was
     region = stand.region or track.place
     row: Row = {column: getattr(region, column) for column in COLUMNS}
-    there = stand.state not in ("fixed", "not seen")
+    there = stand.region is not None and stand.state != "fixed"
     row |= {
         "region": track.name,
-        "verdict": region.verdict if there else {"fixed": "in"}.get(stand.state, ""),
+        "verdict": region.verdict if there else "" if stand.state == "not seen" else "in",
         "peak_mm": stand.peak_mm,
         "uncertainty_mm": stand.uncertainty_mm,
         "was_mm": math.nan if was is None else was.peak_mm,

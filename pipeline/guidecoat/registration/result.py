@@ -11,7 +11,7 @@ from guidecoat.errors import ScanUnfitError
 
 Array = NDArray[np.float64]
 # So many times the limit for a weak direction, and it counts as free.
-OPEN_FACTOR = 40.0
+OPEN_FACTOR = 20.0
 
 
 @dataclass(frozen=True, eq=False)
