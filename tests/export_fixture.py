@@ -62,7 +62,8 @@ def in_strip(u: Floats, v: Floats) -> NDArray[np.bool_]:
 
 def _line_of(edge: Edge, held: NDArray[np.bool_], dings: tuple[Ding, ...] = ()) -> EdgeLine:
     count = len(edge.station_uv)
-    return EdgeLine(edge, np.zeros(count), np.zeros(count), held, dings)
+    flat, quiet = np.zeros(count), np.zeros((count, 1))
+    return EdgeLine(edge, flat, flat, held, flat, quiet, quiet, dings)
 
 
 def _straight(name: str, a: tuple[float, float], b: tuple[float, float]) -> EdgeLine:
@@ -80,6 +81,7 @@ def _straight(name: str, a: tuple[float, float], b: tuple[float, float]) -> Edge
         inward_uv=np.tile(inward, (40, 1)),
         closed=False,
         length_mm=length,
+        station_mm=length / 40,
     )
     held = np.ones(40, bool)
     if name != "B":
@@ -108,6 +110,7 @@ def edges() -> tuple[EdgeLine, ...]:
         inward_uv=outward,
         closed=True,
         length_mm=360.0,
+        station_mm=6.0,
     )
     return (*outline, _line_of(opening, np.ones(60, bool)))
 
@@ -145,6 +148,8 @@ def _fair(judged: NDArray[np.bool_]) -> FairSurface:
         climb=((300.0, 0.02),),
         cell_area_mm2=CELL_MM**2,
         edges=edges(),
+        shaken=np.zeros((space.size, 1)),
+        passes=1,
     )
     return FairSurface(corner[0], corner[1], knot, face.lattice[None], (face,), 3)
 

@@ -74,6 +74,8 @@ class Bench:
             ((200.0, noise_mm),),
             4.0,
             (),
+            np.zeros((self.space.size, 1)),
+            1,
         )
         return FairSurface(self.space.u0, self.space.v0, KNOT_MM, lattice[None], (face,), 3)
 

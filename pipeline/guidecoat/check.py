@@ -30,7 +30,7 @@ from .edges import EdgeLine, find_edges
 from .errors import ScanUnfitError
 from .face_jobs import Held
 from .faces import BAND, CREASE, JUDGED, LINE, REASONS, Faces
-from .fairing import FairSurface, lay_surface
+from .fairing import FairSurface, knot_spacing, lay_surface
 from .given import read_hold_points, require_on_panel
 from .regions import GUARD, Region, find_marks, measure_regions
 from .remarks import warnings_of
@@ -111,7 +111,17 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
     unrolled = unroll(scan, settings)
     clock = Clock()
     edges = find_edges(
-        unrolled.cells, unrolled.faces, unrolled.creases, inboard_mm=settings.edges.inboard_mm
+        unrolled.cells,
+        unrolled.faces,
+        unrolled.creases,
+        inboard_mm=settings.edges.inboard_mm,
+        knot_mm=knot_spacing(
+            unrolled.cells,
+            unrolled.faces,
+            unrolled.creases,
+            settings.surface,
+            settings.creases,
+        ),
     )
     fair = lay_surface(
         unrolled.cells,

@@ -72,6 +72,14 @@ class CellDeviation:
     slope_sigma_mrad: float
     judged: Mask
 
+    @property
+    def height_noise_mm(self) -> float:
+        """What is left of the cells' own noise in `smooth_mm`, usually."""
+        own = self.sigma_mm**2 - self.surface_sigma_mm**2
+        return (
+            float(np.sqrt(max(np.nanmedian(own[self.judged]), 0.0))) if self.judged.any() else 0.0
+        )
+
 
 @njit(cache=True, nogil=True)
 def _feet(points, origin, rotation, curvature, cell0, cell, face, lattices, knot0, knot, out):  # type: ignore[no-untyped-def]  # pragma: no cover

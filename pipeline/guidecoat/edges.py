@@ -20,7 +20,7 @@ from .whittaker import robust_line, smooth_alike
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-STATION_MM = 10.0
+_LEAST_STATION_MM = 10.0
 _CORNER_DEG = 40.0
 _CORNER_REACH_MM = 70.0
 _SHORTEST_EDGE_MM = 40.0
@@ -51,7 +51,7 @@ class Edge:
     name : "A", "B" ... round the outline, "O1" ... openings, "S1" ... along a body line;
     kind : outline | opening | sharp | step; face : its number; line_uv : (k, 2) where the edge
     runs on the chart; station_uv : (s, 2) a little inboard of it, where the surface is held;
-    inward_uv : (s, 2) unit, into the face; closed : whether it runs round; length_mm : tape length.
+    inward_uv : (s, 2) unit, into the face; closed : whether it runs round; length_mm : tape length; station_mm : between stations.
     """
 
     name: str
@@ -62,6 +62,7 @@ class Edge:
     inward_uv: Floats
     closed: bool
     length_mm: float
+    station_mm: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,14 +111,22 @@ class EdgeLine:
 
 
 def find_edges(
-    cells: Cells, faces: Faces, creases: tuple[Crease, ...], *, inboard_mm: float
+    cells: Cells,
+    faces: Faces,
+    creases: tuple[Crease, ...],
+    *,
+    inboard_mm: float,
+    knot_mm: float = _LEAST_STATION_MM,
 ) -> tuple[Edge, ...]:
     """Find the edges of every face, cut at corners and where what lies beyond them changes.
 
     Parameters
     ----------
     inboard_mm : width of the band that is not trusted; stations lie just inside it.
+    knot_mm : between the knots of the surface to come; stations closer than that would ask it for
+        what its knots cannot do.
     """
+    step = max(knot_mm, _LEAST_STATION_MM)
     found: list[Edge] = []
     side = cells.grid.cell_mm
     level = inboard_mm + 0.75 * side
@@ -125,11 +134,11 @@ def find_edges(
         inside = depth(faces.label == face, side)
         for rim in _rims(inside, cells, level):
             for line, kind, closed in _pieces(rim, cells, faces, creases, inboard_mm):
-                place, inward = _stations(line, inside, cells, closed)
+                place, inward, spacing = _stations(line, inside, cells, closed, step)
                 outer = place - level * inward
                 ring = np.vstack([outer, outer[:1]]) if closed else outer
                 length = float(np.linalg.norm(np.diff(ring, axis=0), axis=1).sum())
-                found.append(Edge("", kind, face, ring, place, inward, closed, length))
+                found.append(Edge("", kind, face, ring, place, inward, closed, length, spacing))
     return _named(found)
 
 
@@ -144,6 +153,7 @@ class Beside:
     inward_mm: Floats
     along_mm: Floats
     window_mm: float
+    station_mm: float
 
 
 def cells_beside(edge: Edge, cell_uv: Floats, tree: cKDTree, *, cell_mm: float) -> Beside:
@@ -161,7 +171,7 @@ def cells_beside(edge: Edge, cell_uv: Floats, tree: cKDTree, *, cell_mm: float) 
     inward = apart[:, :, 0] * way[:, None, 0] + apart[:, :, 1] * way[:, None, 1]
     along = apart[:, :, 1] * way[:, None, 0] - apart[:, :, 0] * way[:, None, 1]
     weight = np.where(there, np.exp(-0.5 * (np.where(there, distance, 0.0) / sigma) ** 2), 0.0)
-    return Beside(cell, weight, inward, along, sigma)
+    return Beside(cell, weight, inward, along, sigma, edge.station_mm)
 
 
 def lay_edge_line(
@@ -193,7 +203,7 @@ def lay_edge_line(
     line, weight = robust_line(
         here,
         seen,
-        step_mm=STATION_MM,
+        step_mm=edge.station_mm,
         batten_mm=_LINE_SHARE * batten_mm,
         floor_mm=tolerance_mm / 6.0,
         closed=edge.closed,
@@ -202,7 +212,7 @@ def lay_edge_line(
     tilt_mm, tilt_weight = robust_line(
         tilt * _WINDOW_MM,
         seen,
-        step_mm=STATION_MM,
+        step_mm=edge.station_mm,
         batten_mm=_LINE_SHARE * batten_mm,
         floor_mm=tolerance_mm / 6.0,
         closed=edge.closed,
@@ -213,7 +223,7 @@ def lay_edge_line(
         smooth_alike(
             draws[:, k],
             own,
-            step_mm=STATION_MM,
+            step_mm=edge.station_mm,
             batten_mm=_LINE_SHARE * batten_mm,
             closed=edge.closed,
         )
@@ -229,7 +239,7 @@ def lay_edge_line(
         np.hypot(root[:, 1, 0], root[:, 1, 1]),
         height_noise,
         slope_noise,
-        _dings(edge.station_uv, knock, seen, tolerance_mm),
+        _dings(edge, knock, seen, tolerance_mm),
     )
 
 
@@ -262,7 +272,7 @@ def _planes(beside: Beside, off_mm: Floats, least_scale_mm: float) -> tuple[Floa
     inverse = np.linalg.inv(matrix)
     spread_of = np.einsum("ski,skj->sij", weighted, weighted)
     covariance = inverse @ spread_of @ inverse
-    shared = np.sqrt(4.0 * np.pi) * beside.window_mm / STATION_MM
+    shared = np.sqrt(4.0 * np.pi) * beside.window_mm / beside.station_mm
     root = np.zeros((len(found), 2, 2))
     root[enough] = np.linalg.cholesky(max(shared, 1.0) * covariance[enough, :2, :2])
     return found[:, 0], found[:, 1], root
@@ -374,20 +384,27 @@ def _corners(line: Floats, closed: bool) -> NDArray[np.intp]:
     return peaks[np.diff(peaks, prepend=-n) > n // 2]
 
 
-def _stations(line: Floats, inside: Floats, cells: Cells, closed: bool) -> tuple[Floats, Floats]:
-    """Evenly spaced stations on a rim and the unit direction into the face."""
+def _stations(
+    line: Floats, inside: Floats, cells: Cells, closed: bool, step_mm: float
+) -> tuple[Floats, Floats, float]:
+    """Evenly spaced stations on a rim, the unit direction into the face, and their spacing.
+
+    They keep half a step from the ends: two edges meet at a corner, and their lines never agree
+    there to a micrometre.
+    """
     ring = np.vstack([line, line[:1]]) if closed else line
     along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(ring, axis=0), axis=1))])
-    count = max(4, round(along[-1] / STATION_MM) + (0 if closed else 1))
-    t = np.linspace(0.0, along[-1], count, endpoint=not closed)
+    count = max(4, round(along[-1] / step_mm))
+    spacing = float(along[-1] / count)
+    t = spacing * (np.arange(count) + (0.0 if closed else 0.5))
     place = np.column_stack([np.interp(t, along, ring[:, k]) for k in range(2)])
     slope_u, slope_v = np.gradient(ndimage.gaussian_filter(inside, 1.5))
     i, j = cells.grid.index(place[:, 0], place[:, 1])
     inward = np.column_stack([slope_u[i, j], slope_v[i, j]])
-    return place, inward / (np.linalg.norm(inward, axis=1)[:, None] + 1e-12)
+    return place, inward / (np.linalg.norm(inward, axis=1)[:, None] + 1e-12), spacing
 
 
-def _dings(stations: Floats, off: Floats, seen: Mask, tolerance_mm: float) -> tuple[Ding, ...]:
+def _dings(edge: Edge, off: Floats, seen: Mask, tolerance_mm: float) -> tuple[Ding, ...]:
     runs, count = ndimage.label(seen & (np.abs(off) > tolerance_mm))
     out = []
     for k in range(1, count + 1):
@@ -395,10 +412,10 @@ def _dings(stations: Floats, off: Floats, seen: Mask, tolerance_mm: float) -> tu
         peak = at[np.abs(off[at]).argmax()]
         out.append(
             Ding(
-                float(stations[peak, 0]),
-                float(stations[peak, 1]),
+                float(edge.station_uv[peak, 0]),
+                float(edge.station_uv[peak, 1]),
                 float(off[peak]),
-                float(len(at) * STATION_MM),
+                float(len(at) * edge.station_mm),
             )
         )
     return tuple(out)

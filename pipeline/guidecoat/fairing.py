@@ -77,6 +77,20 @@ class FairSurface:
     order: int
 
 
+def knot_spacing(
+    cells: Cells,
+    faces: Faces,
+    creases: tuple[Crease, ...],
+    surface: SurfaceSettings,
+    hinge: CreaseSettings,
+) -> float:
+    """Distance (mm) between the knots of a surface: close where it hinges, never under a cell."""
+    knot = min(_COARSEST_KNOT_MM, surface.shortest_batten_mm / 8.0)
+    if any(hinges_in(cells, faces, c).any() for c in creases):
+        knot = min(knot, hinge.knot_mm)
+    return max(knot, cells.grid.cell_mm)
+
+
 def lay_surface(
     cells: Cells,
     skin: Mask,
@@ -108,9 +122,7 @@ def lay_surface(
     FitError : when a face cannot be fitted at all.
     """
     hinged = [c for c in creases if hinges_in(cells, faces, c).any()]
-    knot = min(_COARSEST_KNOT_MM, surface.shortest_batten_mm / 8.0)
-    knot = min(knot, hinge.knot_mm) if hinged else knot
-    knot = max(knot, cells.grid.cell_mm)
+    knot = knot_spacing(cells, faces, creases, surface, hinge)
     margin = 3.0 * knot
     grid = cells.grid
     # Centred on the grid, so that a mirrored panel has the same knots.

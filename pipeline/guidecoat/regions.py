@@ -35,6 +35,7 @@ _STRONG = 2.0
 _CLEAR_OF_STRONG_MM = 8.0
 _BRIDGED_MM = 12.0
 _RING_MM = 20.0
+_FEWEST_ROUND = 20
 _ABOVE_NOISE = 2.5
 _LIKE_HEIGHT = 0.4
 _LIKE_AREA = 0.1
@@ -76,11 +77,14 @@ class Region:
 
 @dataclass(frozen=True, eq=False)
 class Mark:
-    """A high, low or patch of ripple on the cells, before it is measured and named."""
+    """A high, low or patch of ripple on the cells, before it is measured and named; level_mm : of
+    the sound skin round it.
+    """
 
     kind: str
     core: Mask
     footprint: Mask
+    level_mm: float = 0.0
 
 
 def find_marks(found: CellDeviation, cells: Cells, tolerance: ToleranceSettings) -> list[Mark]:
@@ -113,8 +117,8 @@ def _highs_and_lows(found: CellDeviation, cells: Cells, tolerance_mm: float) -> 
     value = np.where(found.judged, found.smooth_mm, 0.0)
     sigma = np.where(found.judged, found.sigma_mm, 1.0)
     least = np.maximum(tolerance_mm - GUARD * sigma, 0.5 * tolerance_mm)
-    usual = float(np.nanmedian(found.sigma_mm)) if found.judged.any() else 0.0
-    foot = max(_FOOT_OF_TOLERANCE * tolerance_mm, _FOOT_SIGMAS * usual)
+    foot = max(_FOOT_OF_TOLERANCE * tolerance_mm, _FOOT_SIGMAS * found.height_noise_mm)
+    loud = ndimage.distance_transform_edt(~(np.abs(value) > least)) * side <= _CLEAR_OF_STRONG_MM
     marks = []
     for sign, kind in ((1.0, "high"), (-1.0, "low")):
         height = sign * value
@@ -125,20 +129,35 @@ def _highs_and_lows(found: CellDeviation, cells: Cells, tolerance_mm: float) -> 
         body, _ = ndimage.label((height > foot) & found.judged)
         for group in _same_marks(core, wanted, body, height):
             cores = np.isin(core, group)
-            bodies = np.unique(body[cores])
             others = np.isin(core, np.setdiff1d(wanted, group))
-            footprint = np.isin(body, bodies[bodies > 0])
-            if (others & footprint).any():
-                nearer = ndimage.distance_transform_edt(~cores) <= ndimage.distance_transform_edt(
-                    ~(others & footprint)
-                )
-                footprint &= nearer
-            # A high or low spreads no farther than a cosine or Gaussian of its core would.
-            breadth = np.sqrt(cores.sum() / np.pi) * side
-            away = ndimage.distance_transform_edt(~cores) * side
-            footprint &= away <= _FOOT_REACH * breadth + _FOOT_REACH_MM
-            marks.append(Mark(kind, cores, footprint | cores))
+            footprint, level = _footprint(cores, others, height, found.judged, loud, foot, side)
+            marks.append(Mark(kind, cores, footprint, sign * level))
     return marks
+
+
+def _footprint(
+    cores: Mask, others: Mask, height: Floats, judged: Mask, loud: Mask, foot: float, side: float
+) -> tuple[Mask, float]:
+    """A mark down to its foot above the level of the sound skin round it, and that level.
+
+    What little the fair surface is off a whole neighbourhood would else spread every mark, and
+    be multiplied by its area. A mark spreads no farther than a cosine or Gaussian of its core
+    would, and shares the ground between with its neighbours.
+    """
+    away = ndimage.distance_transform_edt(~cores) * side
+    room = judged & (away <= _FOOT_REACH * np.sqrt(cores.sum() / np.pi) * side + _FOOT_REACH_MM)
+    if others.any():
+        room &= away <= ndimage.distance_transform_edt(~others) * side
+    level = 0.0
+    footprint = cores
+    for _ in range(2):
+        body, _ = ndimage.label(((height - level > foot) | cores) & room)
+        footprint = np.isin(body, np.unique(body[cores])[np.unique(body[cores]) > 0]) | cores
+        beyond = ndimage.distance_transform_edt(~footprint) * side
+        ring = judged & (beyond > 2.0) & (beyond <= _RING_MM) & ~loud
+        if ring.sum() >= _FEWEST_ROUND:
+            level = float(np.median(height[ring]))
+    return footprint, level
 
 
 def _same_marks(
@@ -232,15 +251,10 @@ def measure_regions(
     tolerance: ToleranceSettings,
 ) -> tuple[Region, ...]:
     """Measure marks, decide on them, and name them by the size of their peak within a kind."""
-    taken = np.zeros(found.judged.shape, bool)
-    for mark in marks:
-        taken |= mark.footprint
-    sound = replace(found, judged=found.judged & ~taken)
     regions = [
         region
         for mark in marks
-        if (region := _measured(mark, found, sound, cells, chart, scan, edges, tolerance))
-        is not None
+        if (region := _measured(mark, found, cells, chart, scan, edges, tolerance)) is not None
     ]
     out = []
     for kind, letter in (("high", "H"), ("low", "L"), ("ripple", "R")):
@@ -254,7 +268,6 @@ def measure_regions(
 def _measured(
     mark: Mark,
     found: CellDeviation,
-    sound: CellDeviation,
     cells: Cells,
     chart: Chart,
     scan: Scan,
@@ -279,7 +292,7 @@ def _measured(
     if verdict == "in":
         return None
     whole = _whole(inside, found, side)
-    values = _carried(found, whole)[whole] - _level_round(whole, sound, side)
+    values = _carried(found, whole)[whole] - mark.level_mm
     area = float(whole.sum()) * side**2
     long_side, short_side = _sides(whole, cells)
     place = np.array([cells.u_mm[i, j], cells.v_mm[i, j]])
@@ -328,17 +341,6 @@ def _whole(inside: Mask, found: CellDeviation, side: float) -> Mask:
     padded = np.pad(inside, reach)
     closed = ndimage.binary_closing(padded, iterations=reach)[reach:-reach, reach:-reach]
     return np.asarray(ndimage.binary_fill_holes(inside) | (closed & ~found.judged))
-
-
-def _level_round(whole: Mask, sound: CellDeviation, side: float) -> float:
-    """Median deviation of the sound skin within 20 mm round a footprint.
-
-    Volumes count from there: what little the fair surface is off a whole neighbourhood would
-    else be multiplied by the area.
-    """
-    away = ndimage.distance_transform_edt(~whole) * side
-    ring = sound.judged & (away > 2.0) & (away <= _RING_MM)
-    return float(np.median(sound.smooth_mm[ring])) if ring.sum() >= 20 else 0.0
 
 
 def _carried(found: CellDeviation, whole: Mask) -> Floats:

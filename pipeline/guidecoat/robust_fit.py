@@ -8,9 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
-from scipy.spatial import cKDTree
 
-from .edges import NOISE_DRAWS, STATION_MM, EdgeLine, lay_edge_line
+from .edges import NOISE_DRAWS, EdgeLine, lay_edge_line
 from .face_jobs import FaceJob
 from .settings import SurfaceSettings
 from .spline import Fit, Rows, SplineSpace, band_matrix, half_at, solve
@@ -27,7 +26,6 @@ _RISE = 1.10
 PASSES = {2: 1, 3: 2}
 _LEAST_SOUND = 0.3
 _RELEASED_MM = 30.0
-_APART_MM = 6.0
 # Slopes at the edges weigh this much more than their noise alone would have it: the free surface
 # leans there by more than they are noisy (measured: 1e4 to 3e4 is nearest the true form).
 _SLOPE_TRUST = 2e4
@@ -57,10 +55,7 @@ def _joined(rows: list[Rows]) -> Rows | None:
 
 
 def _held_edges(job: FaceJob, lines: tuple[EdgeLine, ...], hold_of: dict[str, str]) -> Hold:
-    """Everything held on a face: edge stations, their slopes where asked, single points.
-
-    Where two edges meet, one station is held for both: two lines never agree to a micrometre.
-    """
+    """Everything held on a face: edge stations, their slopes where asked, single points."""
     rows = [] if job.points is None else [job.points]
     values = [job.point_values]
     noise = [np.zeros((len(job.point_values), NOISE_DRAWS))]
@@ -68,18 +63,11 @@ def _held_edges(job: FaceJob, lines: tuple[EdgeLine, ...], hold_of: dict[str, st
     slope_rows: list[Rows] = []
     slopes: list[Floats] = []
     weights: list[Floats] = []
-    taken = np.zeros((0, 2))
-    every = max(1, round(job.space.knot / STATION_MM))
     for line in lines:
         how = hold_of[line.name]
-        keep = line.held.copy()
-        # One station a knot: more would ask the spline for what its knots cannot do.
-        keep[np.arange(len(keep)) % every != 0] = False
-        if len(taken):
-            keep &= cKDTree(taken).query(line.station_uv)[0] > _APART_MM
+        keep = line.held
         if how == "free" or not keep.any():
             continue
-        taken = np.vstack([taken, line.station_uv[keep]])
         u, v = line.station_uv[keep].T
         rows.append(job.space.rows(u, v))
         values.append(line.height_mm[keep])
@@ -309,7 +297,7 @@ def _marks(job: FaceJob, off: Floats, scale: float) -> Mask:
     """Highs and lows among the cells, each grown to where it sinks into the noise, and a rim."""
     field, known = np.zeros(job.shape), np.zeros(job.shape)
     field[job.where], known[job.where] = off, 1.0
-    sigma = max(1.0, 6.0 / job.cell_mm)
+    sigma = max(1.0, 6.0 / job.cell_mm, job.window_cells)
     total = ndimage.gaussian_filter(known, sigma)
     smooth = np.where(known > 0, ndimage.gaussian_filter(field, sigma) / (total + 1e-12), 0.0)
     foot = max(0.06 * job.tolerance_mm, 0.8 * scale)
