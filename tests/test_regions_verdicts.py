@@ -236,7 +236,7 @@ def test_a_lean_is_no_ripple() -> None:
 
 def straight(name: str, a: tuple[float, float], b: tuple[float, float]) -> Edge:
     line = np.linspace(a, b, 400)
-    return Edge(name, "outline", 1, line, line, np.zeros_like(line), False, 1.0)
+    return Edge(name, "outline", 1, line, line, np.zeros_like(line), False, 1.0, 10.0)
 
 
 def test_tape_distances_run_from_two_edges_across_each_other() -> None:

@@ -12,6 +12,7 @@ from scipy.spatial import cKDTree
 
 from .cells import Cells
 from .local_fit import LocalFit, fit_locally
+from .profiles import FAR_MM, turn_and_step
 from .ridges import Ridge, smooth_line, trace_ridges
 from .whittaker import robust_line
 
@@ -21,12 +22,14 @@ SHORTEST_MM = 200.0
 _SHORTEST_SHARE = 0.4
 _WINDOW_MM = 6.0
 _WINDOW_CELLS = 1.3
-_NEAR_MM, _FAR_MM = 14.0, 55.0
 _LEAST_TURN_RAD = 0.02
 _SHARP_TURN_RAD = 0.14
 _LEAST_STEP_MM = 0.8
+_STEP_OVER_TURN_MM = 5.0
 _BRIDGED_MM = 60.0
 _LEAST_SEEN = 0.2
+_STUB_MM = 40.0
+_BRANCH_MM = 40.0
 _MOST_GOOD = 0.6
 _LEAST_FAR_SEEN = 0.3
 _MOST_OF_PANEL = 0.6
@@ -34,9 +37,10 @@ _CARRIED_ON_MM = 80.0
 _PARTING_ON_MM = 250.0
 _FARTHEST_ON_MM = 600.0
 _LEAST_REACH = 0.6
-_CORNER_STATIONS = 3
-_CORNER_RAD = 0.9
+_CORNER_STATIONS = 4
+_CORNER_RAD = 0.6
 _STATION_MM = 8.0
+_BAD_STATIONS = 5
 _LINE_BATTEN_MM = 400.0
 _LINE_FLOOR = 0.1
 _LEAST_SHARP = 0.6
@@ -75,8 +79,7 @@ def find_creases(
     Lines are ridges of curvature that stand out from everything round them, run for at least
     200 mm or 0.4 of a small panel, and across which the surface truly turns or steps:
     quadratics laid on either side, 14 to 55 mm off, must meet the line at different slopes or
-    heights. A dent's bottom, however
-    long, has the same form on both sides and is refused.
+    heights. A dent's bottom, however long, has the same form on both sides and is refused.
 
     Parameters
     ----------
@@ -89,12 +92,14 @@ def find_creases(
     )
     extent = np.ptp(np.argwhere(mask), axis=0).max() * cells.grid.cell_mm if mask.any() else 0.0
     shortest = min(SHORTEST_MM, _SHORTEST_SHARE * extent)
-    ridges = trace_ridges(fit, mask, cells.grid, sigma_mm=sigma, shortest_mm=0.5 * shortest)
+    ridges = trace_ridges(fit, mask, cells.grid, sigma_mm=sigma, shortest_mm=_STUB_MM)
+    stubs = [r for r in ridges if r.length_mm < 0.5 * shortest]
+    ridges = [r for r in ridges if r.length_mm >= 0.5 * shortest]
     taken: list[Crease] = []
     refused: list[Ridge] = []
     for ridge in ridges:
         doubtful = abs(ridge.turn_rad) < _SHARP_TURN_RAD
-        if doubtful and any(_runs_beside(ridge.line_uv, r.line_uv, _FAR_MM) for r in refused):
+        if doubtful and any(_runs_beside(ridge.line_uv, r.line_uv, FAR_MM) for r in refused):
             continue
         sides = _straight_sides(ridge)
         found = [_verified(side, cells, fit, mask, shortest) for side in sides]
@@ -109,11 +114,34 @@ def find_creases(
                 crease = replace(beside[0], line_uv=side.line_uv, length_mm=side.length_mm)
             if crease is not None:
                 taken.append(_to_the_edge(crease, cells, fit, mask, skin))
+    for stub in stubs:
+        carried = _branch(stub, taken)
+        if carried is not None:
+            taken.append(_to_the_edge(carried, cells, fit, mask, skin))
     taken.sort(key=lambda c: (-c.length_mm, c.line_uv[0, 0]))
     return tuple(
         Crease(f"C{k + 1}", c.kind, c.line_uv, c.turn_mrad, c.step_mm, c.length_mm, c.source)
         for k, c in enumerate(taken)
     )
+
+
+def _branch(stub: Ridge, taken: list[Crease]) -> Crease | None:
+    """A short sharp ridge that runs out of a line that parts, joined to it: where two lines come
+    within a window's width they are traced as one, and the rest of the other is left over.
+    """
+    if abs(stub.turn_rad) < _SHARP_TURN_RAD:
+        return None
+    for crease in taken:
+        if not crease.parts:
+            continue
+        for line in (stub.line_uv, stub.line_uv[::-1]):
+            distance = np.linalg.norm(crease.line_uv - line[0], axis=1)
+            if distance.min() <= _BRANCH_MM:
+                joined = np.vstack([crease.line_uv[distance.argmin()], line])
+                length = float(np.linalg.norm(np.diff(joined, axis=0), axis=1).sum())
+                turn = 1e3 * stub.turn_rad
+                return Crease("", "sharp", joined, turn, 0.0, length, "found")
+    return None
 
 
 def given_crease(name: str, line_uv: Floats, cells: Cells, mask: NDArray[np.bool_]) -> Crease:
@@ -123,7 +151,7 @@ def given_crease(name: str, line_uv: Floats, cells: Cells, mask: NDArray[np.bool
         cells.height_mm, mask.astype(float), cell_mm=cells.grid.cell_mm, sigma_mm=sigma, where=mask
     )
     line = smooth_line(line_uv, sigma_mm=1.0, station_mm=8.0)
-    turn, step = _turn_and_step(line, fit, cells, mask)
+    turn, step = turn_and_step(line, fit, cells, mask)
     seen = np.isfinite(turn)
     middle_turn = float(np.median(turn[seen])) if seen.any() else 0.0
     middle_step = float(np.median(step[seen])) if seen.any() else 0.0
@@ -153,7 +181,7 @@ def _straight_sides(ridge: Ridge) -> list[Ridge]:
 
 
 def _crease(name: str, line: Floats, turn: float, step: float, source: str) -> Crease:
-    kind = "step" if abs(step) > _LEAST_STEP_MM else "soft"
+    kind = "step" if abs(step) > max(_LEAST_STEP_MM, _STEP_OVER_TURN_MM * abs(turn)) else "soft"
     if kind == "soft" and abs(turn) > _SHARP_TURN_RAD:
         kind = "sharp"
     length = float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
@@ -169,12 +197,12 @@ def _verified(
     ridge: Ridge, cells: Cells, fit: LocalFit, mask: NDArray[np.bool_], shortest_mm: float
 ) -> Crease | None:
     """The stretch of a ridge across which the surface turns or steps, if it is long enough."""
-    turn, step = _turn_and_step(ridge.line_uv, fit, cells, mask)
+    turn, step = turn_and_step(ridge.line_uv, fit, cells, mask)
     seen = np.isfinite(turn)
     if seen.mean() < _LEAST_SEEN:
         return _strong_alone(ridge, shortest_mm)
     middle_turn, middle_step = float(np.median(turn[seen])), float(np.median(step[seen]))
-    steps = abs(middle_step) > _LEAST_STEP_MM
+    steps = abs(middle_step) > max(_LEAST_STEP_MM, _STEP_OVER_TURN_MM * abs(middle_turn))
     if not steps and (abs(middle_turn) < _LEAST_TURN_RAD or middle_turn * ridge.turn_rad < 0):
         return None
     # Seen through a Gaussian window a step of s turns by s / (sigma sqrt(e)), a kink by a good part
@@ -183,7 +211,8 @@ def _verified(
     least = _LEAST_SHARP * abs(middle_step) / (sigma * np.sqrt(np.e)) if steps else 0.0
     if abs(ridge.turn_rad) < max(least, _LEAST_TURN_SHARE * abs(middle_turn) * (not steps)):
         return None
-    if not steps and not _turns_far_off(ridge, middle_turn, cells, fit, mask):
+    doubtful = not steps and abs(ridge.turn_rad) < _SHARP_TURN_RAD
+    if doubtful and not _turns_far_off(ridge, middle_turn, cells, fit, mask):
         return None
     value, middle = (step, middle_step) if steps else (turn, middle_turn)
     good = seen & (value * np.sign(middle) > 0.4 * abs(middle))
@@ -238,7 +267,7 @@ def _turns_far_off(
 
     Where there is no room to look, a line that runs over most of the panel is believed.
     """
-    far, _ = _turn_and_step(ridge.line_uv, fit, cells, mask, near_mm=45.0, far_mm=120.0)
+    far, _ = turn_and_step(ridge.line_uv, fit, cells, mask, near_mm=45.0, far_mm=120.0)
     seen = np.isfinite(far)
     if seen.mean() < _LEAST_FAR_SEEN:
         place = np.argwhere(mask) * cells.grid.cell_mm
@@ -283,20 +312,19 @@ def _goes_on(
     i, j = cells.grid.index(ahead[:, 0], ahead[:, 1])
     beyond = cells.grid.beyond(ahead[:, 0], ahead[:, 1])
     on_skin = skin[i, j] & ~beyond
-    turn, step = _turn_and_step(ahead, fit, cells, mask)
+    turn, step = turn_and_step(ahead, fit, cells, mask)
     seen = np.isfinite(turn)
-    last, bad = 0, np.zeros(len(ahead), bool)
-    if crease.kind == "step":
-        bad = seen & (np.abs(step) < 0.4 * abs(crease.step_mm))
-    else:
-        good = seen & (1e3 * turn * np.sign(crease.turn_mrad) > 0.4 * abs(crease.turn_mrad))
-        bad = np.convolve(seen & ~good, np.ones(5), mode="valid") == 5
-        stop = int(np.argmax(bad)) if bad.any() else len(ahead)
-        last = int(np.flatnonzero(good[:stop])[-1]) + 1 if good[:stop].any() else 0
+    value, whole = (
+        (step, crease.step_mm) if crease.kind == "step" else (1e3 * turn, crease.turn_mrad)
+    )
+    good = seen & (value * np.sign(whole) > 0.4 * abs(whole))
+    bad = np.convolve(seen & ~good, np.ones(_BAD_STATIONS), mode="valid") == _BAD_STATIONS
+    stop = int(np.argmax(bad)) if bad.any() else len(ahead)
+    last = int(np.flatnonzero(good[:stop])[-1]) + 1 if good[:stop].any() else 0
     rest = on_skin[last:]
     to_edge = int(np.flatnonzero(rest)[-1]) + 2 if rest.any() else 1
     # A line that parts does not fade where nothing beside it can be seen; a soft one may.
-    unseen = crease.parts and not bad[last : last + to_edge].any()
+    unseen = crease.parts and not seen[last : last + to_edge].any()
     limit = _PARTING_ON_MM if unseen else _CARRIED_ON_MM
     return min(last + to_edge, len(ahead)) if to_edge * _STATION_MM <= limit else last
 
@@ -325,69 +353,3 @@ def _longest_stretch(
     starts, ends = np.concatenate([[0], breaks + 1]), np.concatenate([breaks, [len(places) - 1]])
     best = int(np.argmax(places[ends] - places[starts]))
     return slice(int(places[starts[best]]), int(places[ends[best]]) + 1)
-
-
-def _turn_and_step(
-    line: Floats,
-    fit: LocalFit,
-    cells: Cells,
-    mask: NDArray[np.bool_],
-    *,
-    near_mm: float = _NEAR_MM,
-    far_mm: float = _FAR_MM,
-) -> tuple[Floats, Floats]:
-    """Per station of a line: turn (rad) and step (mm) between quadratics laid on either side."""
-    tangent = np.gradient(line, axis=0)
-    tangent /= np.linalg.norm(tangent, axis=1)[:, None] + 1e-12
-    left = np.column_stack([-tangent[:, 1], tangent[:, 0]])
-    offset = np.arange(near_mm, far_mm, cells.grid.cell_mm)
-    sides = []
-    for sign in (1.0, -1.0):
-        place = line[:, None, :] + sign * offset[None, :, None] * left[:, None, :]
-        height = _heights(place, cells, fit, mask)
-        sides.append(_at_the_line(height, offset))
-    (z_left, s_left), (z_right, s_right) = sides
-    # Slopes run away from the line on both sides, so a straight panel has s_left = -s_right.
-    return s_left + s_right, z_left - z_right
-
-
-def _heights(place: Floats, cells: Cells, fit: LocalFit, mask: NDArray[np.bool_]) -> Floats:
-    """Heights at chart places from the nearest cell's local plane, NaN off the mask."""
-    grid = cells.grid
-    u, v = place[..., 0], place[..., 1]
-    i, j = grid.index(u, v)
-    inside = (
-        (u >= grid.u0_mm)
-        & (v >= grid.v0_mm)
-        & (u <= grid.u0_mm + grid.shape[0] * grid.cell_mm)
-        & (v <= grid.v0_mm + grid.shape[1] * grid.cell_mm)
-        & mask[i, j]
-    )
-    height = (
-        cells.height_mm[i, j]
-        + fit.slope_u[i, j] * (u - cells.u_mm[i, j])
-        + fit.slope_v[i, j] * (v - cells.v_mm[i, j])
-    )
-    return np.where(inside, height, np.nan)
-
-
-def _at_the_line(height: Floats, offset: Floats) -> tuple[Floats, Floats]:
-    """Value and slope at offset 0 of a quadratic through (k, q) one-sided profiles.
-
-    A profile ends at its first gap or at its next step; with under 25 mm left it is a line, with
-    under 12 mm nothing.
-    """
-    seen = np.isfinite(height)
-    jump = np.abs(np.diff(height, axis=1, prepend=height[:, :1])) > 1.2 * (offset[1] - offset[0])
-    seen &= ~np.maximum.accumulate(jump & seen, axis=1)
-    seen &= np.cumsum(~seen, axis=1) <= 1
-    reach = np.where(seen, offset, 0.0).max(axis=1) - offset[0]
-    out = np.full((len(height), 2), np.nan)
-    x = offset / offset[-1]
-    for degree, rows in ((2, reach > 25.0), (1, (reach > 12.0) & (reach <= 25.0))):
-        basis = np.vander(x, degree + 1, increasing=True)
-        for k in np.flatnonzero(rows):
-            use = seen[k]
-            found = np.linalg.lstsq(basis[use], height[k, use], rcond=None)[0]
-            out[k] = found[0], found[1] / offset[-1]
-    return out[:, 0], out[:, 1]

@@ -51,7 +51,8 @@ class Edge:
     name : "A", "B" ... round the outline, "O1" ... openings, "S1" ... along a body line;
     kind : outline | opening | sharp | step; face : its number; line_uv : (k, 2) where the edge
     runs on the chart; station_uv : (s, 2) a little inboard of it, where the surface is held;
-    inward_uv : (s, 2) unit, into the face; closed : whether it runs round; length_mm : tape length; station_mm : between stations.
+    inward_uv : (s, 2) unit, into the face; closed : whether it runs round;
+    length_mm : tape length; station_mm : between stations.
     """
 
     name: str

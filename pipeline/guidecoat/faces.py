@@ -35,6 +35,9 @@ _HEM_MM = 9.0
 _LINKED_MM = 120.0
 _JUMP_MM = 4.0
 _BEHIND_MM = 8.0
+_ACROSS_MM = 15.0
+_FEWEST_ACROSS = 10
+_MOST_BEHIND = 0.3
 _SMALLEST_FACE_MM = 60.0
 _SMALLEST_OPENING_MM = 14.0
 _ROLL_MM = 1.0
@@ -115,6 +118,8 @@ def part_faces(
     closed, openings, behind = _close_dropouts(cells, skin)
     barrier = _barrier(cells, skin, creases)
     body = closed & ~barrier & ~behind
+    behind |= _lower_skins(cells, skin, body)
+    body &= ~behind
     reason = np.where(skin, np.uint8(JUDGED), np.uint8(OFF))
     reason[cells.filled & ~skin] = BAND  # The fringe that flying points and hems leave.
     reason[skin & barrier] = LINE
@@ -186,6 +191,30 @@ def _behind(
     return behind
 
 
+def _lower_skins(cells: Cells, skin: Mask, body: Mask) -> Mask:
+    """Pieces whose neighbours, across a jump, stand well above them: inner skins, frames, floor."""
+    label, count = ndimage.label(body)
+    size = np.bincount(label.ravel(), minlength=count + 1)
+    lower = np.zeros_like(body)
+    reach = max(2, round(_ACROSS_MM / cells.grid.cell_mm))
+    for k, box in enumerate(ndimage.find_objects(label), start=1):
+        if size[k] > 0.5 * size[1:].sum():
+            continue
+        grown = tuple(slice(max(0, s.start - reach - 1), s.stop + reach + 1) for s in box)
+        piece = (label[grown] == k) & skin[grown]
+        if not piece.any():
+            continue
+        away, (i, j) = ndimage.distance_transform_edt(~piece, return_indices=True)
+        ring = skin[grown] & (label[grown] != k) & (away <= reach)
+        if ring.sum() < _FEWEST_ACROSS:
+            continue
+        height = cells.height_mm[grown]
+        above = height[ring] - height[i[ring], j[ring]]
+        if (above > _BEHIND_MM).mean() > _MOST_BEHIND:
+            lower[grown] |= label[grown] == k
+    return lower
+
+
 def _is_opening(hole: Mask, cells: Cells, skin: Mask, box: tuple[slice, ...], side: float) -> bool:
     """Whether a hole is an opening of the panel and not a drop-out of the scan.
 
@@ -229,30 +258,35 @@ def _roll_at_rim(
 
 def _barrier(cells: Cells, skin: Mask, creases: tuple[Crease, ...]) -> Mask:
     """Cells along sharp creases and steps, and either side of a jump in height."""
-    side = cells.grid.cell_mm
     barrier = np.zeros_like(skin)
     for crease in creases:
         if crease.parts:
             barrier |= near_line(cells, crease.line_uv, _BARRIER_MM, extend_mm=12.0)
     for link in _links([c.line_uv for c in creases if c.parts]):
         barrier |= near_line(cells, link, _BARRIER_MM)
-    z = np.where(skin, cells.height_mm, np.nan)
-    limit = max(_JUMP_MM, 2.0 * side)
-    for axis in (0, 1):
-        with np.errstate(invalid="ignore"):
-            jump = np.abs(np.diff(z, axis=axis)) > limit
-        pad = [(0, 0), (0, 0)]
-        pad[axis] = (0, 1)
-        barrier |= np.pad(jump, pad)
-        pad[axis] = (1, 0)
-        barrier |= np.pad(jump, pad)
-    return barrier
+    return barrier | height_jumps(cells, skin)
 
 
 def _runs_inside(cells: Cells, label: NDArray[np.int32], crease: Crease) -> bool:
     """Whether a line has the same face on both sides: it fades out and parts nothing."""
     near = near_line(cells, crease.line_uv, 3.0 * _BARRIER_MM)
     return len(np.unique(label[near & (label > 0)])) == 1
+
+
+def height_jumps(cells: Cells, skin: Mask) -> Mask:
+    """(nu, nv) cells either side of a jump in height, as from one skin to another behind it."""
+    jumps = np.zeros_like(skin)
+    z = np.where(skin, cells.height_mm, np.nan)
+    limit = max(_JUMP_MM, 2.0 * cells.grid.cell_mm)
+    for axis in (0, 1):
+        with np.errstate(invalid="ignore"):
+            jump = np.abs(np.diff(z, axis=axis)) > limit
+        pad = [(0, 0), (0, 0)]
+        pad[axis] = (0, 1)
+        jumps |= np.pad(jump, pad)
+        pad[axis] = (1, 0)
+        jumps |= np.pad(jump, pad)
+    return jumps
 
 
 def _links(lines: list[Floats]) -> list[Floats]:

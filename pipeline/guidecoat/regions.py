@@ -31,6 +31,7 @@ _SMALLEST_CORE_MM2 = 80.0
 _FEWEST_CORE_CELLS = 4
 _SMALLEST_RIPPLE_MM2 = 2500.0
 _RIPPLE_WINDOW_MM = 18.0
+_SLOPE_WINDOW_MM = 5.0
 _STRONG = 2.0
 _CLEAR_OF_STRONG_MM = 8.0
 _BRIDGED_MM = 12.0
@@ -189,22 +190,30 @@ def _same_marks(
     return list(groups.values())
 
 
-def slope_amplitude(found: CellDeviation, cells: Cells) -> Floats:
+def slope_amplitude(found: CellDeviation, cells: Cells, *, surely: bool = False) -> Floats:
     """Amplitude of the slope error (mrad): root two of its root mean square over 18 mm round.
 
     For a wave the amplitude is its greatest slope, wherever its crests lie.
+
+    Parameters
+    ----------
+    surely : take off not only the noise's mean square but three times its own scatter.
     """
-    sigma = _RIPPLE_WINDOW_MM / cells.grid.cell_mm
+    side = cells.grid.cell_mm
+    sigma = _RIPPLE_WINDOW_MM / side
     weight = ndimage.gaussian_filter(found.judged.astype(np.float64), sigma)
     square = ndimage.gaussian_filter(np.where(found.judged, found.slope_mrad**2, 0.0), sigma)
-    mean = square / np.maximum(weight, 1e-9) - 2.0 * found.slope_sigma_mrad**2
+    # So many slopes that err independently lie in the window, two directions each.
+    independent = max((_RIPPLE_WINDOW_MM / max(_SLOPE_WINDOW_MM, side)) ** 2, 1.0)
+    margin = 1.0 + (3.0 / np.sqrt(independent) if surely else 0.0)
+    mean = square / np.maximum(weight, 1e-9) - 2.0 * margin * found.slope_sigma_mrad**2
     return np.where(found.judged, np.sqrt(2.0 * np.maximum(mean, 0.0)), 0.0)
 
 
 def _ripple(found: CellDeviation, cells: Cells, tolerance_mrad: float) -> list[Mark]:
     """Patches that go up and down with a slope beyond tolerance."""
     side = cells.grid.cell_mm
-    label, count = ndimage.label(slope_amplitude(found, cells) > tolerance_mrad)
+    label, count = ndimage.label(slope_amplitude(found, cells, surely=True) > tolerance_mrad)
     area = np.bincount(label.ravel(), minlength=count + 1) * side**2
     edge = ndimage.distance_transform_edt(np.pad(found.judged, 1))[1:-1, 1:-1] * side
     inland = edge > _INLAND_MM

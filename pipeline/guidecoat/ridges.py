@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
-from scipy.ndimage import gaussian_filter1d, map_coordinates, median_filter
+from scipy.ndimage import gaussian_filter1d, map_coordinates, maximum_filter, median_filter
 from scipy.sparse import csgraph
 from scipy.spatial import cKDTree
 
@@ -20,6 +20,10 @@ _BACKGROUND_MM = 120.0
 _LOWEST_TURN_RAD = 0.010
 _NOISE_FACTOR = 6.0
 _LINK_CELLS = 2.9
+_MOST_ACROSS = 0.85
+_BESIDE_MM = 25.0
+_LEAST_BESIDE = 0.33
+_STRONGEST_RAD = 0.5
 _CLEAR_CELLS = 4.0
 _STATION_MM = 8.0
 _FINE_MM = 1.0
@@ -53,11 +57,12 @@ def trace_ridges(
     turn, direction = _excess_turn(fit, mask, grid.cell_mm, sigma_mm)
     spread = 1.4826 * np.median(np.abs(turn[mask])) if mask.any() else 0.0
     least = max(_LOWEST_TURN_RAD, _NOISE_FACTOR * spread)
-    crest = _crests(turn, direction, mask, least)
+    crest = _crests(turn, direction, mask, least) & _stands_out(turn, grid.cell_mm)
     ridges = []
     for sign in (1.0, -1.0):
-        places = np.argwhere(crest & (turn * sign > 0)).astype(np.float64)
-        for path in _paths(places, shortest_mm / grid.cell_mm):
+        places = np.argwhere(crest & (turn * sign > 0))
+        across = direction[tuple(places.T)]
+        for path in _paths(places.astype(np.float64), across, shortest_mm / grid.cell_mm):
             strength = turn[tuple(path.astype(int).T)]
             line = _smoothed(_on_the_crest(path, turn, direction), grid)
             if len(line) > 2:
@@ -120,14 +125,32 @@ def _crests(
     return crest
 
 
-def _paths(places: Floats, shortest: float) -> list[Floats]:
-    """Longest paths through crest cells that link, each clear of the ones before it."""
+def _stands_out(turn: Floats, cell_mm: float) -> NDArray[np.bool_]:
+    """Cells that turn at least a third as much as any within 25 mm: beside a strong line, weak
+    crests are its noise, and would link it to the next line.
+    """
+    around = 2 * int(np.ceil(_BESIDE_MM / cell_mm)) + 1
+    # Beyond half a radian a skin ends and another begins: lines beside that are no noise of it.
+    strength = np.minimum(np.abs(turn), _STRONGEST_RAD)
+    return np.asarray(strength >= _LEAST_BESIDE * maximum_filter(strength, around))
+
+
+def _paths(places: Floats, across: Floats, shortest: float) -> list[Floats]:
+    """Longest paths through crest cells that link, each clear of the ones before it.
+
+    across : (n,) direction across the ridge at each cell; a link may not run that way.
+    """
     paths: list[Floats] = []
     while len(places) > 3:
         pairs = cKDTree(places).query_pairs(_LINK_CELLS, output_type="ndarray")
+        chord = places[pairs[:, 0]] - places[pairs[:, 1]]
+        length = np.linalg.norm(chord, axis=1)
+        heading = np.arctan2(chord[:, 1], chord[:, 0])
+        leaves = [np.abs(np.cos(heading - across[pairs[:, k]])) > _MOST_ACROSS for k in (0, 1)]
+        along = ~(leaves[0] & leaves[1])
+        pairs, length = pairs[along], length[along]
         if not len(pairs):
             break
-        length = np.linalg.norm(places[pairs[:, 0]] - places[pairs[:, 1]], axis=1)
         k = len(places)
         graph = sparse.coo_array((length, (pairs[:, 0], pairs[:, 1])), shape=(k, k)).tocsr()
         tree = csgraph.minimum_spanning_tree(graph)
@@ -144,7 +167,7 @@ def _paths(places: Floats, shortest: float) -> list[Floats]:
             paths.append(line)
             near = cKDTree(line).query(places[members])[0] < _CLEAR_CELLS
             clear[members[near]] = True
-        places = places[~clear]
+        places, across = places[~clear], across[~clear]
     return paths
 
 

@@ -6,12 +6,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from .cells import Cells, ChartedPoints, average_cells, chart_points
 from .chart import Chart
 from .clock import Clock
 from .creases import Crease, find_creases, given_crease
-from .faces import Faces, part_faces, skin_mask, sound_interior
+from .faces import Faces, height_jumps, part_faces, skin_mask, sound_interior
 from .given import read_crease_lines
 from .roughness import measure_roughness
 from .scan import Scan
@@ -52,6 +53,7 @@ def unroll(scan: Scan, settings: Settings) -> Unrolled:
     clock.lap("cells")
     skin = skin_mask(cells)
     inner = sound_interior(cells, skin, margin_mm=_crease_margin(cells)) & ~cells.layered
+    inner &= ~ndimage.binary_dilation(height_jumps(cells, skin))
     rough = measure_roughness(cells, inner)
     if rough > _ROUGH:
         # Neighbours that scatter together, as in a merged mesh: points say too little of it.

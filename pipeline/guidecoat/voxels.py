@@ -32,7 +32,8 @@ class Voxels:
 
     rotation : (3, 3) rows are the principal axes, origin_mm : (3,) the mean, local mm;
     size_mm : side; spacing_mm : side of the square one point stands for, roughly;
-    key : (k, 3) int lattice position; centre_mm : (k, 3) mean of the points in the scan's frame; normal : (k, 3) unit, consistent between neighbours, sign free;
+    key : (k, 3) int lattice position; centre_mm : (k, 3) mean of the points in the scan's frame;
+    normal : (k, 3) unit, consistent between neighbours, sign free;
     thickness_mm : (k,) scatter along the normal; count : (k,) points;
     of_point : lookup lattice of voxel numbers, -1 where empty; low : (3,) its first key.
     neighbours : (e, 2) pairs of touching voxels.

@@ -22,7 +22,9 @@ from guidecoat.registration.settings import RegistrationSettings
 from guidecoat.registration.surfels import Surfels
 
 Array = NDArray[np.float64]
-MOST_STEPS = 60
+MOST_STEPS = 120
+# Of the cut, a step that counts as rest.
+RESTING = 0.01
 MAD_TO_SIGMA = 1.4826
 # Tukey's constant for 95 % efficiency under normal noise.
 BIWEIGHT = 4.685
@@ -30,6 +32,8 @@ SETTLED_MM = 1e-4
 RIM_CORRELATION = 3.0
 RIM_CELLS = 8.0
 NEAR_RIM_CELLS = 1.5
+MISFIT_CAP_MM = 1.0
+MISFIT_CELLS = 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,12 +82,21 @@ class _Side:
 
 
 def fit_fine(
-    work: FineWork, motion: Array, *, reach_mm: float, held_still: bool = False
+    work: FineWork,
+    motion: Array,
+    *,
+    reach_mm: float,
+    held_still: bool = False,
+    patience: int = 1,
 ) -> tuple[Array, float, bool]:
     """Settle a placing that is right to within about `reach_mm`.
 
     Gauss-Newton on point-to-surface distances with Tukey's biweight; its scale is the MAD of
-    the part within the cut, and the cut shrinks step by step. `held_still` only finds the cut.
+    the part within the cut, and the cut shrinks step by step, once the placing has come to rest at
+    one: what holds a slide, edges that roll over above all, is cut off before it has pulled
+    otherwise. `held_still` only finds the cut.
+
+    `patience` is the most steps at one cut.
 
     Returns
     -------
@@ -93,16 +106,22 @@ def fit_fine(
     converged = held_still
     # Rims start wide, as a smooth panel may still have to slide by several cells.
     work.rim_reach = RIM_CELLS * work.sides[0].source.cell_mm
+    at_this_cut = 0
     for _ in range(MOST_STEPS):
         surface, rim = work.readings(motion, cut)
         level = cut > 1.02 * BIWEIGHT * surface.scale_mm
-        cut = min(cut, max(BIWEIGHT * surface.scale_mm, 0.5 * cut))
+        step_mm = 0.0
         if not held_still:
             twist = _solve(surface, rim)
             motion = work.applied(twist, motion)
-            converged = bool(np.abs(twist).max() < SETTLED_MM)
+            step_mm = float(np.abs(twist).max())
+            converged = step_mm < SETTLED_MM
         if converged and not level:
             break
+        at_this_cut += 1
+        if step_mm < RESTING * cut or at_this_cut >= patience:
+            cut = min(cut, max(BIWEIGHT * surface.scale_mm, 0.5 * cut))
+            at_this_cut = 0
     return motion, cut, converged
 
 
@@ -160,10 +179,7 @@ class FineWork:
 
     def readings(self, motion: Array, cut: float) -> tuple[Readings, Readings | None]:
         """Surface and rim readings at a placing, weights zero beyond the cut."""
-        if self._moved_far(motion):
-            for side in self.sides:
-                side.at = side.rim_at = None
-            self.last = motion.copy()
+        self._look_anew(motion)
         self.centre = move(motion, self.middle_source[None])[0]
         both = [self.surface(k, motion, cut) for k in (0, 1)]
         surface = self._readings(
@@ -175,6 +191,25 @@ class FineWork:
             self._deflation(),
         )
         return surface, self._rim(motion)
+
+    def misfit(self, motion: Array) -> float:
+        """Mean squared distance (mm2) of all cells, capped; what has no counterpart counts full."""
+        self._look_anew(motion)
+        total, count = 0.0, 0
+        for k in (0, 1):
+            pairs, _, _ = self.surface(k, motion, MISFIT_CAP_MM)
+            near = pairs.beside < MISFIT_CELLS * self.sides[k].target.cell_mm
+            square = np.minimum(pairs.residual**2, MISFIT_CAP_MM**2)
+            total += float(np.where(near, square, MISFIT_CAP_MM**2).sum())
+            count += len(square)
+        return total / max(count, 1)
+
+    def _look_anew(self, motion: Array) -> None:
+        """Forget which cells are neighbours once the placing has moved by more than a little."""
+        if self._moved_far(motion):
+            for side in self.sides:
+                side.at = side.rim_at = None
+            self.last = motion.copy()
 
     def _moved_far(self, motion: Array) -> bool:
         if self.last is None:

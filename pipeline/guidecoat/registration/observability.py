@@ -52,6 +52,11 @@ def motion_covariance(fit: Fit) -> Array:
     return np.asarray(_covariance(fit, fit.rim) * scale[:, None] * scale)
 
 
+def weakest_motions(fit: Fit) -> list[Array]:
+    """(6,) unit vectors of the scaled motions that the skin holds, the worst held first."""
+    return [vector for _, vector in _motions(_covariance(fit, None))]
+
+
 def _motions(covariance: Array) -> list[tuple[float, Array]]:
     """Standard deviation (mm) and unit vector of each scaled motion, the weakest first."""
     values, vectors = np.linalg.eigh(covariance)

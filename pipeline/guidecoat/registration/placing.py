@@ -12,6 +12,7 @@ from guidecoat.registration.fine import FineWork, Fit, fit_fine
 from guidecoat.registration.result import Start
 from guidecoat.registration.rigid import small_motions
 from guidecoat.registration.settings import RegistrationSettings
+from guidecoat.registration.sliding import misfit, slid_home
 from guidecoat.registration.starts import Starts, as_they_lie, from_features, from_frames
 from guidecoat.registration.surfels import Surfels
 
@@ -22,6 +23,7 @@ ROUGH_CELLS = 200
 SAMPLE_CELLS = 500
 FEW_CELLS = 4_000
 MANY_CELLS = 30_000
+PATIENCE = 20
 # A rival scores at least this part of the best and lies this part of the radius away.
 ALIKE = 0.985
 APART = 0.03
@@ -65,7 +67,7 @@ def place(
         if value > ALIKE * final.scores[0]
         and different(motion, best, points, APART * source.radius_mm)
     ]
-    fit = settled(source, target, best, settings, reach_mm=2.0)
+    fit = settled_home(source, target, best, settings, reach_mm=2.0)
     listed = tuple(Start(o, float(v)) for o, v in zip(final.origins, final.scores, strict=True))
     return Placing(fit, final.conflict, final.reach_mm, listed, rivals[0] if rivals else None)
 
@@ -111,6 +113,24 @@ def finalists(
     )
 
 
+def settled_home(
+    source: Surfels,
+    target: Surfels,
+    motion: Array,
+    settings: RegistrationSettings,
+    *,
+    reach_mm: float,
+) -> Fit:
+    """A placing settled to the end that does not rest beside its true place along the panel."""
+    fit = settled(source, target, motion, settings, reach_mm=reach_mm)
+    home = slid_home(source, target, fit, settings)
+    if home is None:
+        return fit
+    other = settled(source, target, home, settings, reach_mm=1.0)
+    costs = [misfit(source, target, f.motion, settings) for f in (fit, other)]
+    return other if costs[1] < costs[0] else fit
+
+
 def settled(
     source: Surfels,
     target: Surfels,
@@ -122,7 +142,9 @@ def settled(
 ) -> Fit:
     """A placing settled to the end on many cells, and judged on all of them."""
     work = FineWork(source, target, settings, MANY_CELLS)
-    motion, cut, converged = fit_fine(work, motion, reach_mm=reach_mm, held_still=held_still)
+    motion, cut, converged = fit_fine(
+        work, motion, reach_mm=reach_mm, held_still=held_still, patience=PATIENCE
+    )
     everything = len(source.points) + len(target.points)
     return FineWork(source, target, settings, everything).closed(motion, cut, converged)
 

@@ -11,7 +11,14 @@ from guidecoat.errors import ScanUnfitError, SettingsError
 from guidecoat.registration.coarse import make_sample, settle
 from guidecoat.registration.fine import Fit
 from guidecoat.registration.observability import motion_covariance, weak_directions
-from guidecoat.registration.placing import SAMPLE_CELLS, Placing, all_starts, place, settled
+from guidecoat.registration.placing import (
+    SAMPLE_CELLS,
+    Placing,
+    all_starts,
+    place,
+    settled,
+    settled_home,
+)
 from guidecoat.registration.refusals import explain_misfit, refuse_mirrored, refuse_units
 from guidecoat.registration.result import Registration, Start, WeakDirection, read_only
 from guidecoat.registration.rigid import compose, turn_between, umeyama
@@ -65,7 +72,7 @@ def register(
         fit = settled(one, two, np.eye(4), settings, reach_mm=4.0, held_still=True)
         placing = Placing(fit, 0.0, 1.0, (Start("already aligned", fit.overlap),), None)
     elif roughly_aligned:
-        fit = settled(one, two, np.eye(4), settings, reach_mm=settings.largest_change_mm)
+        fit = settled_home(one, two, np.eye(4), settings, reach_mm=settings.largest_change_mm)
         placing = Placing(fit, 0.0, 1.0, (Start("roughly aligned", fit.overlap),), None)
     elif pairs is not None:
         placing = _from_pairs(one, two, pairs, settings)
@@ -81,7 +88,7 @@ def register(
         return found
     one = make_surfels(source, source_normals, finer)
     two = make_surfels(target, target_normals, finer)
-    fit = settled(one, two, placing.fit.motion, settings, reach_mm=1.0)
+    fit = settled_home(one, two, placing.fit.motion, settings, reach_mm=1.0)
     closer = _answer(replace(placing, fit=fit), one, settings)
     # Small highs and lows hold a slide better on fine cells, edges on coarse ones.
     return closer if closer.slide_mm < found.slide_mm else found
@@ -150,7 +157,7 @@ def _from_pairs(
     reaches = tuple(max(part * radius, target.cell_mm) for part in (0.03, 0.015, 0.008))
     samples = [make_sample(x, most=SAMPLE_CELLS) for x in (source, target)]
     motion = settle(samples[0], samples[1], motion, reaches, 5)
-    fit = settled(source, target, motion[0], settings, reach_mm=4.0)
+    fit = settled_home(source, target, motion[0], settings, reach_mm=4.0)
     return Placing(fit, 0.0, 1.0, (Start("picked points", fit.overlap),), None)
 
 

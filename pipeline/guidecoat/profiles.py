@@ -1,0 +1,79 @@
+"""Profiles across a line: how far the surface turns and steps there."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .cells import Cells
+from .local_fit import LocalFit
+
+Floats = NDArray[np.float64]
+
+_NEAR_MM, FAR_MM = 14.0, 55.0
+
+
+def turn_and_step(
+    line: Floats,
+    fit: LocalFit,
+    cells: Cells,
+    mask: NDArray[np.bool_],
+    *,
+    near_mm: float = _NEAR_MM,
+    far_mm: float = FAR_MM,
+) -> tuple[Floats, Floats]:
+    """Per station of a line: turn (rad) and step (mm) between quadratics laid on either side."""
+    tangent = np.gradient(line, axis=0)
+    tangent /= np.linalg.norm(tangent, axis=1)[:, None] + 1e-12
+    left = np.column_stack([-tangent[:, 1], tangent[:, 0]])
+    offset = np.arange(near_mm, far_mm, cells.grid.cell_mm)
+    sides = []
+    for sign in (1.0, -1.0):
+        place = line[:, None, :] + sign * offset[None, :, None] * left[:, None, :]
+        height = _heights(place, cells, fit, mask)
+        sides.append(_at_the_line(height, offset))
+    (z_left, s_left), (z_right, s_right) = sides
+    # Slopes run away from the line on both sides, so a straight panel has s_left = -s_right.
+    return s_left + s_right, z_left - z_right
+
+
+def _heights(place: Floats, cells: Cells, fit: LocalFit, mask: NDArray[np.bool_]) -> Floats:
+    """Heights at chart places from the nearest cell's local plane, NaN off the mask."""
+    grid = cells.grid
+    u, v = place[..., 0], place[..., 1]
+    i, j = grid.index(u, v)
+    inside = (
+        (u >= grid.u0_mm)
+        & (v >= grid.v0_mm)
+        & (u <= grid.u0_mm + grid.shape[0] * grid.cell_mm)
+        & (v <= grid.v0_mm + grid.shape[1] * grid.cell_mm)
+        & mask[i, j]
+    )
+    height = (
+        cells.height_mm[i, j]
+        + fit.slope_u[i, j] * (u - cells.u_mm[i, j])
+        + fit.slope_v[i, j] * (v - cells.v_mm[i, j])
+    )
+    return np.where(inside, height, np.nan)
+
+
+def _at_the_line(height: Floats, offset: Floats) -> tuple[Floats, Floats]:
+    """Value and slope at offset 0 of a quadratic through (k, q) one-sided profiles.
+
+    A profile ends at its first gap or at its next step; with under 25 mm left it is a line, with
+    under 12 mm nothing.
+    """
+    seen = np.isfinite(height)
+    jump = np.abs(np.diff(height, axis=1, prepend=height[:, :1])) > 1.2 * (offset[1] - offset[0])
+    seen &= ~np.maximum.accumulate(jump & seen, axis=1)
+    seen &= np.cumsum(~seen, axis=1) <= 1
+    reach = np.where(seen, offset, 0.0).max(axis=1) - offset[0]
+    out = np.full((len(height), 2), np.nan)
+    x = offset / offset[-1]
+    for degree, rows in ((2, reach > 25.0), (1, (reach > 12.0) & (reach <= 25.0))):
+        basis = np.vander(x, degree + 1, increasing=True)
+        for k in np.flatnonzero(rows):
+            use = seen[k]
+            found = np.linalg.lstsq(basis[use], height[k, use], rcond=None)[0]
+            out[k] = found[0], found[1] / offset[-1]
+    return out[:, 0], out[:, 1]
