@@ -149,7 +149,14 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
     _refuse_noise(found, settings)
     marks = find_marks(found, unrolled.cells, settings.tolerance)
     regions = measure_regions(
-        marks, found, unrolled.cells, unrolled.chart, scan, edges, settings.tolerance
+        marks,
+        found,
+        unrolled.cells,
+        unrolled.chart,
+        scan,
+        edges,
+        settings.tolerance,
+        label=faces.label,
     )
     status = _cell_status(unrolled, faces, found, regions)
     clock.lap("deviation and regions")
@@ -252,6 +259,7 @@ def _result(
     visible = smallest_visible(found)
     main = fair.faces[0]
     side = cells.grid.cell_mm
+    judged = np.unique(faces.label[found.judged])
     span = np.argwhere(unrolled.skin)
     length, width = (np.ptp(span, axis=0) + 1) * side
     judged_points = int((deviation.point_status <= UNDECIDED).sum())
@@ -266,7 +274,7 @@ def _result(
         unrolled.chart,
         cells,
         faces,
-        tuple(line for face in fair.faces for line in face.edges),
+        tuple(line for face in fair.faces if face.face in judged for line in face.edges),
         unrolled.creases,
         fair,
         SurfaceFacts(main.batten_mm, main.batten_decided_by, fair.order),

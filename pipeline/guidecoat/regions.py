@@ -258,12 +258,20 @@ def measure_regions(
     scan: Scan,
     edges: tuple[Edge, ...],
     tolerance: ToleranceSettings,
+    *,
+    label: NDArray[np.int32] | None = None,
 ) -> tuple[Region, ...]:
-    """Measure marks, decide on them, and name them by the size of their peak within a kind."""
+    """Measure marks, decide on them, and name them by the size of their peak within a kind.
+
+    Parameters
+    ----------
+    label : (nu, nv) face of every cell, so that tapes run over one face only.
+    """
     regions = [
         region
         for mark in marks
-        if (region := _measured(mark, found, cells, chart, scan, edges, tolerance)) is not None
+        if (region := _measured(mark, found, cells, chart, scan, edges, tolerance, label))
+        is not None
     ]
     out = []
     for kind, letter in (("high", "H"), ("low", "L"), ("ripple", "R")):
@@ -282,6 +290,7 @@ def _measured(
     scan: Scan,
     edges: tuple[Edge, ...],
     tolerance: ToleranceSettings,
+    label: NDArray[np.int32] | None,
 ) -> Region | None:
     side = cells.grid.cell_mm
     sign = -1.0 if mark.kind == "low" else 1.0
@@ -324,7 +333,7 @@ def _measured(
         float(z),
         float(place[0]),
         float(place[1]),
-        tape_distances(place, edges),
+        tape_distances(place, edges, face=0 if label is None else int(label[i, j])),
         "",
         mark.core,
         inside,
@@ -385,17 +394,25 @@ def _sides(inside: Mask, cells: Cells) -> tuple[float, float]:
     return float(best[1]), float(best[0])
 
 
-def tape_distances(place: Floats, edges: tuple[Edge, ...]) -> str:
-    """Where to lay the tape: distances from the nearest edge and the nearest one across it."""
-    named = [e for e in edges if e.kind == "outline"] or list(edges)
+def tape_distances(place: Floats, edges: tuple[Edge, ...], *, face: int = 0) -> str:
+    """Where to lay the tape: distances from the nearest edge and the nearest one across it.
+
+    Edges of the outline come first; the tape runs over one face only, so where those of a face do
+    not lie across each other, its body lines and steps serve.
+
+    Parameters
+    ----------
+    place : (2,) chart mm; face : the one it lies on, 0 for any.
+    """
+    own = [e for e in edges if face in (0, e.face)] or list(edges)
     measured = []
-    for edge in named:
+    for edge in own:
         distance, nearest = cKDTree(edge.line_uv).query(place)
         way = edge.line_uv[nearest] - place
-        measured.append((float(distance), edge.name, way / (np.linalg.norm(way) + 1e-12)))
-    measured.sort(key=lambda m: m[0])
+        measured.append((edge, float(distance), way / (np.linalg.norm(way) + 1e-12)))
+    measured.sort(key=lambda m: (m[0].kind != "outline", m[1]))
     if not measured:
         return ""
     chosen = measured[:1]
     chosen += [m for m in measured[1:] if abs(m[2] @ measured[0][2]) < 0.7][:1]
-    return ", ".join(f"{distance:.0f} mm from edge {name}" for distance, name, _ in chosen)
+    return ", ".join(f"{distance:.0f} mm from edge {edge.name}" for edge, distance, _ in chosen)

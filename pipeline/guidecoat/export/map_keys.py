@@ -7,7 +7,7 @@ from typing import Literal
 from .. import __version__
 from ..check import CheckResult
 from .colours import HELD_GREY, NEUTRAL, NOT_JUDGED_GREY, Scale, band_colours
-from .map_layers import reasons_shown
+from .map_layers import creases_shown, reasons_shown
 from .map_style import CREASE_STYLE, INK, PALE_INK, PAPER, RIPPLE_HATCH, Sheet
 from .map_words import MapWords
 from .words import outside_words, shown, signed
@@ -129,10 +129,11 @@ def _line_keys(result: CheckResult, words: MapWords) -> list[tuple[LineStyle, fl
         rows.append(("dashed", 1.7, words.low_line))
     if kinds:
         rows.append(("solid", 0.6, words.whole_line))
-    if result.creases:
+    if creases_shown(result):
         rows.append((CREASE_STYLE, 1.1, "crease (body line)"))
     if any(edge.held.any() for edge in result.edges):
         rows.append(("solid", 2.6, "edge held"))
+    if any(not edge.held.all() for edge in result.edges):
         rows.append(("solid", 0.8, "edge not held"))
     return rows
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from ..check import CheckResult
 from ..edges import EdgeLine
 from ..regions import Region
+from .map_layers import creases_shown
 from .map_style import INK, PALE_INK, PAPER, PX_PER_PT, Sheet
 from .placing import Box, Point, Room, box_at, busy_sums
 from .words import shown, signed
@@ -164,8 +165,10 @@ def _draw_dings(sheet: Sheet, room: Room, result: CheckResult) -> None:
 
 
 def _draw_crease_names(sheet: Sheet, room: Room, result: CheckResult) -> None:
-    for crease in result.creases:
-        text = f"{shown(crease.name)} {crease.kind} crease"
+    for crease in creases_shown(result):
+        if crease.parts:
+            continue  # The edges of the faces along it carry names.
+        text = f"{shown(crease.name)} body line"
         width, height = sheet.text_size(text, 7.5, False)
         size = (width + 8.0, height + 8.0)
         last = len(crease.line_uv) - 1

@@ -6,8 +6,10 @@ from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import distance_transform_edt
 
 from ..check import CheckResult
+from ..creases import Crease
 from ..deviation import NOT_JUDGED
 from ..edges import EdgeLine
 from .colours import Scale
@@ -21,6 +23,7 @@ _Scalar = TypeVar("_Scalar", bound=np.generic)
 _PIXELS_ALONG = 1000
 _FINEST = 8
 _TICK_EVERY_MM = 25.0
+_BESIDE_JUDGED_MM = 30.0
 
 
 def draw_panel(axes: Axes, result: CheckResult, scale: Scale) -> None:
@@ -29,10 +32,24 @@ def draw_panel(axes: Axes, result: CheckResult, scale: Scale) -> None:
     _draw_not_judged(axes, result)
     _draw_levels(axes, result, scale)
     _draw_regions(axes, result)
-    for crease in result.creases:
+    for crease in creases_shown(result):
         axes.plot(*crease.line_uv.T, color=INK, linewidth=1.1, linestyle=CREASE_STYLE)
     for edge in result.edges:
         _draw_edge(axes, edge)
+
+
+def creases_shown(result: CheckResult) -> tuple[Crease, ...]:
+    """Body lines that run beside or through judged ground; others help nobody."""
+    judged = result.deviation.not_judged == 0
+    if not judged.any():
+        return ()
+    away = distance_transform_edt(~judged) * result.cells.grid.cell_mm
+    shown = []
+    for crease in result.creases:
+        i, j = result.cells.grid.index(*crease.line_uv.T)
+        if (away[i, j] <= _BESIDE_JUDGED_MM).mean() > 0.5:
+            shown.append(crease)
+    return tuple(shown)
 
 
 def extent_mm(result: CheckResult) -> tuple[float, float, float, float]:

@@ -53,10 +53,9 @@ def surface_words(result: CheckResult) -> str:
     """How the fair surface was laid and how well the scan sees."""
     surface = result.surface
     return (
-        f"Batten {surface.batten_mm:.0f} mm ({surface.batten_decided_by}). "
-        f"Scan noise {result.cells.noise_mm:.3f} mm, "
-        f"point spacing {result.cells.spacing_mm:.2f} mm; "
-        f"smallest high or low it can show {result.smallest_visible_mm:.2f} mm."
+        f"The smallest high or low this scan can show is {result.smallest_visible_mm:.2f} mm "
+        f"(noise {result.cells.noise_mm:.3f} mm, a point every {result.cells.spacing_mm:.2f} mm). "
+        f"Batten {surface.batten_mm:.0f} mm: {surface.batten_decided_by}."
     )
 
 
