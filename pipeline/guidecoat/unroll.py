@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import ConvexHull, QhullError
+from scipy.stats import theilslopes
 
 from .chart import Chart
 from .errors import ScanUnfitError
@@ -28,6 +29,8 @@ _FLAT_WRAP_DEG = 35.0
 _STEEPEST_DEG = 72.0
 _FACES_BACK_DEG = 100.0
 _VOTES = 200_000
+_SIDE_BINS = 24
+_MOST_TURNED_DEG = 10.0
 _AXES = {"x": 0, "y": 1, "z": 2}
 
 
@@ -233,7 +236,8 @@ def _fit_chart(centre: Floats, normal: Floats, weight: Floats, outside_by: str) 
     out = frame[2] - (frame[2] @ axis) * axis
     out = out / np.linalg.norm(out)
     angle = np.degrees(np.arctan2(normal @ np.cross(out, axis), normal @ out))
-    wrap = float(np.subtract(*_weighted_quantiles(angle, weight, (0.98, 0.02))))
+    # Hems roll over at the ends: the middle share tells how the panel itself turns.
+    wrap = float(np.subtract(*_weighted_quantiles(angle, weight, (0.92, 0.08)))) / 0.84
     if wrap < _FLAT_WRAP_DEG:
         axis, decided_by = (
             _along_the_panel(centre, weight, frame, origin),
@@ -270,7 +274,41 @@ def _along_the_panel(centre: Floats, weight: Floats, frame: Floats, origin: Floa
         if along * across < best * (1 - 1e-9):
             best = along * across
             found = side if along >= across else np.array([-side[1], side[0]])
+    for _ in range(2):
+        found = _squared(flat, found)
     return np.asarray(found @ frame[:2])
+
+
+def _squared(flat: Floats, way: Floats) -> Floats:
+    """A direction turned to lie along the panel's four sides, by the median of their slopes.
+
+    The smallest rectangle hangs on a few outermost points; a side's outermost voxels all along
+    it say better how it runs (Theil-Sen lines), and most sides outvote one that is bent.
+    """
+    across = np.array([-way[1], way[0]])
+    turns, lengths = [], []
+    for run, rise, sense in ((way, across, 1.0), (across, way, -1.0)):
+        x, y = flat @ run, flat @ rise
+        low, high = np.quantile(x, (0.12, 0.88))
+        bins = np.clip(((x - low) / max(high - low, 1e-9) * _SIDE_BINS).astype(int), -1, _SIDE_BINS)
+        inside = (bins >= 0) & (bins < _SIDE_BINS)
+        for end in (-1.0, 1.0):
+            outermost = np.full(_SIDE_BINS, -np.inf)
+            np.maximum.at(outermost, bins[inside], end * y[inside])
+            known = np.flatnonzero(np.isfinite(outermost))
+            if len(known) < _SIDE_BINS // 2:
+                continue
+            slope = theilslopes(end * outermost[known], known)[0] * _SIDE_BINS / (high - low)
+            turns.append(sense * float(np.arctan(slope)))
+            lengths.append(high - low)
+    if not turns:
+        return way
+    order = np.argsort(turns)
+    share = np.cumsum(np.array(lengths)[order]) / np.sum(lengths)
+    turn = float(np.array(turns)[order][np.searchsorted(share, 0.5)])
+    if abs(turn) > np.radians(_MOST_TURNED_DEG):
+        return way
+    return np.cos(turn) * way + np.sin(turn) * across
 
 
 def _roll(

@@ -22,13 +22,11 @@ from guidecoat.registration.settings import RegistrationSettings
 from guidecoat.registration.surfels import Surfels
 
 Array = NDArray[np.float64]
-MOST_STEPS = 120
-# Of the cut, a step that counts as rest.
-RESTING = 0.01
+MOST_STEPS = 60
 MAD_TO_SIGMA = 1.4826
 # Tukey's constant for 95 % efficiency under normal noise.
 BIWEIGHT = 4.685
-SETTLED_MM = 1e-4
+SETTLED_MM = 1e-3
 RIM_CORRELATION = 3.0
 RIM_CELLS = 8.0
 NEAR_RIM_CELLS = 1.5
@@ -87,16 +85,11 @@ def fit_fine(
     *,
     reach_mm: float,
     held_still: bool = False,
-    patience: int = 1,
 ) -> tuple[Array, float, bool]:
     """Settle a placing that is right to within about `reach_mm`.
 
     Gauss-Newton on point-to-surface distances with Tukey's biweight; its scale is the MAD of
-    the part within the cut, and the cut shrinks step by step, once the placing has come to rest at
-    one: what holds a slide, edges that roll over above all, is cut off before it has pulled
-    otherwise. `held_still` only finds the cut.
-
-    `patience` is the most steps at one cut.
+    the part within the cut, and the cut shrinks step by step. `held_still` only finds the cut.
 
     Returns
     -------
@@ -106,22 +99,16 @@ def fit_fine(
     converged = held_still
     # Rims start wide, as a smooth panel may still have to slide by several cells.
     work.rim_reach = RIM_CELLS * work.sides[0].source.cell_mm
-    at_this_cut = 0
     for _ in range(MOST_STEPS):
         surface, rim = work.readings(motion, cut)
         level = cut > 1.02 * BIWEIGHT * surface.scale_mm
-        step_mm = 0.0
+        cut = min(cut, max(BIWEIGHT * surface.scale_mm, 0.5 * cut))
         if not held_still:
             twist = _solve(surface, rim)
             motion = work.applied(twist, motion)
-            step_mm = float(np.abs(twist).max())
-            converged = step_mm < SETTLED_MM
+            converged = bool(np.abs(twist).max() < SETTLED_MM)
         if converged and not level:
             break
-        at_this_cut += 1
-        if step_mm < RESTING * cut or at_this_cut >= patience:
-            cut = min(cut, max(BIWEIGHT * surface.scale_mm, 0.5 * cut))
-            at_this_cut = 0
     return motion, cut, converged
 
 

@@ -23,7 +23,6 @@ ROUGH_CELLS = 200
 SAMPLE_CELLS = 500
 FEW_CELLS = 4_000
 MANY_CELLS = 30_000
-PATIENCE = 20
 # A rival scores at least this part of the best and lies this part of the radius away.
 ALIKE = 0.985
 APART = 0.03
@@ -142,9 +141,7 @@ def settled(
 ) -> Fit:
     """A placing settled to the end on many cells, and judged on all of them."""
     work = FineWork(source, target, settings, MANY_CELLS)
-    motion, cut, converged = fit_fine(
-        work, motion, reach_mm=reach_mm, held_still=held_still, patience=PATIENCE
-    )
+    motion, cut, converged = fit_fine(work, motion, reach_mm=reach_mm, held_still=held_still)
     everything = len(source.points) + len(target.points)
     return FineWork(source, target, settings, everything).closed(motion, cut, converged)
 
