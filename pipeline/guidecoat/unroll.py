@@ -25,7 +25,7 @@ SKIN_REASONS = (
 """Why a voxel is left out of the panel; the first means that it is not."""
 
 _WIDEST_WRAP_DEG = 150.0
-_FLAT_WRAP_DEG = 35.0
+_FLAT_WRAP_DEG = 50.0
 _STEEPEST_DEG = 72.0
 _FACES_BACK_DEG = 100.0
 _VOTES = 200_000

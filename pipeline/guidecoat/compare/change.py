@@ -22,6 +22,8 @@ _WINDOW_MM = 5.0
 _ERROR_RATE = 0.01
 _FOOT_SIGMAS = 2.0
 _SMALLEST_CORE_MM2 = 60.0
+# One or two cells off are a stray point or the turn of a body line, not a change.
+_FEWEST_CORE_CELLS = 5
 _FOOT_RIM_MM = 6.0
 # Matting spray lays 3 to 10 micrometres, not the same twice.
 _SPRAY_MM = 0.005
@@ -141,7 +143,7 @@ def _marks(
     for sign, kind in ((1.0, "high"), (-1.0, "low")):
         core, count = ndimage.label(sign * z > limit, structure=_FULL)
         area = np.bincount(core.ravel(), minlength=count + 1) * side**2
-        sure = area >= _SMALLEST_CORE_MM2
+        sure = area >= max(_SMALLEST_CORE_MM2, _FEWEST_CORE_CELLS * side**2)
         sure[0] = False
         body, _ = ndimage.label(sign * z > _FOOT_SIGMAS, structure=_FULL)
         kept = np.unique(body[sure[core]])

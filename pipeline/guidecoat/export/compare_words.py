@@ -61,8 +61,9 @@ def stand_words(stand: Stand | None, kind: str) -> str:
 
 def track_words(track: Track) -> str:
     """A region from the first pass to the last, "L1 -1.40 to -0.12 mm, improved"."""
-    was = stand_words(track.was, track.kind)
-    return f"{track.name} {was} to {stand_words(track.last, track.kind)}, {track.last.state}"
+    peaks = " to ".join(stand_words(stand, track.kind) for stand in track.stands)
+    unit = "" if track.kind == "ripple" else " mm"
+    return f"{track.name} {peaks}{unit}, {track.last.state}"
 
 
 def shape_words(result: MirrorResult) -> str:

@@ -85,6 +85,7 @@ def fit_fine(
     *,
     reach_mm: float,
     held_still: bool = False,
+    most_steps: int = MOST_STEPS,
 ) -> tuple[Array, float, bool]:
     """Settle a placing that is right to within about `reach_mm`.
 
@@ -99,7 +100,7 @@ def fit_fine(
     converged = held_still
     # Rims start wide, as a smooth panel may still have to slide by several cells.
     work.rim_reach = RIM_CELLS * work.sides[0].source.cell_mm
-    for _ in range(MOST_STEPS):
+    for _ in range(most_steps):
         surface, rim = work.readings(motion, cut)
         level = cut > 1.02 * BIWEIGHT * surface.scale_mm
         cut = min(cut, max(BIWEIGHT * surface.scale_mm, 0.5 * cut))

@@ -19,6 +19,7 @@ from guidecoat.registration.surfels import Surfels
 Array = NDArray[np.float64]
 FINALISTS = 10
 COMPARING_CELLS = 4_000
+COMPARING_STEPS = 25
 ROUGH_CELLS = 200
 SAMPLE_CELLS = 500
 FEW_CELLS = 4_000
@@ -92,7 +93,7 @@ def finalists(
     least = listed[0].score - 0.6 * abs(listed[0].score)
     listed = [c for c in listed if c.score >= least]
     work = FineWork(source, target, settings, FEW_CELLS)
-    fits = [fit_fine(work, c.motion, reach_mm=4.0) for c in listed]
+    fits = [fit_fine(work, c.motion, reach_mm=4.0, most_steps=COMPARING_STEPS) for c in listed]
     motions = np.stack([f[0] for f in fits])
     sample_s = make_sample(source, most=COMPARING_CELLS)
     sample_t = make_sample(target, most=COMPARING_CELLS)
