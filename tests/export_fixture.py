@@ -12,7 +12,8 @@ from guidecoat.chart import Chart, Grid
 from guidecoat.check import CheckResult, SurfaceFacts
 from guidecoat.creases import Crease
 from guidecoat.deviation import HELD, HIGH, IN, LOW, NOT_JUDGED, UNDECIDED, Deviation
-from guidecoat.edges import Ding, Edge, EdgeLine
+from guidecoat.edge_lines import Ding, EdgeLine
+from guidecoat.edges import Edge
 from guidecoat.faces import JUDGED, OFF, STRIP, Faces
 from guidecoat.fairing import FaceSurface, FairSurface
 from guidecoat.regions import Region

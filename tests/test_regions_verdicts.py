@@ -12,7 +12,8 @@ from guidecoat.cells import Cells
 from guidecoat.chart import Chart, Grid
 from guidecoat.deviation import CellDeviation
 from guidecoat.edges import Edge
-from guidecoat.regions import GUARD, Region, find_marks, measure_regions
+from guidecoat.marks import GUARD, find_marks
+from guidecoat.regions import Region, measure_regions
 from guidecoat.scan import Scan, Units
 from guidecoat.settings import ToleranceSettings
 

@@ -10,7 +10,7 @@ import pytest
 from guidecoat.actions import decide, is_oil_can, with_actions
 from guidecoat.cautions import cautions_for
 from guidecoat.check import CheckResult, check
-from guidecoat.edges import Ding
+from guidecoat.edge_lines import Ding
 from guidecoat.errors import SettingsError
 from guidecoat.settings import STAGES, load_settings
 from guidecoat.synthetic import Dimple, crowned_door, planted_volume_cm3, scan_panel, to_scan

@@ -26,13 +26,15 @@ from .deviation import (
     measure_cells,
     measure_points,
 )
-from .edges import EdgeLine, find_edges
+from .edge_lines import EdgeLine
+from .edges import find_edges
 from .errors import ScanUnfitError
 from .face_jobs import Held
 from .faces import BAND, CREASE, JUDGED, LINE, REASONS, Faces
 from .fairing import FairSurface, knot_spacing, lay_surface
 from .given import read_hold_points, require_on_panel
-from .regions import GUARD, Region, find_marks, measure_regions
+from .marks import GUARD, find_marks
+from .regions import Region, measure_regions
 from .remarks import warnings_of
 from .scan import Scan
 from .scan_io import read_scan

@@ -15,7 +15,6 @@ from .cells import Cells
 from .creases import Crease
 from .faces import Faces, depth
 from .ridges import smooth_line
-from .whittaker import robust_line, smooth_alike
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -25,23 +24,6 @@ _CORNER_DEG = 40.0
 _CORNER_REACH_MM = 70.0
 _SHORTEST_EDGE_MM = 40.0
 _CROSSING_MM = 40.0
-_WINDOW_MM = 10.0
-_FEWEST_BESIDE = 8.0
-NOISE_DRAWS = 48
-_SEED = 20240607
-# The free surface errs most at corners, over a sixth of its batten: the line must follow that.
-_LINE_SHARE = 0.5
-_DING_SHARE = 0.5
-
-
-@dataclass(frozen=True)
-class Ding:
-    """A short knock in an edge: where (chart mm) and how far (+ is high) it stands off the line."""
-
-    u_mm: float
-    v_mm: float
-    height_mm: float
-    length_mm: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,51 +46,6 @@ class Edge:
     closed: bool
     length_mm: float
     station_mm: float
-
-
-@dataclass(frozen=True, eq=False)
-class EdgeLine:
-    """The robust line along an edge: what the surface is held to.
-
-    height_mm : (s,) at the edge's stations; slope : (s,) of the skin along `inward_uv`;
-    held : (s,) bool, False where released, dinged or not scanned; slope_gain : (s,) standard
-    error of a slope for cells of standard error 1; height_noise, slope_noise : (s, k) draws of
-    what such cells' noise does to the line.
-    """
-
-    edge: Edge
-    height_mm: Floats
-    slope: Floats
-    held: Mask
-    slope_gain: Floats
-    height_noise: Floats
-    slope_noise: Floats
-    dings: tuple[Ding, ...] = ()
-
-    @property
-    def name(self) -> str:
-        """The edge's name."""
-        return self.edge.name
-
-    @property
-    def kind(self) -> str:
-        """The edge's kind."""
-        return self.edge.kind
-
-    @property
-    def line_uv(self) -> Floats:
-        """Where the edge runs."""
-        return self.edge.line_uv
-
-    @property
-    def station_uv(self) -> Floats:
-        """Where the surface is held."""
-        return self.edge.station_uv
-
-    @property
-    def inward_uv(self) -> Floats:
-        """Into the face, at the stations."""
-        return self.edge.inward_uv
 
 
 def find_edges(
@@ -141,142 +78,6 @@ def find_edges(
                 length = float(np.linalg.norm(np.diff(ring, axis=0), axis=1).sum())
                 found.append(Edge("", kind, face, ring, place, inward, closed, length, spacing))
     return _named(found)
-
-
-@dataclass(frozen=True, eq=False)
-class Beside:
-    """The sound cells beside an edge's stations: (s, k) cell numbers, weights of a Gaussian
-    window (0 where there is none), and distances inward and along from the station, mm.
-    """
-
-    cell: NDArray[np.intp]
-    weight: Floats
-    inward_mm: Floats
-    along_mm: Floats
-    window_mm: float
-    station_mm: float
-
-
-def cells_beside(edge: Edge, cell_uv: Floats, tree: cKDTree, *, cell_mm: float) -> Beside:
-    """Find the cells within two and a half windows of every station of an edge."""
-    sigma = max(_WINDOW_MM, 2.0 * cell_mm)
-    reach = 2.5 * sigma
-    most = int(np.ceil(1.2 * np.pi * (reach / cell_mm) ** 2))
-    distance, cell = tree.query(
-        edge.station_uv, k=min(most, len(cell_uv)), distance_upper_bound=reach
-    )
-    there = np.isfinite(distance)
-    cell = np.where(there, cell, 0)
-    apart = cell_uv[cell] - edge.station_uv[:, None, :]
-    way = edge.inward_uv
-    inward = apart[:, :, 0] * way[:, None, 0] + apart[:, :, 1] * way[:, None, 1]
-    along = apart[:, :, 1] * way[:, None, 0] - apart[:, :, 0] * way[:, None, 1]
-    weight = np.where(there, np.exp(-0.5 * (np.where(there, distance, 0.0) / sigma) ** 2), 0.0)
-    return Beside(cell, weight, inward, along, sigma, edge.station_mm)
-
-
-def lay_edge_line(
-    edge: Edge,
-    beside: Beside,
-    off_mm: Floats,
-    base_height_mm: Floats,
-    base_slope: Floats,
-    *,
-    tolerance_mm: float,
-    batten_mm: float,
-) -> EdgeLine:
-    """Lay the robust line along an edge, as an offset from a surface laid without holding it.
-
-    Parameters
-    ----------
-    off_mm : (n,) heights of the face's cells above that surface, numbered as in `beside`.
-    base_height_mm, base_slope : (s,) of that surface at the stations, slope along `inward_uv`.
-    tolerance_mm : a knock over half of it is a ding: it is reported and not held.
-    batten_mm : wavelength of which the line follows half; the surface's own, or the held
-        stations would ask for waves that the surface resists.
-    """
-    here, tilt, root = _planes(beside, off_mm, tolerance_mm / 30.0)
-    seen = np.isfinite(here)
-    if seen.sum() < 4:
-        nothing = np.zeros(len(here), bool)
-        quiet = np.zeros((len(here), NOISE_DRAWS))
-        return EdgeLine(edge, base_height_mm, base_slope, nothing, root[:, 1, 1], quiet, quiet)
-    line, weight = robust_line(
-        here,
-        seen,
-        step_mm=edge.station_mm,
-        batten_mm=_LINE_SHARE * batten_mm,
-        floor_mm=tolerance_mm / 6.0,
-        closed=edge.closed,
-    )
-    # Over a window's length a tilt is worth as much as a height.
-    tilt_mm, tilt_weight = robust_line(
-        tilt * _WINDOW_MM,
-        seen,
-        step_mm=edge.station_mm,
-        batten_mm=_LINE_SHARE * batten_mm,
-        floor_mm=tolerance_mm / 6.0,
-        closed=edge.closed,
-    )
-    # The stations' noise, correlated between height and slope, smoothed as the line is.
-    draws = root @ np.random.default_rng(_SEED).normal(size=(len(here), 2, NOISE_DRAWS))
-    height_noise, slope_noise = (
-        smooth_alike(
-            draws[:, k],
-            own,
-            step_mm=edge.station_mm,
-            batten_mm=_LINE_SHARE * batten_mm,
-            closed=edge.closed,
-        )
-        for k, own in enumerate((weight, tilt_weight))
-    )
-    knock = np.where(seen, here - line, 0.0)
-    held = seen & (weight > 0) & (tilt_weight > 0) & (np.abs(knock) < _DING_SHARE * tolerance_mm)
-    return EdgeLine(
-        edge,
-        base_height_mm + line,
-        base_slope + tilt_mm / _WINDOW_MM,
-        held,
-        np.hypot(root[:, 1, 0], root[:, 1, 1]),
-        height_noise,
-        slope_noise,
-        _dings(edge, knock, seen, tolerance_mm),
-    )
-
-
-def _planes(beside: Beside, off_mm: Floats, least_scale_mm: float) -> tuple[Floats, Floats, Floats]:
-    """(s,) value and inward slope of a robust plane through the cells beside each station, and
-    (s, 2, 2) the root of their covariance for cells of standard error 1.
-
-    Windows of stations overlap: what they share is counted once, by making the errors larger.
-    """
-    basis = np.stack([np.ones_like(beside.weight), beside.inward_mm, beside.along_mm], axis=2)
-    off = off_mm[beside.cell]
-    weight = beside.weight
-    for _ in range(4):
-        weighted = basis * weight[:, :, None]
-        matrix = np.einsum("ski,skj->sij", weighted, basis)
-        total = matrix[:, 0, 0]
-        spread = np.minimum(matrix[:, 1, 1], matrix[:, 2, 2]) / np.maximum(total, 1e-12)
-        enough = (total > _FEWEST_BESIDE) & (spread > 4.0)
-        matrix[~enough] = np.eye(3)
-        load = np.einsum("ski,sk->si", weighted, off)
-        found = np.linalg.solve(matrix, load[:, :, None])[:, :, 0]
-        rest = np.where(
-            beside.weight > 0, np.abs(off - np.einsum("ski,si->sk", basis, found)), np.nan
-        )
-        scale = np.full(len(found), least_scale_mm)
-        scale[enough] = np.maximum(least_scale_mm, 1.4826 * np.nanmedian(rest[enough], axis=1))
-        x = np.nan_to_num(rest, nan=np.inf) / (4.685 * scale[:, None])
-        weight = np.where(x < 1.0, beside.weight * (1.0 - np.minimum(x, 1.0) ** 2) ** 2, 0.0)
-    found[~enough] = np.nan
-    inverse = np.linalg.inv(matrix)
-    spread_of = np.einsum("ski,skj->sij", weighted, weighted)
-    covariance = inverse @ spread_of @ inverse
-    shared = np.sqrt(4.0 * np.pi) * beside.window_mm / beside.station_mm
-    root = np.zeros((len(found), 2, 2))
-    root[enough] = np.linalg.cholesky(max(shared, 1.0) * covariance[enough, :2, :2])
-    return found[:, 0], found[:, 1], root
 
 
 def _rims(inside: Floats, cells: Cells, level: float) -> list[tuple[Floats, bool]]:
@@ -403,23 +204,6 @@ def _stations(
     i, j = cells.grid.index(place[:, 0], place[:, 1])
     inward = np.column_stack([slope_u[i, j], slope_v[i, j]])
     return place, inward / (np.linalg.norm(inward, axis=1)[:, None] + 1e-12), spacing
-
-
-def _dings(edge: Edge, off: Floats, seen: Mask, tolerance_mm: float) -> tuple[Ding, ...]:
-    runs, count = ndimage.label(seen & (np.abs(off) > tolerance_mm))
-    out = []
-    for k in range(1, count + 1):
-        at = np.flatnonzero(runs == k)
-        peak = at[np.abs(off[at]).argmax()]
-        out.append(
-            Ding(
-                float(edge.station_uv[peak, 0]),
-                float(edge.station_uv[peak, 1]),
-                float(off[peak]),
-                float(len(at) * edge.station_mm),
-            )
-        )
-    return tuple(out)
 
 
 def _named(edges: list[Edge]) -> tuple[Edge, ...]:

@@ -12,7 +12,8 @@ from scipy.spatial import cKDTree
 from .cells import Cells
 from .chart import Grid
 from .creases import Crease
-from .edges import Beside, Edge, cells_beside
+from .edge_lines import Beside, cells_beside
+from .edges import Edge
 from .errors import FitError
 from .faces import JUDGED, Faces, near_line
 from .settings import CreaseSettings, SurfaceSettings

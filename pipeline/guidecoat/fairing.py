@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from .cells import Cells
 from .creases import Crease
-from .edges import Edge, EdgeLine
+from .edge_lines import EdgeLine
+from .edges import Edge
 from .errors import FitError
 from .face_jobs import FaceJob, Held, face_job, hinges_in
 from .faces import Faces

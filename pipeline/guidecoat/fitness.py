@@ -10,12 +10,10 @@ from scipy import ndimage
 
 from .cells import Cells
 from .coverage import Coverage
+from .roughness import ROUGH
 from .settings import STAGES, Settings, ToleranceSettings, load_settings
 
 Floats = NDArray[np.float64]
-
-ROUGH = 1.5
-"""Roughness above which a scan's cells scatter for other reasons than noise."""
 
 # Two one-sided 95 % quantiles: the least that is told from nothing, ISO 11843-1.
 _TOLD_FROM_NOTHING = 2.0 * 1.6449
@@ -59,19 +57,15 @@ class StageFit:
     remedies: tuple[str, ...]
 
 
-def measure_sight(cells: Cells, settings: Settings, *, roughness: float = 1.0) -> Sight:
+def measure_sight(cells: Cells, settings: Settings) -> Sight:
     """What a scan can see, by the noise and number of its points.
 
     The uncertainty of a height is that of a calmed cell, with the fair surface's own share of the
     noise on top; what the surface fails to follow of the panel's form is known only once it is
     laid. A ripple is told by the mean square of its slopes over 18 mm round.
-
-    Parameters
-    ----------
-    roughness : how many times more the cells scatter than their points' noise explains.
     """
     noise = float(np.nanmedian(cells.error_mm[cells.filled]))
-    return _sight(cells.grid.cell_mm, roughness * noise, settings)
+    return _sight(cells.grid.cell_mm, noise, settings)
 
 
 def _sight(side: float, error_mm: float, settings: Settings) -> Sight:
@@ -107,9 +101,14 @@ def judge_stages(
     double_share: float,
     settings: Settings,
     *,
-    roughness: float = 1.0,
+    roughness: float,
 ) -> tuple[StageFit, ...]:
-    """Judge a scan for every stage; the run's own stage by the run's own settings."""
+    """Judge a scan for every stage; the run's own stage by the run's own settings.
+
+    Parameters
+    ----------
+    roughness : how many times more the cells scatter than their points' noise explains.
+    """
     return tuple(
         _judge(
             settings if stage == settings.stage else load_settings(stage),
@@ -149,7 +148,7 @@ _FINE: Said = ("yes", "", "")
 
 def _noise(settings: Settings, cells: Cells, roughness: float) -> Said:
     tolerance = settings.tolerance
-    sight = measure_sight(cells, settings, roughness=roughness)
+    sight = measure_sight(cells, settings)
     seen = (
         (sight.height_mm, tolerance.height_mm, "highs and lows from {:.2f} mm, tolerance {:g}"),
         (sight.slope_mrad, tolerance.slope_mrad, "ripple from {:.1f} mrad, tolerance {:g}"),

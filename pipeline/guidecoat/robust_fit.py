@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from .edges import NOISE_DRAWS, EdgeLine, lay_edge_line
+from .edge_lines import NOISE_DRAWS, EdgeLine, lay_edge_line
 from .face_jobs import FaceJob
 from .settings import SurfaceSettings
 from .spline import Fit, Rows, SplineSpace, band_matrix, half_at, solve

@@ -7,6 +7,9 @@ from numpy.typing import NDArray
 
 from .cells import Cells
 
+ROUGH = 1.25
+"""From here on the points say too little of their own noise."""
+
 _FEWEST_DIFFERENCES = 100
 _MEDIAN_OF_SIGMA = 0.6745
 

@@ -14,7 +14,6 @@ from .edges import Edge, find_edges
 from .faces import BEHIND
 from .fitness import Sight, StageFit, judge_stages, measure_sight
 from .regions import tape_distances
-from .roughness import measure_roughness
 from .settings import Settings
 from .unrolled import Unrolled
 
@@ -81,7 +80,6 @@ def look_at_skin(unrolled: Unrolled, settings: Settings) -> Skin:
     coverage = measure_coverage(cells, skin, faces)
     clear = settings.edges.inboard_mm + _HEM_MM
     doubles = find_double_skins(unrolled.charted, cells, faces.inside_mm, clear_mm=clear)
-    roughness = measure_roughness(cells, skin & (faces.inside_mm > clear) & ~cells.layered)
     double_share = float(sum(d.cells.sum() for d in doubles) / skin.sum())
     length, width = (np.ptp(np.argwhere(skin), axis=0) + 1) * side
     x, y, z = unrolled.chart.outside
@@ -89,7 +87,7 @@ def look_at_skin(unrolled: Unrolled, settings: Settings) -> Skin:
         int(unrolled.charted.counted.sum()),
         {**unrolled.scan.dropped, **unrolled.charted.dropped},
         cells.noise_mm,
-        roughness,
+        unrolled.roughness,
         cells.spacing_mm,
         float(max(length, width)),
         float(min(length, width)),
@@ -110,8 +108,8 @@ def look_at_skin(unrolled: Unrolled, settings: Settings) -> Skin:
         int(ndimage.label(faces.openings)[1]),
         unrolled.creases,
         faces.count,
-        measure_sight(cells, settings, roughness=roughness),
-        judge_stages(cells, coverage, double_share, settings, roughness=roughness),
+        measure_sight(cells, settings),
+        judge_stages(cells, coverage, double_share, settings, roughness=unrolled.roughness),
     )
 
 

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 
 from .creases import Crease
 from .double_skins import MOST_APART_MM
-from .fitness import ROUGH, StageFit
+from .fitness import StageFit
+from .roughness import ROUGH
 from .scan import Scan
 from .survey_skin import Place, Skin
 

@@ -14,7 +14,7 @@ from .clock import Clock
 from .creases import Crease, find_creases, given_crease
 from .faces import Faces, height_jumps, part_faces, skin_mask, sound_interior
 from .given import read_crease_lines
-from .roughness import measure_roughness
+from .roughness import ROUGH, measure_roughness
 from .scan import Scan
 from .settings import Settings
 from .unroll import lay_chart
@@ -23,12 +23,15 @@ from .voxels import voxelise
 Mask = NDArray[np.bool_]
 
 _CREASE_MARGIN_MM = 9.0
-_ROUGH = 1.25
 
 
 @dataclass(frozen=True, eq=False)
 class Unrolled:
-    """A scan on its chart: everything before a surface is laid."""
+    """A scan on its chart: everything before a surface is laid.
+
+    roughness : how many times more the cells scatter than their points' noise explains; where
+    that is much, their `error_mm` carries it.
+    """
 
     scan: Scan
     chart: Chart
@@ -37,6 +40,7 @@ class Unrolled:
     skin: Mask
     creases: tuple[Crease, ...]
     faces: Faces
+    roughness: float
     timings_s: dict[str, float]
 
 
@@ -55,7 +59,7 @@ def unroll(scan: Scan, settings: Settings) -> Unrolled:
     inner = sound_interior(cells, skin, margin_mm=_crease_margin(cells)) & ~cells.layered
     inner &= ~ndimage.binary_dilation(height_jumps(cells, skin))
     rough = measure_roughness(cells, inner)
-    if rough > _ROUGH:
+    if rough > ROUGH:
         # Neighbours that scatter together, as in a merged mesh: points say too little of it.
         cells = replace(cells, error_mm=cells.error_mm * rough)
     creases = _creases(scan, skin_voxels.chart, cells, skin, inner, settings)
@@ -67,7 +71,9 @@ def unroll(scan: Scan, settings: Settings) -> Unrolled:
         inboard_mm=settings.edges.inboard_mm,
     )
     clock.lap("creases and faces")
-    return Unrolled(scan, skin_voxels.chart, charted, cells, skin, creases, faces, clock.seconds)
+    return Unrolled(
+        scan, skin_voxels.chart, charted, cells, skin, creases, faces, rough, clock.seconds
+    )
 
 
 def _crease_margin(cells: Cells) -> float:

@@ -10,7 +10,8 @@ from scipy import ndimage, stats
 
 from ..deviation import CellDeviation
 from ..errors import ScanUnfitError
-from ..regions import Mark, Region, measure_regions
+from ..marks import Mark
+from ..regions import Region, measure_regions
 from ..settings import ToleranceSettings
 from .passes import Pass
 

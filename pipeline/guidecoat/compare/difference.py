@@ -13,7 +13,8 @@ from ..check import CheckResult, SurfaceFacts
 from ..deviation import CellDeviation, Deviation
 from ..errors import ScanUnfitError
 from ..faces import JUDGED
-from ..regions import GUARD, Region, find_marks, measure_regions
+from ..marks import GUARD, find_marks
+from ..regions import Region, measure_regions
 from ..settings import Settings
 from .passes import Pass, found_of, status_of, verdict_of
 from .pointwise import point_changes

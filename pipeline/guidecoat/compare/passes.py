@@ -27,7 +27,8 @@ from ..deviation import (
 )
 from ..errors import ScanUnfitError
 from ..faces import BAND, CREASE, JUDGED, LINE, OFF, STRIP, Faces, skin_mask
-from ..regions import Region, find_marks, measure_regions
+from ..marks import find_marks
+from ..regions import Region, measure_regions
 from ..registration import Registration
 from ..registration.rigid import inverse
 from ..scan import Scan

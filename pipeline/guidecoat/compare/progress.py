@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..regions import Region, slope_amplitude
+from ..marks import slope_amplitude
+from ..regions import Region
 from .passes import Pass, found_of
 
 Mask = NDArray[np.bool_]

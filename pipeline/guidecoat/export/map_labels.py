@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..check import CheckResult
-from ..edges import EdgeLine
+from ..edge_lines import EdgeLine
 from ..regions import Region
 from .map_layers import creases_shown
 from .map_style import INK, PALE_INK, PAPER, PX_PER_PT, Sheet

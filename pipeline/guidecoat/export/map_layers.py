@@ -11,7 +11,7 @@ from scipy.ndimage import distance_transform_edt
 from ..check import CheckResult
 from ..creases import Crease
 from ..deviation import NOT_JUDGED
-from ..edges import EdgeLine
+from ..edge_lines import EdgeLine
 from .colours import Scale
 from .map_style import CREASE_STYLE, INK, NOT_JUDGED_HATCHES, PALE_INK, PAPER, RIPPLE_HATCH
 

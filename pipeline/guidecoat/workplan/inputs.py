@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ..cells import Cells
 from ..chart import Chart
 from ..deviation import Deviation
-from ..edges import EdgeLine
+from ..edge_lines import EdgeLine
 from ..faces import Faces
 from ..fairing import FaceSurface, FairSurface
 from ..regions import Region

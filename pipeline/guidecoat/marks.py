@@ -1,0 +1,211 @@
+"""Highs, lows and ripple on the cells: what stands, or may stand, outside tolerance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from .cells import Cells
+from .deviation import CellDeviation
+from .settings import ToleranceSettings
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+GUARD = 1.6449
+"""One-sided 95 % quantile of the normal distribution: the guard band of ISO 14253-1 over u."""
+
+_FOOT_OF_TOLERANCE = 0.12
+_FOOT_SIGMAS = 2.5
+_FOOT_REACH = 1.2
+_FOOT_REACH_MM = 10.0
+_SAME_MARK = 0.7
+_SMALLEST_CORE_MM2 = 80.0
+_FEWEST_CORE_CELLS = 4
+_SMALLEST_RIPPLE_MM2 = 2500.0
+_RIPPLE_WINDOW_MM = 18.0
+_SLOPE_WINDOW_MM = 5.0
+_STRONG = 2.0
+_CLEAR_OF_STRONG_MM = 8.0
+_RING_MM = 20.0
+_FEWEST_ROUND = 20
+_ABOVE_NOISE = 2.5
+_LIKE_HEIGHT = 0.4
+_LIKE_AREA = 0.1
+_INLAND_MM = 15.0
+_INLAND_SHARE = 0.6
+_FULL = np.ones((3, 3), bool)
+
+
+@dataclass(frozen=True, eq=False)
+class Mark:
+    """A high, low or patch of ripple on the cells, before it is measured and named; level_mm : of
+    the sound skin round it.
+    """
+
+    kind: str
+    core: Mask
+    footprint: Mask
+    level_mm: float = 0.0
+
+
+def find_marks(found: CellDeviation, cells: Cells, tolerance: ToleranceSettings) -> list[Mark]:
+    """Find what stands, or may stand, beyond tolerance: highs and lows, and ripple.
+
+    A crest or trough under twice the tolerance that is one of several like it is ripple's.
+    """
+    marks = _highs_and_lows(found, cells, tolerance.height_mm)
+    strong = [
+        mark
+        for mark in marks
+        if np.abs(found.smooth_mm[mark.core]).max() >= _STRONG * tolerance.height_mm
+    ]
+    taken = np.zeros(found.judged.shape, bool)
+    for mark in strong:
+        taken |= mark.footprint
+    near = ndimage.distance_transform_edt(~taken) * cells.grid.cell_mm if taken.any() else np.inf
+    rest = replace(found, judged=found.judged & (near > _CLEAR_OF_STRONG_MM))
+    ripple = _ripple(rest, cells, tolerance.slope_mrad)
+    waves = np.zeros(found.judged.shape, bool)
+    for mark in ripple:
+        waves |= mark.core
+    weak = [m for m in marks if not any(m is s for s in strong)]
+    weak = [m for m in weak if (m.core & waves).sum() < 0.5 * m.core.sum()]
+    return strong + weak + ripple
+
+
+def _highs_and_lows(found: CellDeviation, cells: Cells, tolerance_mm: float) -> list[Mark]:
+    side = cells.grid.cell_mm
+    value = np.where(found.judged, found.smooth_mm, 0.0)
+    sigma = np.where(found.judged, found.sigma_mm, 1.0)
+    least = np.maximum(tolerance_mm - GUARD * sigma, 0.5 * tolerance_mm)
+    foot = max(_FOOT_OF_TOLERANCE * tolerance_mm, _FOOT_SIGMAS * found.height_noise_mm)
+    loud = ndimage.distance_transform_edt(~(np.abs(value) > least)) * side <= _CLEAR_OF_STRONG_MM
+    marks = []
+    for sign, kind in ((1.0, "high"), (-1.0, "low")):
+        height = sign * value
+        core, count = ndimage.label(height > least, structure=_FULL)
+        area = np.bincount(core.ravel(), minlength=count + 1) * side**2
+        wanted = np.flatnonzero(area >= max(_SMALLEST_CORE_MM2, _FEWEST_CORE_CELLS * side**2))
+        wanted = wanted[wanted > 0]
+        body, _ = ndimage.label((height > foot) & found.judged)
+        for group in _same_marks(core, wanted, body, height):
+            cores = np.isin(core, group)
+            others = np.isin(core, np.setdiff1d(wanted, group))
+            footprint, level = _footprint(cores, others, height, found.judged, loud, foot, side)
+            marks.append(Mark(kind, cores, footprint, sign * level))
+    return marks
+
+
+def _footprint(
+    cores: Mask, others: Mask, height: Floats, judged: Mask, loud: Mask, foot: float, side: float
+) -> tuple[Mask, float]:
+    """A mark down to its foot above the level of the sound skin round it, and that level.
+
+    What little the fair surface is off a whole neighbourhood would else spread every mark, and
+    be multiplied by its area. A mark spreads no farther than a cosine or Gaussian of its core
+    would, and shares the ground between with its neighbours.
+    """
+    away = ndimage.distance_transform_edt(~cores) * side
+    room = judged & (away <= _FOOT_REACH * np.sqrt(cores.sum() / np.pi) * side + _FOOT_REACH_MM)
+    if others.any():
+        room &= away <= ndimage.distance_transform_edt(~others) * side
+    level = 0.0
+    footprint = cores
+    for _ in range(2):
+        body, _ = ndimage.label(((height - level > foot) | cores) & room)
+        footprint = np.isin(body, np.unique(body[cores])[np.unique(body[cores]) > 0]) | cores
+        beyond = ndimage.distance_transform_edt(~footprint) * side
+        ring = judged & (beyond > 2.0) & (beyond <= _RING_MM) & ~loud
+        if ring.sum() >= _FEWEST_ROUND:
+            level = float(np.median(height[ring]))
+    return footprint, level
+
+
+def _same_marks(
+    core: NDArray[np.int32], wanted: NDArray[np.intp], body: NDArray[np.int32], height: Floats
+) -> list[list[int]]:
+    """Groups of cores that are one mark: joined by ground over 0.7 of the lower one's peak."""
+    if not len(wanted):
+        return []
+    peaks = dict(zip(wanted, ndimage.maximum(height, core, wanted), strict=True))
+    homes = dict(zip(wanted, ndimage.maximum(body, core, wanted), strict=True))
+    parent = {k: k for k in wanted}
+
+    def root(k: int) -> int:
+        while parent[k] != k:
+            k = parent[k]
+        return k
+
+    for index, a in enumerate(wanted):
+        for b in wanted[index + 1 :]:
+            if homes[a] != homes[b] or root(a) == root(b):
+                continue
+            level = _SAME_MARK * min(peaks[a], peaks[b])
+            joined, _ = ndimage.label((height > level) & (body == homes[a]), structure=_FULL)
+            if set(np.unique(joined[core == a])) & set(np.unique(joined[core == b])) - {0}:
+                parent[root(b)] = root(a)
+    groups: dict[int, list[int]] = {}
+    for k in wanted:
+        groups.setdefault(root(k), []).append(int(k))
+    return list(groups.values())
+
+
+def slope_amplitude(found: CellDeviation, cells: Cells, *, surely: bool = False) -> Floats:
+    """Amplitude of the slope error (mrad): root two of its root mean square over 18 mm round.
+
+    For a wave the amplitude is its greatest slope, wherever its crests lie.
+
+    Parameters
+    ----------
+    surely : take off not only the noise's mean square but three times its own scatter.
+    """
+    side = cells.grid.cell_mm
+    sigma = _RIPPLE_WINDOW_MM / side
+    weight = ndimage.gaussian_filter(found.judged.astype(np.float64), sigma)
+    square = ndimage.gaussian_filter(np.where(found.judged, found.slope_mrad**2, 0.0), sigma)
+    # So many slopes that err independently lie in the window, two directions each.
+    independent = max((_RIPPLE_WINDOW_MM / max(_SLOPE_WINDOW_MM, side)) ** 2, 1.0)
+    margin = 1.0 + (3.0 / np.sqrt(independent) if surely else 0.0)
+    mean = square / np.maximum(weight, 1e-9) - 2.0 * margin * found.slope_sigma_mrad**2
+    return np.where(found.judged, np.sqrt(2.0 * np.maximum(mean, 0.0)), 0.0)
+
+
+def _ripple(found: CellDeviation, cells: Cells, tolerance_mrad: float) -> list[Mark]:
+    """Patches that go up and down with a slope beyond tolerance."""
+    side = cells.grid.cell_mm
+    label, count = ndimage.label(slope_amplitude(found, cells, surely=True) > tolerance_mrad)
+    area = np.bincount(label.ravel(), minlength=count + 1) * side**2
+    edge = ndimage.distance_transform_edt(np.pad(found.judged, 1))[1:-1, 1:-1] * side
+    inland = edge > _INLAND_MM
+    marks = []
+    for k in np.flatnonzero(area[1:] >= _SMALLEST_RIPPLE_MM2) + 1:
+        patch = label == k
+        clear = float((patch & inland).sum()) * side**2
+        if clear >= _INLAND_SHARE * _SMALLEST_RIPPLE_MM2 and _oscillates(found, patch):
+            marks.append(Mark("ripple", patch, patch))
+    return marks
+
+
+def _oscillates(found: CellDeviation, patch: Mask) -> bool:
+    """Whether a patch has three crests and troughs or more of like height.
+
+    A dent has one, and a faint rim at most.
+    """
+    value = np.where(patch, found.smooth_mm - np.median(found.smooth_mm[patch]), 0.0)
+    level = _LIKE_HEIGHT * float(np.abs(value).max())
+    crests, highs = ndimage.label(value > level)
+    troughs, lows = ndimage.label(value < -level)
+    areas = [
+        np.sort(np.bincount(label.ravel())[1:])[::-1]
+        for label, count in ((crests, highs), (troughs, lows))
+        if count
+    ]
+    noise = float(np.median(found.sigma_mm[patch]))
+    if len(areas) < 2 or np.abs(value).max() < _ABOVE_NOISE * noise:
+        return False
+    sizes = np.sort(np.concatenate(areas))[::-1]
+    return bool(len(sizes) >= 3 and sizes[2] > _LIKE_AREA * sizes[0])
