@@ -24,6 +24,7 @@ Mask = NDArray[np.bool_]
 
 _SCALE_FLOOR = 1.0 / 15.0
 _LEAST_WINDOW = 0.32
+_RELEASED_MM = 30.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,7 +40,7 @@ class Held:
 
 @dataclass(frozen=True, eq=False)
 class FaceJob:
-    """One face ready to be fitted."""
+    """One face ready to be fitted; let_go : per edge, (s,) stations that must not be held."""
 
     face: int
     space: SplineSpace
@@ -51,7 +52,7 @@ class FaceJob:
     shape: tuple[int, int]
     edges: tuple[Edge, ...]
     beside: tuple[Beside, ...]
-    released: cKDTree | None
+    let_go: tuple[Mask, ...]
     points: Rows | None
     point_values: Floats
     cell_mm: float
@@ -99,7 +100,12 @@ def face_job(
     member = faces.label == face
     active = _active_spans(member, grid, corner, knot, spans)
     space = SplineSpace.build(corner[0], corner[1], knot, active)
-    hinges = _hinge_spans(space, creases, cells, faces, face, surface.order, hinge)
+    lines = [
+        _carried_on(crease.line_uv, hinge.hinge_band_mm)
+        for crease in creases
+        if (hinges_in(cells, faces, crease) & member).any()
+    ]
+    hinges = _hinge_spans(space, lines, surface.order, hinge)
     energy = energy_band(space, order=surface.order, hinges=hinges)
     use = skin & member & (faces.reason == JUDGED)
     i, j = np.nonzero(use)
@@ -130,7 +136,7 @@ def face_job(
         grid.shape,
         tuple(edges),
         beside,
-        cKDTree(held.released_uv) if len(held.released_uv) else None,
+        tuple(_let_go(edge, held.released_uv, lines, hinge.hinge_band_mm) for edge in edges),
         points,
         held.height_mm[on_face],
         grid.cell_mm,
@@ -155,23 +161,13 @@ def _active_spans(
 
 
 def _hinge_spans(
-    space: SplineSpace,
-    creases: list[Crease],
-    cells: Cells,
-    faces: Faces,
-    face: int,
-    order: int,
-    hinge: CreaseSettings,
+    space: SplineSpace, lines: list[Floats], order: int, hinge: CreaseSettings
 ) -> Hinges | None:
-    """Spans within the band of a line that runs through this face, with the line's direction."""
+    """Spans within the band of the lines, with the lines' directions."""
     spans = np.argwhere(space.active)
     centre = (spans + 0.5) * space.knot + np.array([space.u0, space.v0])
     chosen, tangents = [], []
-    for crease in creases:
-        along = hinges_in(cells, faces, crease)
-        if not (along & (faces.label == face)).any():
-            continue
-        line = _carried_on(crease.line_uv, hinge.hinge_band_mm)
+    for line in lines:
         way = np.gradient(line, axis=0)
         way /= np.linalg.norm(way, axis=1)[:, None] + 1e-12
         distance, nearest = cKDTree(line).query(centre)
@@ -183,6 +179,19 @@ def _hinge_spans(
     places, first = np.unique(np.vstack(chosen), axis=0, return_index=True)
     metric = hinge_metric(order, np.vstack(tangents)[first], hinge.hinge_stiffness)
     return Hinges(places, metric)
+
+
+def _let_go(edge: Edge, released_uv: Floats, lines: list[Floats], band_mm: float) -> Mask:
+    """Stations near a place let go, and those in the band of a body line that runs out over the
+    edge: the surface turns freely there, and two lines that meet in it never quite agree.
+    """
+    station = edge.station_uv
+    out = np.zeros(len(station), bool)
+    if len(released_uv):
+        out |= cKDTree(released_uv).query(station)[0] <= _RELEASED_MM
+    for line in lines:
+        out |= cKDTree(line).query(station)[0] <= band_mm
+    return out
 
 
 def _carried_on(line: Floats, by_mm: float) -> Floats:

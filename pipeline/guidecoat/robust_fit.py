@@ -25,7 +25,6 @@ _RISE = 1.10
 # A second pass fits what the first left over: it halves the form's own error near edges.
 PASSES = {2: 1, 3: 2}
 _LEAST_SOUND = 0.3
-_RELEASED_MM = 30.0
 # Slopes at the edges weigh this much more than their noise alone would have it: the free surface
 # leans there by more than they are noisy (measured: 1e4 to 3e4 is nearest the true form).
 _SLOPE_TRUST = 2e4
@@ -95,7 +94,7 @@ def _edge_lines(job: FaceJob, step: FitStep) -> tuple[EdgeLine, ...]:
     coefficients = step.fit.coefficients
     off = job.height_mm - job.rows @ coefficients
     lines = []
-    for edge, beside in zip(job.edges, job.beside, strict=True):
+    for edge, beside, let_go in zip(job.edges, job.beside, job.let_go, strict=True):
         u, v = edge.station_uv.T
         line = lay_edge_line(
             edge,
@@ -106,10 +105,7 @@ def _edge_lines(job: FaceJob, step: FitStep) -> tuple[EdgeLine, ...]:
             tolerance_mm=job.tolerance_mm,
             batten_mm=step.batten_mm,
         )
-        if job.released is not None:
-            near = job.released.query(edge.station_uv)[0] <= _RELEASED_MM
-            line = replace(line, held=line.held & ~near)
-        lines.append(line)
+        lines.append(replace(line, held=line.held & ~let_go))
     return tuple(lines)
 
 
