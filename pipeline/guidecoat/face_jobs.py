@@ -18,12 +18,15 @@ from .errors import FitError
 from .faces import JUDGED, Faces, near_line
 from .settings import CreaseSettings, SurfaceSettings
 from .spline import Hinges, Rows, SplineSpace, energy_band, hinge_metric
+from .trend import Trend, trend_of
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 _SCALE_FLOOR = 1.0 / 15.0
 _LEAST_WINDOW = 0.32
+# The classical thin plate is laid as it is in the books, without a trend.
+_CLASSICAL = 2
 _RELEASED_MM = 30.0
 
 
@@ -40,7 +43,9 @@ class Held:
 
 @dataclass(frozen=True, eq=False)
 class FaceJob:
-    """One face ready to be fitted; let_go : per edge, (s,) stations that must not be held."""
+    """One face ready to be fitted; let_go : per edge, (s,) stations that must not be held;
+    trend : None for the classical thin plate.
+    """
 
     face: int
     space: SplineSpace
@@ -61,6 +66,7 @@ class FaceJob:
     order: int
     widest_mm: float
     window_cells: float
+    trend: Trend | None
 
 
 def hinges_in(cells: Cells, faces: Faces, crease: Crease) -> Mask:
@@ -145,6 +151,7 @@ def face_job(
         surface.order,
         2.0 * float(faces.inside_mm[member].max()),
         window if window > _LEAST_WINDOW else 0.0,
+        trend_of(space, rows, uv, lines) if surface.order > _CLASSICAL else None,
     )
 
 

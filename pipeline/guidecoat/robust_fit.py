@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +13,7 @@ from scipy import ndimage
 from .edge_lines import NOISE_DRAWS, EdgeLine, lay_edge_line
 from .face_jobs import FaceJob
 from .settings import SurfaceSettings
-from .spline import Fit, Rows, SplineSpace, band_matrix, half_at, solve
+from .spline import Fit, Rows, SplineSpace, band_matrix, bending, half_at, solve
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -21,7 +22,7 @@ _LADDER = (50.0, 75.0, 100.0, 150.0, 200.0, 250.0, 300.0, 350.0, 400.0, 500.0, 6
 _SHARES = (0.25, 0.35, 0.5, 0.7, 1.0)
 _ROUNDS = 2
 _BIWEIGHT = 4.685
-_RISE = 1.10
+_RISE = 1.03
 # A second pass fits what the first left over: it halves the form's own error near edges.
 PASSES = {2: 1, 3: 2}
 _LEAST_SOUND = 0.3
@@ -215,8 +216,10 @@ def _calmed(job: FaceJob, off: Floats) -> Floats:
 
 
 def _solve(job: FaceJob, batten_mm: float, weight: Floats, hold: Hold) -> Fit:
+    """Fit over the face's trend, or without it where what is left would bend more than before."""
     rows, values, weights = _data(job, weight, hold)
-    return solve(
+    lay = partial(
+        solve,
         job.energy,
         rows,
         values,
@@ -226,6 +229,12 @@ def _solve(job: FaceJob, batten_mm: float, weight: Floats, hold: Hold) -> Fit:
         held_values=hold.values,
         passes=PASSES[job.order],
     )
+    if job.trend is None:
+        return lay()
+    trend = job.trend.fit(job.height_mm, weight * job.weight, batten_mm=batten_mm)
+    fit = lay(start=trend)
+    left_over = bending(job.energy, fit.coefficients - trend)
+    return fit if left_over < bending(job.energy, fit.coefficients) else lay()
 
 
 def _smoothing(job: FaceJob, batten_mm: float) -> float:

@@ -248,6 +248,14 @@ def band_matrix(band: Floats) -> sparse.dia_array:
     return sparse.dia_array(lower + lower.T - sparse.diags_array(band[:, 0]))
 
 
+def bending(band: Floats, coefficients: Floats) -> float:
+    """The energy `c'Ec` of (size,) unknowns, E from `energy_band`."""
+    total = float(band[:, 0] @ coefficients**2)
+    for k in range(1, band.shape[1]):
+        total += 2.0 * float(band[:-k, k] @ (coefficients[:-k] * coefficients[k:]))
+    return total
+
+
 @dataclass(frozen=True, eq=False)
 class Factor:
     """A factorised normal matrix K; `solve` applies its inverse."""
@@ -314,6 +322,7 @@ def solve(
     held: Rows | None = None,
     held_values: Floats | None = None,
     passes: int = 1,
+    start: Floats | None = None,
 ) -> Fit:
     """Minimise `sum w (z - s)^2 + smoothing * c'Ec` subject to `held @ c = held_values`.
 
@@ -325,6 +334,8 @@ def solve(
     held, held_values : equalities, met to better than 1e-6 of the data's scale.
     passes : 2 or more fit what the passes before left over (iterated Tikhonov regularisation,
         Tukey's twicing), which takes away the pull of the energy on long waves and near edges.
+    start : (size,) unknowns of a surface whose bending costs nothing: the first pass fits what it
+        leaves over.
 
     Raises
     ------
@@ -339,7 +350,7 @@ def solve(
         penalty = 1e3 * float(band[:, 0].max())
         _add_rows(band, held.index, held.value, np.full(len(held_values), penalty))
     factor = _factorise(band)
-    coefficients = np.zeros(len(band))
+    coefficients = np.zeros(len(band)) if start is None else start.copy()
     for _ in range(passes):
         right = rows.transposed(weights * (values - rows @ coefficients), len(band))
         if held is None:

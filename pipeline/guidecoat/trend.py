@@ -1,0 +1,130 @@
+"""The trend of a face: a polynomial, and a fold along every body line, in its spline space.
+
+A smoothing spline leans near edges and sags over wide gaps in its data: where its own energy lets
+go, it goes on as a low polynomial. What a trend surface takes off beforehand (Matheron's universal
+kriging calls it the drift) it need not bend for, and a panel's crown is nearly all of it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.polynomial import legendre
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from .spline import Rows, SplineSpace
+
+Floats = NDArray[np.float64]
+
+_HIGHEST_DEGREE = 5
+_FOLD_POWERS = ((1, 0), (1, 1), (1, 2), (2, 0), (2, 1))
+_MOST_CELLS = 30_000
+_END_MM = 60.0
+_STEP_MM = 5.0
+_NEGLIGIBLE = 1e-10
+
+
+@dataclass(frozen=True, eq=False)
+class Trend:
+    """Functions that a trend may be made of.
+
+    basis : (size, k) their unknowns in the face's spline space; degree : (k, 2) of each along u
+    and v, 0 for folds; span_mm : the face's extent along u and v; cell : (c,) numbers of the cells
+    they are fitted to, at_cell : (c, k) their values there.
+    """
+
+    basis: Floats
+    degree: NDArray[np.int64]
+    span_mm: tuple[float, float]
+    cell: NDArray[np.int64]
+    at_cell: Floats
+
+    def fit(self, height_mm: Floats, weight: Floats, *, batten_mm: float) -> Floats:
+        """(size,) unknowns of the weighted least-squares trend.
+
+        Parameters
+        ----------
+        height_mm, weight : (n,) of all the face's cells.
+        batten_mm : no polynomial is used that could make a shorter wave: one of degree d goes up
+            and down d / 2 times.
+        """
+        most = [min(_HIGHEST_DEGREE, int(2.0 * span / batten_mm)) for span in self.span_mm]
+        used = (self.degree <= most).all(axis=1) & (self.degree.sum(axis=1) <= max(most))
+        # Up to quadratics the energy leaves all free anyway.
+        used |= self.degree.sum(axis=1) <= 2
+        values, w = self.at_cell[:, used], weight[self.cell]
+        weighted = values * w[:, None]
+        found = np.linalg.lstsq(
+            weighted.T @ values, weighted.T @ height_mm[self.cell], rcond=_NEGLIGIBLE
+        )[0]
+        return np.asarray(self.basis[:, used] @ found)
+
+
+def trend_of(space: SplineSpace, rows: Rows, uv: Floats, lines: list[Floats]) -> Trend:
+    """The functions a face's trend may be made of.
+
+    Parameters
+    ----------
+    rows : of the face's cells, at (n, 2) chart places `uv`.
+    lines : (k, 2) each, body lines along which the face may fold; carried on straight.
+    """
+    low, high = uv.min(axis=0), uv.max(axis=0)
+    middle, half = 0.5 * (low + high), 0.5 * (high - low)
+    nu, nv = space.numbers.shape
+    # One node more on every side, for the second differences.
+    u = space.u0 + space.knot * (np.arange(nu + 2) - 2.0)
+    v = space.v0 + space.knot * (np.arange(nv + 2) - 2.0)
+    own = np.arange(_HIGHEST_DEGREE + 1)
+    along_u = legendre.legvander((u - middle[0]) / half[0], _HIGHEST_DEGREE)
+    along_v = legendre.legvander((v - middle[1]) / half[1], _HIGHEST_DEGREE)
+    degree = np.array([(a, b) for a in own for b in own if a + b <= _HIGHEST_DEGREE])
+    fields = [along_u[:, a, None] * along_v[None, :, b] for a, b in degree]
+    nodes = np.stack(np.meshgrid(u, v, indexing="ij"), axis=-1)
+    for line in lines:
+        off, along = _off_line(line, nodes, float(np.hypot(*(2.0 * half))))
+        fields += [np.abs(off) * off ** (power - 1) * along**lean for power, lean in _FOLD_POWERS]
+    degree = np.vstack([degree, np.zeros((len(fields) - len(degree), 2), np.int64)])
+    active = space.numbers >= 0
+    basis = np.empty((space.size, len(fields)))
+    for k, field in enumerate(fields):
+        basis[space.numbers[active], k] = _unknowns(field)[active]
+    cell = np.arange(0, len(uv), max(1, len(uv) // _MOST_CELLS))
+    at_cell = Rows(rows.index[cell], rows.value[cell]) @ basis
+    return Trend(basis, degree, (2.0 * float(half[0]), 2.0 * float(half[1])), cell, at_cell)
+
+
+def _unknowns(field: Floats) -> Floats:
+    """Unknowns of the spline that takes up a field given at its nodes and one row round them.
+
+    Quasi-interpolation `c = f - f'' h^2 / 6` by second differences, exact up to cubics
+    (de Boor, A Practical Guide to Splines, ch. XII).
+    """
+    along = (8.0 * field[1:-1] - field[:-2] - field[2:]) / 6.0
+    return np.asarray((8.0 * along[:, 1:-1] - along[:, :-2] - along[:, 2:]) / 6.0)
+
+
+def _off_line(line: Floats, nodes: Floats, reach_mm: float) -> tuple[Floats, Floats]:
+    """Signed distance of every node from a line carried on straight, and how far along it lies,
+    both as shares of the face's size.
+    """
+    step = np.linalg.norm(np.diff(line, axis=0), axis=1).mean()
+    back = max(1, min(len(line) - 1, round(_END_MM / step)))
+    head, tail = line[0] - line[back], line[-1] - line[-1 - back]
+    further = np.arange(_STEP_MM, reach_mm, _STEP_MM)[:, None]
+    whole = np.vstack(
+        [
+            (line[0] + further * head / np.linalg.norm(head))[::-1],
+            line,
+            line[-1] + further * tail / np.linalg.norm(tail),
+        ]
+    )
+    way = np.gradient(whole, axis=0)
+    way /= np.linalg.norm(way, axis=1)[:, None] + 1e-12
+    length = np.concatenate([[0.0], np.linalg.norm(np.diff(whole, axis=0), axis=1).cumsum()])
+    nearest = cKDTree(whole).query(nodes.reshape(-1, 2))[1].reshape(nodes.shape[:2])
+    apart = nodes - whole[nearest]
+    off = way[nearest, 0] * apart[..., 1] - way[nearest, 1] * apart[..., 0]
+    along = length[nearest] + (way[nearest] * apart).sum(axis=-1) - 0.5 * length[-1]
+    return off / reach_mm, along / reach_mm
