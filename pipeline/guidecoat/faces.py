@@ -47,6 +47,7 @@ _LARGEST_DROPOUT_MM = 120.0
 _THIN_SHARE = 0.3
 _SOLID_AROUND = 6
 _WORST_ERROR = 8.0
+_LEAST_ERROR_MM = 1e-3
 _FULL = np.ones((3, 3), bool)
 
 
@@ -86,7 +87,8 @@ def skin_mask(cells: Cells) -> Mask:
     solid = cells.count >= max(1.0, _THIN_SHARE * usual)
     around = ndimage.convolve(solid.astype(np.int8), _FULL.astype(np.int8), mode="constant")
     filled = cells.filled & (solid | (around >= _SOLID_AROUND))
-    usual_error = float(np.nanmedian(cells.error_mm))
+    # Without noise the errors are the sag of the skin within a cell, which no cell is poor for.
+    usual_error = max(float(np.nanmedian(cells.error_mm)), _LEAST_ERROR_MM)
     with np.errstate(invalid="ignore"):
         filled &= ~(cells.error_mm > _WORST_ERROR * usual_error)
     label, _ = ndimage.label(filled, structure=_FULL)

@@ -1,0 +1,100 @@
+"""The trend of a face: what it reproduces, what it keeps off, what it is for."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from guidecoat.spline import SplineSpace, energy_band, solve
+from guidecoat.trend import Trend, trend_of
+
+Floats = NDArray[np.float64]
+
+KNOT_MM = 12.0
+BATTEN_MM = 200.0
+LENGTH_MM, WIDTH_MM = 800.0, 600.0
+
+
+def face(seed: int = 0, count: int = 12_000) -> tuple[SplineSpace, Floats]:
+    """An oblong face's spline space and scattered places on it."""
+    spans = (int(LENGTH_MM / KNOT_MM) + 4, int(WIDTH_MM / KNOT_MM) + 4)
+    corner = -0.5 * KNOT_MM * np.array(spans)
+    space = SplineSpace.build(*corner, KNOT_MM, np.ones(spans, bool))
+    half = 0.5 * np.array([LENGTH_MM, WIDTH_MM])
+    return space, np.random.default_rng(seed).uniform(-half, half, (count, 2))
+
+
+def trended(lines: list[Floats] | None = None) -> tuple[SplineSpace, Floats, Trend]:
+    space, uv = face()
+    return space, uv, trend_of(space, space.rows(*uv.T), uv, lines or [])
+
+
+@pytest.mark.parametrize("powers", [(5, 0), (0, 5), (3, 2), (1, 4), (2, 2), (0, 0)])
+def test_polynomials_of_the_fifth_degree_are_taken_off(powers: tuple[int, int]) -> None:
+    space, uv, trend = trended()
+    x, y = (uv / 400.0).T
+    height = 15.0 * x ** powers[0] * y ** powers[1]
+    found = trend.fit(height, np.ones(len(uv)), batten_mm=BATTEN_MM)
+    # Of a fifth power a cubic spline on knots h apart misses up to h^4 f'''' / 384.
+    assert np.abs(space.rows(*uv.T) @ found - height).max() < 2e-5
+
+
+def test_no_wave_shorter_than_the_batten_is_taken_off() -> None:
+    """A polynomial of degree d turns d / 2 times over the face: 600 mm with 250 leave four."""
+    space, uv, trend = trended()
+    quintic = 10.0 * (uv[:, 1] / 300.0) ** 5
+    weight = np.ones(len(uv))
+    rows = space.rows(*uv.T)
+    left = [
+        float(np.abs(quintic - rows @ trend.fit(quintic, weight, batten_mm=batten)).max())
+        for batten in (200.0, 250.0, 700.0)
+    ]
+    assert left[0] < 1e-4
+    assert left[1] > 1.0
+    assert left[2] > left[1]
+
+
+def test_what_has_no_weight_has_no_say() -> None:
+    space, uv, trend = trended()
+    height = 8.0 * (uv[:, 0] / 400.0) ** 2
+    dent = np.hypot(*(uv - [50.0, 40.0]).T) < 120.0
+    dented = np.where(dent, height - 5.0, height)
+    found = trend.fit(dented, (~dent).astype(float), batten_mm=BATTEN_MM)
+    assert np.abs(space.rows(*uv.T) @ found - height).max() < 1e-5
+
+
+def test_a_fold_along_a_bent_line_is_taken_off() -> None:
+    """A turn that varies along a line; within two knots of it a spline cannot fold."""
+    s = np.linspace(-420.0, 420.0, 400)
+    line = np.column_stack([s, 60.0 + 0.05 * s])
+    space, uv, trend = trended([line])
+    off = ((uv[:, 1] - 60.0) - 0.05 * uv[:, 0]) / np.hypot(1.0, 0.05)
+    height = 0.05 * np.abs(off) * (1.0 + uv[:, 0] / 1600.0) + 9.0 * (uv[:, 0] / 400.0) ** 2
+    found = trend.fit(height, np.ones(len(uv)), batten_mm=BATTEN_MM)
+    away = np.abs(off) > 2.0 * KNOT_MM
+    missed = np.abs(space.rows(*uv.T) @ found - height)[away]
+    assert missed.max() < 0.02
+    without = trend_of(space, space.rows(*uv.T), uv, [])
+    plain = np.abs(
+        space.rows(*uv.T) @ without.fit(height, np.ones(len(uv)), batten_mm=BATTEN_MM) - height
+    )[away]
+    assert plain.max() > 20.0 * missed.max()
+
+
+def test_a_gap_beside_an_edge_is_spanned_without_sagging() -> None:
+    """What it is for: a crown of the fourth power under a mark near an edge, left out."""
+    space, uv, trend = trended()
+    x, y = (uv / [400.0, 300.0]).T
+    height = -14.0 * (0.8 * y**2 + 0.2 * y**4) - 10.0 * x**2
+    gap = np.hypot(*(uv - [-240.0, 170.0]).T) < 110.0
+    weight = np.where(gap, 0.0, LENGTH_MM * WIDTH_MM / len(uv))
+    rows = space.rows(*uv.T)
+    energy = energy_band(space, order=3)
+    smoothing = (BATTEN_MM / (2.0 * np.pi)) ** 6
+    worst = []
+    for start in (None, trend.fit(height, weight, batten_mm=BATTEN_MM)):
+        fit = solve(energy, rows, height, weight, smoothing=smoothing, passes=2, start=start)
+        worst.append(float(np.abs(rows @ fit.coefficients - height)[gap].max()))
+    assert worst[0] > 0.02
+    assert worst[1] < 1e-3
