@@ -20,7 +20,7 @@ def face(seed: int = 0, count: int = 12_000) -> tuple[SplineSpace, Floats]:
     """An oblong face's spline space and scattered places on it."""
     spans = (int(LENGTH_MM / KNOT_MM) + 4, int(WIDTH_MM / KNOT_MM) + 4)
     corner = -0.5 * KNOT_MM * np.array(spans)
-    space = SplineSpace.build(*corner, KNOT_MM, np.ones(spans, bool))
+    space = SplineSpace.build(float(corner[0]), float(corner[1]), KNOT_MM, np.ones(spans, bool))
     half = 0.5 * np.array([LENGTH_MM, WIDTH_MM])
     return space, np.random.default_rng(seed).uniform(-half, half, (count, 2))
 

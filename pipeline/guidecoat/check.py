@@ -46,6 +46,8 @@ Mask = NDArray[np.bool_]
 
 _LEAST_SOUND = 0.35
 _WORST_SCALE = 2.0
+_SMALL_SCALE = 0.5
+_TIMES_MAIN = 8.0
 _MOST_BLIND = 5.0
 
 
@@ -203,12 +205,20 @@ def _held(unrolled: Unrolled, settings: Settings) -> Held:
 
 
 def _refused(faces: Faces, fair: FairSurface, settings: Settings) -> Faces:
-    """Faces on which no surface lies: their residual or their share of sound cells says so."""
+    """Faces on which no surface lies: their residual or their share of sound cells says so.
+
+    A small part whose metal lies many times farther off than the main face's is no one skin.
+    """
     reason = faces.reason.copy()
+    tolerance = settings.tolerance.height_mm
+    apart = max(_SMALL_SCALE * tolerance, _TIMES_MAIN * fair.faces[0].scale_mm)
     for face in fair.faces:
         member = (faces.label == face.face) & (faces.reason == JUDGED)
         share = float((face.sound & member).sum()) / max(int(member.sum()), 1)
-        if share < _LEAST_SOUND or face.scale_mm > _WORST_SCALE * settings.tolerance.height_mm:
+        limit = _WORST_SCALE * tolerance
+        if face is not fair.faces[0]:
+            limit = min(limit, apart)
+        if share < _LEAST_SOUND or face.scale_mm > limit:
             reason[member] = len(REASONS) - 1
     if not (reason == JUDGED).any():
         raise ScanUnfitError(

@@ -22,6 +22,7 @@ _SEED = 20240607
 # The free surface errs most at corners, over a sixth of its batten: the line must follow that.
 _LINE_SHARE = 0.5
 _DING_SHARE = 0.5
+_SOUND_SHARE = 0.5
 
 
 @dataclass(frozen=True)
@@ -115,6 +116,7 @@ def lay_edge_line(
     edge: Edge,
     beside: Beside,
     off_mm: Floats,
+    sound: Floats,
     base_height_mm: Floats,
     base_slope: Floats,
     *,
@@ -126,6 +128,7 @@ def lay_edge_line(
     Parameters
     ----------
     off_mm : (n,) heights of the face's cells above that surface, numbered as in `beside`.
+    sound : (n,) how far each is sound metal, 0 .. 1; a short stretch that is not has no say.
     base_height_mm, base_slope : (s,) of that surface at the stations, slope along `inward_uv`.
     tolerance_mm : a knock over half of it is a ding: it is reported and not held.
     batten_mm : wavelength of which the line follows half; the surface's own, or the held
@@ -133,13 +136,14 @@ def lay_edge_line(
     """
     here, tilt, root = _planes(beside, off_mm, tolerance_mm / 30.0)
     seen = np.isfinite(here)
-    if seen.sum() < 4:
+    trusted = seen & ~_doubted(beside, sound, _LINE_SHARE * batten_mm)
+    if trusted.sum() < 4:
         nothing = np.zeros(len(here), bool)
         quiet = np.zeros((len(here), NOISE_DRAWS))
         return EdgeLine(edge, base_height_mm, base_slope, nothing, root[:, 1, 1], quiet, quiet)
     line, weight = robust_line(
         here,
-        seen,
+        trusted,
         step_mm=edge.station_mm,
         batten_mm=_LINE_SHARE * batten_mm,
         floor_mm=tolerance_mm / 6.0,
@@ -148,7 +152,7 @@ def lay_edge_line(
     # Over a window's length a tilt is worth as much as a height.
     tilt_mm, tilt_weight = robust_line(
         tilt * _WINDOW_MM,
-        seen,
+        trusted,
         step_mm=edge.station_mm,
         batten_mm=_LINE_SHARE * batten_mm,
         floor_mm=tolerance_mm / 6.0,
@@ -167,7 +171,7 @@ def lay_edge_line(
         for k, own in enumerate((weight, tilt_weight))
     )
     knock = np.where(seen, here - line, 0.0)
-    held = seen & (weight > 0) & (tilt_weight > 0) & (np.abs(knock) < _DING_SHARE * tolerance_mm)
+    held = trusted & (weight > 0) & (tilt_weight > 0) & (np.abs(knock) < _DING_SHARE * tolerance_mm)
     return EdgeLine(
         edge,
         base_height_mm + line,
@@ -178,6 +182,17 @@ def lay_edge_line(
         slope_noise,
         _dings(edge, knock, seen, tolerance_mm),
     )
+
+
+def _doubted(beside: Beside, sound: Floats, longest_mm: float) -> Mask:
+    """Stations beside metal that is mostly not sound, over a stretch no longer than this."""
+    total = beside.weight.sum(axis=1) + 1e-12
+    doubted = (beside.weight * sound[beside.cell]).sum(axis=1) < _SOUND_SHARE * total
+    runs, count = ndimage.label(doubted)
+    long = np.flatnonzero(
+        np.bincount(runs.ravel(), minlength=count + 1) * beside.station_mm > longest_mm
+    )
+    return np.asarray(doubted & ~np.isin(runs, long))
 
 
 def _planes(beside: Beside, off_mm: Floats, least_scale_mm: float) -> tuple[Floats, Floats, Floats]:

@@ -43,14 +43,17 @@ class Held:
 
 @dataclass(frozen=True, eq=False)
 class FaceJob:
-    """One face ready to be fitted; let_go : per edge, (s,) stations that must not be held;
-    trend : None for the classical thin plate.
+    """One face ready to be fitted; u_mm, v_mm, height_mm, weight : (n,) of its cells;
+    let_go : per edge, (s,) stations that must not be held; trended : whether its surface is laid
+    over its trend.
     """
 
     face: int
     space: SplineSpace
     energy: Floats
     rows: Rows
+    u_mm: Floats
+    v_mm: Floats
     height_mm: Floats
     weight: Floats
     where: tuple[NDArray[np.intp], NDArray[np.intp]]
@@ -66,7 +69,8 @@ class FaceJob:
     order: int
     widest_mm: float
     window_cells: float
-    trend: Trend | None
+    trend: Trend
+    trended: bool
 
 
 def hinges_in(cells: Cells, faces: Faces, crease: Crease) -> Mask:
@@ -136,6 +140,8 @@ def face_job(
         space,
         energy,
         rows,
+        cells.u_mm[where],
+        cells.v_mm[where],
         cells.height_mm[where],
         weight,
         where,
@@ -151,7 +157,8 @@ def face_job(
         surface.order,
         2.0 * float(faces.inside_mm[member].max()),
         window if window > _LEAST_WINDOW else 0.0,
-        trend_of(space, rows, uv, lines) if surface.order > _CLASSICAL else None,
+        trend_of(space, rows, uv, lines),
+        surface.order > _CLASSICAL,
     )
 
 

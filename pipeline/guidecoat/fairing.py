@@ -158,7 +158,7 @@ def _fit_face(job: FaceJob, surface: SurfaceSettings, hold_of: dict[str, str]) -
     try:
         step, decided_by, climb = choose_batten(job, surface, hold_of)
         for _ in range(_MASK_ROUNDS):
-            step = refit_without_marks(job, step)
+            step = refit_without_marks(job, step, hold_of)
     except np.linalg.LinAlgError as error:
         raise FitError(
             f"no surface can be laid on face {job.face}: its points and held edges leave it free "

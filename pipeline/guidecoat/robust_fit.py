@@ -23,6 +23,8 @@ _SHARES = (0.25, 0.35, 0.5, 0.7, 1.0)
 _ROUNDS = 2
 _BIWEIGHT = 4.685
 _RISE = 1.03
+_KNOCK_BATTENS = 2.0
+_KNOCK_REACH = 0.6
 # A second pass fits what the first left over: it halves the form's own error near edges.
 PASSES = {2: 1, 3: 2}
 _LEAST_SOUND = 0.3
@@ -90,9 +92,10 @@ def _held_edges(job: FaceJob, lines: tuple[EdgeLine, ...], hold_of: dict[str, st
     )
 
 
-def _edge_lines(job: FaceJob, step: FitStep) -> tuple[EdgeLine, ...]:
-    """The robust line along every edge of a face, over the surface laid without holding them."""
-    coefficients = step.fit.coefficients
+def _edge_lines(
+    job: FaceJob, coefficients: Floats, sound: Floats, batten_mm: float
+) -> tuple[EdgeLine, ...]:
+    """The robust line along every edge of a face, over a surface laid without holding them."""
     off = job.height_mm - job.rows @ coefficients
     lines = []
     for edge, beside, let_go in zip(job.edges, job.beside, job.let_go, strict=True):
@@ -101,10 +104,11 @@ def _edge_lines(job: FaceJob, step: FitStep) -> tuple[EdgeLine, ...]:
             edge,
             beside,
             off,
+            sound,
             job.space.rows(u, v) @ coefficients,
             _slope_rows(job.space, u, v, edge.inward_uv) @ coefficients,
             tolerance_mm=job.tolerance_mm,
-            batten_mm=step.batten_mm,
+            batten_mm=batten_mm,
         )
         lines.append(replace(line, held=line.held & ~let_go))
     return tuple(lines)
@@ -171,16 +175,38 @@ def _lengthen(
 
     From `held_from` on the edge lines are laid over the free surface and the fit is held to them.
     """
-    weight = np.ones(len(job.height_mm))
-    points = Hold(job.points, job.point_values, np.zeros((len(job.point_values), NOISE_DRAWS)))
+    weight = np.where(_knocked(job, held_from), 0.0, 1.0)
     for batten in battens:
         for _ in range(_ROUNDS):
-            step = _reweighted(job, batten, weight, points)
+            step = _reweighted(job, batten, weight, _held_points(job))
             weight = step.weight
-        if batten >= held_from:
-            lines = _edge_lines(job, step)
-            step = _reweighted(job, batten, weight, _held_edges(job, lines, hold_of), lines, step)
-        yield step
+        yield _held_to_edges(job, step, weight, hold_of) if batten >= held_from else step
+
+
+def _knocked(job: FaceJob, batten_mm: float) -> Mask:
+    """Cells of knocks in the edges, found along the edges alone.
+
+    At an edge a surface gives way, and would follow a knock so far that it seems sound.
+    """
+    trend = job.trend.fit(job.height_mm, job.weight, batten_mm=batten_mm)
+    knocked = np.zeros(len(job.height_mm), bool)
+    for line in _edge_lines(job, trend, np.ones(len(knocked)), _KNOCK_BATTENS * batten_mm):
+        for ding in line.dings:
+            reach = _KNOCK_REACH * ding.length_mm + line.edge.station_mm
+            knocked |= np.hypot(job.u_mm - ding.u_mm, job.v_mm - ding.v_mm) < reach
+    return knocked
+
+
+def _held_points(job: FaceJob) -> Hold:
+    """The single points that are held, and no edge."""
+    return Hold(job.points, job.point_values, np.zeros((len(job.point_values), NOISE_DRAWS)))
+
+
+def _held_to_edges(job: FaceJob, free: FitStep, weight: Floats, hold_of: dict[str, str]) -> FitStep:
+    """The fit with these weights, held to the edge lines that lie over the free surface."""
+    lines = _edge_lines(job, free.fit.coefficients, weight, free.batten_mm)
+    hold = _held_edges(job, lines, hold_of)
+    return _reweighted(job, free.batten_mm, weight, hold, lines, free)
 
 
 def _reweighted(
@@ -229,7 +255,7 @@ def _solve(job: FaceJob, batten_mm: float, weight: Floats, hold: Hold) -> Fit:
         held_values=hold.values,
         passes=PASSES[job.order],
     )
-    if job.trend is None:
+    if not job.trended:
         return lay()
     trend = job.trend.fit(job.height_mm, weight * job.weight, batten_mm=batten_mm)
     fit = lay(start=trend)
@@ -280,11 +306,11 @@ def _biweight(off: Floats, scale: float) -> Floats:
     return np.where(np.abs(x) < 1.0, (1.0 - x * x) ** 2, 0.0)
 
 
-def refit_without_marks(job: FaceJob, step: FitStep) -> FitStep:
+def refit_without_marks(job: FaceJob, step: FitStep, hold_of: dict[str, str]) -> FitStep:
     """Leave every high and low out whole, down to its foot, so that none leaks into the surface.
 
     Only what the free surface, too, finds off is left out: what a held edge alone sets off is the
-    edge's doing.
+    edge's doing. Both are laid again, and the edge lines with them.
     """
     marked = _marks(job, step.off_mm, step.scale_mm)
     weight = step.weight
@@ -294,7 +320,9 @@ def refit_without_marks(job: FaceJob, step: FitStep) -> FitStep:
     kept = np.where(marked, 0.0, weight)
     if (kept > 0.0).sum() < _LEAST_SOUND * len(kept):
         kept = weight
-    refit = _reweighted(job, step.batten_mm, kept, step.hold, step.lines, step.free)
+    refit = _reweighted(job, step.batten_mm, kept, _held_points(job))
+    if step.free is not None:
+        refit = _held_to_edges(job, refit, kept, hold_of)
     return replace(refit, weight=kept)
 
 
