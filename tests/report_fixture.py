@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from functools import cache
 
+import pair_fixture
 from guidecoat.check import CheckResult, check
+from guidecoat.compare import CompareOptions, Comparison, compare_scans
+from guidecoat.mirror import MirrorResult, mirror_pair
 from guidecoat.sections import Panel
 from guidecoat.settings import load_settings
 from guidecoat.synthetic import (
@@ -46,6 +49,25 @@ def door() -> CheckResult:
         crease_t_mm=110.0,
     )
     return checked(panel, (LOW, HIGH), noise_mm=0.03)
+
+
+@cache
+def filled() -> Comparison:
+    """A dent before and after it was overfilled, and a high that was not touched."""
+    before, _ = pair_fixture.seen((pair_fixture.DENT, pair_fixture.HIGH), seed=1, name="metal")
+    after, _ = pair_fixture.seen(
+        (pair_fixture.DENT, pair_fixture.HIGH, pair_fixture.BUILD), seed=2, name="filler"
+    )
+    options = CompareOptions(already_aligned=True)
+    return compare_scans((before, after), load_settings("filler"), options)
+
+
+@cache
+def sides() -> MirrorResult:
+    """A panel with a high against its counterpart with a dent."""
+    left, _ = pair_fixture.seen((pair_fixture.HIGH,), seed=3, name="left")
+    right, _ = pair_fixture.seen((pair_fixture.DENT,), seed=4, name="right")
+    return mirror_pair(left, pair_fixture.counterpart(right), load_settings("metal"))
 
 
 @cache

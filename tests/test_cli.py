@@ -22,6 +22,7 @@ from typer.testing import CliRunner
 import guidecoat
 from guidecoat.check import CheckResult, SurfaceFacts
 from guidecoat.cli import app, main
+from guidecoat.cli.words import remark_lines
 from guidecoat.errors import FitError, ScanReadError, ScanUnfitError
 from guidecoat.regions import Region
 from guidecoat.scan import Scan
@@ -165,6 +166,15 @@ def test_check_writes_and_prints_what_matters(bench: Bench, shop: Path, capsys: 
         f"page:    {out / 'report.html'}",
     ]
     assert {"map.png", "report.html", "summary.json"} < set(os.listdir(out))
+
+
+def test_what_is_merely_worth_knowing_is_no_warning() -> None:
+    said = ("Judged: 90 % of the skin.", "No edge is held.", "Damage as long as the batten (3 mm)")
+    assert remark_lines(said) == [
+        "Warning: No edge is held.",
+        "Note: Judged: 90 % of the skin.",
+        "Note: Damage as long as the batten (3 mm)",
+    ]
 
 
 @pytest.mark.parametrize(

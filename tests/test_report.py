@@ -7,6 +7,7 @@ import dataclasses
 import json
 import re
 from html.parser import HTMLParser
+from types import ModuleType
 
 import numpy as np
 import pytest
@@ -16,10 +17,12 @@ import report_fixture
 from guidecoat import report
 from guidecoat.check import CheckResult
 from guidecoat.export.colours import scale_for
-from guidecoat.report import check_report
+from guidecoat.remarks import is_blind_spot, is_note
+from guidecoat.report import check_report, views
 from guidecoat.report.scene import MOST_VERTICES, thinned
 from guidecoat.report.steps import first_steps
-from guidecoat.sections import Section, cut_stations
+from guidecoat.sections import Section, cut_line, cut_stations
+from guidecoat.workplan import plan_work
 
 NASTY = '</title></script><script>alert("x")</script><img src=x onerror=alert(1)>&$x^2$'
 RESULT = export_fixture.result(points=2_000)
@@ -55,10 +58,14 @@ class Tags(HTMLParser):
 
 
 def page_of(
-    result: CheckResult, picture: bytes | None = PNG, sections: tuple[Section, ...] = ()
+    result: CheckResult,
+    picture: bytes | None = PNG,
+    *,
+    plan_picture: bytes | None = None,
+    sections: tuple[Section, ...] = (),
 ) -> report.ReportPage:
     scale = scale_for(result.settings.tolerance.height_mm, result.regions)
-    return report.check_page(result, scale, picture, sections=sections)
+    return report.check_page(result, scale, picture, plan_picture=plan_picture, sections=sections)
 
 
 def read(page: str) -> Tags:
@@ -95,7 +102,7 @@ def test_names_are_harmless_and_nothing_is_fetched() -> None:
     for tag, attrs in nasty.seen:
         assert not any(key.startswith("on") for key in attrs), tag
         for key in ("src", "href", "action"):
-            assert (attrs.get(key) or "data:").startswith("data:"), tag
+            assert (attrs.get(key) or "data:").startswith(("data:", "#")), tag
     (policy,) = (a["content"] for a in nasty.all("meta") if "http-equiv" in a)
     assert policy is not None
     assert policy.startswith("default-src 'none'")
@@ -190,6 +197,96 @@ def test_wander_in_the_table_is_the_lights() -> None:
     assert re.search(r"Seen from 2 m, a band wanders by \d+ mm over the panel", page)
 
 
+def test_the_panels_wander_is_no_less_than_any_marks() -> None:
+    page = page_of(report_fixture.door()).text
+    marks = re.findall(r'data-name="Band wander, mm">(\d+)<', page)
+    panel = re.search(r"a band wanders by (\d+) mm over the panel", page)
+    assert panel is not None
+    assert int(panel[1]) >= max(int(mark) for mark in marks) > 0
+
+
+def test_the_plan_is_a_page_of_it() -> None:
+    result = report_fixture.door()
+    plan = result.plan
+    assert plan is not None
+    tags = read(page_of(result, plan_picture=PNG).text)
+    assert [a["id"] for a in tags.all("section") if "id" in a and a["id"] == "plan"] == ["plan"]
+    for step in plan.steps:
+        assert step.what in tags.text
+        assert step.why in tags.text
+    for part in ("Work plan", "The two ways", "Taps that save most", "When to stop"):
+        assert part in tags.text
+    assert f"{plan.tap.kilograms:.3f}" in tags.text
+    boxes = [a for a in tags.all("span") if a.get("class") == "box"]
+    assert len(boxes) == len(plan.steps)
+    assert len(tags.all("img")) == 2
+    assert "Work plan" not in read(page_of(dataclasses.replace(result, plan=None)).text).text
+
+
+def test_what_to_do_first_goes_by_the_plan() -> None:
+    result = report_fixture.door()
+    plan = result.plan
+    assert plan is not None
+    steps = first_steps(result)
+    # The low is the deeper, and yet metal is tapped down before anything is filled.
+    assert [step.mark for step in steps][:2] == ["H1", "L1"]
+    assert steps[0].do == next(s.what for s in plan.steps if s.region == "H1")
+    left = len(plan.steps) - len(steps)
+    assert f"{left} more steps in the work plan" in read(page_of(result).text).text
+
+
+def test_undecided_marks_wait_behind_the_sure_ones() -> None:
+    result = report_fixture.door()
+    unsure = tuple(
+        dataclasses.replace(r, verdict="undecided") if r.region == "H1" else r
+        for r in result.regions
+    )
+    doubtful = dataclasses.replace(result, regions=unsure)
+    planned = dataclasses.replace(doubtful, plan=plan_work(doubtful))
+    steps = first_steps(planned)
+    assert steps[0].mark == "L1"
+    assert steps[-1].mark == "H1"
+    assert steps[-1].why.startswith("Too near the limit to be sure.")
+
+
+def test_warnings_are_told_from_notes() -> None:
+    said = ("No edge is held: x", "Judged: 57 % of the skin.", "Damage as long as the batten (3)")
+    result = dataclasses.replace(RESULT, warnings=said)
+    words = read(page_of(result).text).text
+    assert "1 warning about this result" in words
+    warned, noted = words.index("Warnings No edge"), words.index("and notes Not visible")
+    assert warned < noted < words.index("Judged: 57 %")
+    assert "Damage as long as the batten" not in words[noted:]
+    quiet = dataclasses.replace(RESULT, warnings=said[1:])
+    assert "about this result" not in read(page_of(quiet).text).text
+
+
+def test_a_check_notes_its_blind_spot_and_what_was_judged() -> None:
+    """The words by which notes are told are those that a check really says."""
+    notes = [remark for remark in report_fixture.door().warnings if is_note(remark)]
+    assert sum(map(is_blind_spot, notes)) == 1
+    assert sum(note.startswith("Judged: ") for note in notes) == 1
+    assert not is_note("No edge is held: the surface rests on the skin alone")
+
+
+def test_many_sections_do_not_make_the_page_too_large() -> None:
+    panel = report_fixture.panel_of(report_fixture.door())
+    line = cut_line(panel, report_fixture.door().scan, "P1", ends_of(report_fixture.door()))
+    cut = (*cut_stations(panel, 50), line)
+    tags = read(page_of(report_fixture.door(), sections=cut).text)
+    drawn = len(tags.all("svg"))
+    assert 20 < drawn <= 41
+    assert f"{len(cut) - drawn} more stand in sections.csv" in tags.text
+    assert "Section P1" in {a.get("aria-label") for a in tags.all("svg")}
+
+
+def ends_of(result: CheckResult) -> np.ndarray:
+    """Two points of the scan's skin far from one another, in its own units and frame."""
+    judged = np.flatnonzero(result.deviation.point_status <= 3)
+    points = result.scan.points_mm[judged[[0, -1]]].astype(np.float64)
+    return (points / result.scan.units.mm_per_unit) + result.scan.origin
+
+
 def test_sections_are_drawn_with_their_exaggeration() -> None:
     cut = cut_stations(report_fixture.panel_of(report_fixture.door()), 3)
     tags = read(page_of(report_fixture.door(), sections=cut).text)
@@ -203,16 +300,20 @@ def test_sections_are_drawn_with_their_exaggeration() -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "words"),
-    [("light_panel", "light"), ("scene_data", "3-D view"), ("sections_piece", "sections")],
+    ("module", "name", "words"),
+    [
+        (views, "light_panel", "light"),
+        (views, "scene_data", "3-D view"),
+        (check_report, "sections_piece", "sections"),
+    ],
 )
 def test_a_lost_part_costs_only_itself(
-    monkeypatch: pytest.MonkeyPatch, name: str, words: str
+    monkeypatch: pytest.MonkeyPatch, module: ModuleType, name: str, words: str
 ) -> None:
     def broken(*_: object, **__: object) -> None:
         raise ValueError("no <lamp>")
 
-    monkeypatch.setattr(check_report, name, broken)
+    monkeypatch.setattr(module, name, broken)
     page = page_of(RESULT)
     (lost,) = page.lost
     assert f"The {words} could not be drawn (ValueError: no <lamp>)" in lost
@@ -256,7 +357,8 @@ def test_what_the_script_draws_is_the_panel() -> None:
     def numbers(packed: dict[str, str], kind: str) -> np.ndarray:
         return np.frombuffer(base64.b64decode(packed["bytes"]), kind)
 
-    points = numbers(scene["points"], "<f4").reshape(-1, 3)
+    points = scene["step_mm"] * numbers(scene["points"], "<i2").reshape(-1, 3)
+    assert scene["step_mm"] < 0.05
     deviation = next(c for c in scene["channels"] if c["id"] == "deviation")
     values = numbers(deviation["values"], "<f4")
     judged = np.isfinite(RESULT.deviation.cell_mm)

@@ -9,6 +9,7 @@ import shutil
 import time
 import unicodedata
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -24,11 +25,14 @@ from selenium.webdriver.remote.webelement import WebElement
 from selenium.webdriver.support.ui import Select
 
 import report_fixture
+from guidecoat.export.compare_files import write_comparison
 from guidecoat.export.extras import Extras
+from guidecoat.export.mirror_files import write_mirror
 from guidecoat.export.write import write_check
 from guidecoat.light import ALONG, lamp_place, lamps_over, light_panel
 
 CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
+COMMANDS = ("check", "compare", "mirror")
 SIZES = {"desk": (1280, 900), "phone": (390, 844)}
 
 pytestmark = [
@@ -60,23 +64,39 @@ def browser(size: str) -> webdriver.Chrome:
 
 
 @pytest.fixture(scope="module")
-def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The report of a small door with sections."""
-    folder = tmp_path_factory.mktemp("door")
-    write_check(report_fixture.door(), folder, extras=Extras(stations=1))
-    return folder / "report.html"
+def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """The report of each command: a small door with sections, a fill, a left against right."""
+    folders = {name: tmp_path_factory.mktemp(name) for name in COMMANDS}
+    write_check(report_fixture.door(), folders["check"], extras=Extras(stations=1))
+    write_comparison(report_fixture.filled(), folders["compare"])
+    write_mirror(report_fixture.sides(), folders["mirror"])
+    return {name: folder / "report.html" for name, folder in folders.items()}
 
 
-@pytest.fixture(scope="module", params=list(SIZES))
-def opened(request: pytest.FixtureRequest, page: Path) -> Iterator[webdriver.Chrome]:
-    """The report in a desk's or a phone's window."""
-    driver = browser(request.param)
+def opening(page: Path, size: str) -> Iterator[webdriver.Chrome]:
+    """A browser in which the page is ready."""
+    driver = browser(size)
     try:
+        driver.get("about:blank")
+        logs(driver, "performance")  # what its own start page asked for
         driver.get(page.as_uri())
         wait(lambda: script(driver, "return document.documentElement.dataset.ready") == "yes")
         yield driver
     finally:
         driver.quit()
+
+
+@pytest.fixture(scope="module", params=[(c, s) for c in COMMANDS for s in SIZES])
+def opened(request: pytest.FixtureRequest, pages: dict[str, Path]) -> Iterator[webdriver.Chrome]:
+    """The report of each command in a desk's and a phone's window."""
+    command, size = request.param
+    yield from opening(pages[command], size)
+
+
+@pytest.fixture(scope="module", params=list(SIZES))
+def checked(request: pytest.FixtureRequest, pages: dict[str, Path]) -> Iterator[webdriver.Chrome]:
+    """The report of the check in a desk's and a phone's window."""
+    yield from opening(pages["check"], request.param)
 
 
 def wait(done: Callable[[], bool], *, seconds: float = 30.0) -> None:
@@ -97,6 +117,12 @@ def pixels(driver: webdriver.Chrome, canvas: str) -> np.ndarray:
     return np.asarray(picture.convert("L")).astype(float)
 
 
+def drawn(driver: webdriver.Chrome, canvas: str) -> np.ndarray:
+    """The canvas once the browser has drawn what it was asked for."""
+    driver.execute_async_script("requestAnimationFrame(() => requestAnimationFrame(arguments[0]))")
+    return pixels(driver, canvas)
+
+
 def logs(driver: webdriver.Chrome, kind: str) -> list[dict[str, Any]]:
     found: list[dict[str, Any]] = driver.get_log(kind)  # type: ignore[no-untyped-call]
     return found
@@ -108,7 +134,7 @@ def camera(driver: webdriver.Chrome) -> Any:
     )
 
 
-def test_no_error_and_no_request(opened: webdriver.Chrome, page: Path) -> None:
+def test_no_error_and_no_request(opened: webdriver.Chrome) -> None:
     wrong = [log for log in logs(opened, "browser") if log["level"] == "SEVERE"]
     assert not wrong
     asked = []
@@ -116,7 +142,8 @@ def test_no_error_and_no_request(opened: webdriver.Chrome, page: Path) -> None:
         message = json.loads(log["message"])["message"]
         if message["method"] == "Network.requestWillBeSent":
             asked.append(message["params"]["request"]["url"])
-    assert {url for url in asked if not url.startswith(("data:", "blob:"))} <= {page.as_uri()}
+    fetched = {url for url in asked if not url.startswith(("data:", "blob:"))}
+    assert fetched <= {script(opened, "return location.href")}
 
 
 def test_nothing_sticks_out_sideways(opened: webdriver.Chrome) -> None:
@@ -142,23 +169,23 @@ def test_the_panel_is_drawn_and_turns(opened: webdriver.Chrome) -> None:
     wait(lambda: camera(opened)["x"] < before["x"] - 0.3)
 
 
-def test_a_finger_turns_it_and_a_tap_tells_the_value(opened: webdriver.Chrome) -> None:
-    for button in opened.find_elements(By.CSS_SELECTOR, "button[data-view]"):
+def test_a_finger_turns_it_and_a_tap_tells_the_value(checked: webdriver.Chrome) -> None:
+    for button in checked.find_elements(By.CSS_SELECTOR, "button[data-view]"):
         if button.text == "Front":
             button.click()
-    box = opened.find_element(By.ID, "scene")
-    script(opened, "arguments[0].scrollIntoView({block: 'center'})", box)
-    wait(lambda: abs(camera(opened)["x"]) < 1e-6)
-    if script(opened, "return window.innerWidth") > 500:
-        pointer = ActionChains(opened, duration=40)
+    box = checked.find_element(By.ID, "scene")
+    script(checked, "arguments[0].scrollIntoView({block: 'center'})", box)
+    wait(lambda: abs(camera(checked)["x"]) < 1e-6)
+    if script(checked, "return window.innerWidth") > 500:
+        pointer = ActionChains(checked, duration=40)
         pointer.move_to_element_with_offset(box, 20, 10).perform()
-        wait(lambda: told(opened).startswith("stands off"))
+        wait(lambda: told(checked).startswith("stands off"))
         pointer.click_and_hold().move_by_offset(60, 5).move_by_offset(40, 5).release().perform()
     else:
-        finger(opened, box, moved=0)
-        wait(lambda: told(opened).startswith("stands off"))
-        finger(opened, box, moved=60)
-    wait(lambda: abs(camera(opened)["x"]) > 0.05)
+        finger(checked, box, moved=0)
+        wait(lambda: told(checked).startswith("stands off"))
+        finger(checked, box, moved=60)
+    wait(lambda: abs(camera(checked)["x"]) > 0.05)
 
 
 def told(driver: webdriver.Chrome) -> str:
@@ -179,51 +206,153 @@ def finger(driver: webdriver.Chrome, box: WebElement, *, moved: int) -> None:
     driver.execute_cdp_cmd("Input.dispatchTouchEvent", lifted)
 
 
-def test_a_click_in_the_table_goes_to_the_mark(opened: webdriver.Chrome) -> None:
-    row = opened.find_element(By.CSS_SELECTOR, 'tr[data-mark="L1"]')
+def test_a_click_in_the_table_goes_to_the_mark(checked: webdriver.Chrome) -> None:
+    row = checked.find_element(By.CSS_SELECTOR, 'tr[data-mark="L1"]')
     button = row.find_element(By.CSS_SELECTOR, "button.mark")
-    script(opened, "arguments[0].focus()", button)
+    script(checked, "arguments[0].focus()", button)
     button.send_keys(Keys.ENTER)
     wait(lambda: "chosen" in (row.get_attribute("class") or ""))
     assert button.get_attribute("aria-pressed") == "true"
-    readout = opened.find_element(By.ID, "chosen")
+    readout = checked.find_element(By.ID, "chosen")
     assert readout.text.startswith("L1: Low of \u22120.9")
-    box = script(opened, "return document.getElementById('scene').getBoundingClientRect().toJSON()")
-    assert box["top"] < script(opened, "return window.innerHeight")
+    box = script(
+        checked, "return document.getElementById('scene').getBoundingClientRect().toJSON()"
+    )
+    assert box["top"] < script(checked, "return window.innerHeight")
     assert box["bottom"] > 0
 
 
-def test_a_click_on_the_panel_chooses_its_row(opened: webdriver.Chrome) -> None:
+def test_a_click_on_the_panel_chooses_its_row(checked: webdriver.Chrome) -> None:
     # What the drawing library tells of a click on the mark and on a vertex inside the low.
     script(
-        opened,
+        checked,
         "const box = document.getElementById('scene'), last = box.data.length - 1;"
         "const n = box.data[last].text.indexOf('H1');"
         "box.emit('plotly_click', {points: [{curveNumber: last, pointNumber: n}]});",
     )
-    row = opened.find_element(By.CSS_SELECTOR, 'tr[data-mark="H1"]')
+    row = checked.find_element(By.CSS_SELECTOR, 'tr[data-mark="H1"]')
     assert "chosen" in (row.get_attribute("class") or "")
     told = script(
-        opened,
+        checked,
         "const box = document.getElementById('scene'), dev = box.data[0].intensity;"
         "let at = 0; dev.forEach((d, n) => { if (d < dev[at]) at = n; });"
         "box.emit('plotly_click', {points: [{curveNumber: 0, pointNumber: at}]});"
         "return document.getElementById('readout').textContent",
     )
     assert "L1" in told
-    low = opened.find_element(By.CSS_SELECTOR, 'tr[data-mark="L1"]')
+    low = checked.find_element(By.CSS_SELECTOR, 'tr[data-mark="L1"]')
     assert "chosen" in (low.get_attribute("class") or "")
     assert "chosen" not in (row.get_attribute("class") or "")
 
 
-def test_colours_can_be_chosen(opened: webdriver.Chrome) -> None:
+def test_every_row_goes_to_its_mark_and_back(opened: webdriver.Chrome) -> None:
+    for row in opened.find_elements(By.CSS_SELECTOR, "tr[data-mark]"):
+        button = row.find_element(By.CSS_SELECTOR, "button.mark")
+        script(opened, "arguments[0].focus()", button)
+        before = camera(opened)
+        button.send_keys(Keys.SPACE)
+        wait(partial(is_chosen, row))
+        wait(partial(has_turned, opened, before))
+        assert opened.find_element(By.ID, "chosen").text.startswith(f"{button.text}: ")
+    names = script(
+        opened,
+        "const box = document.getElementById('scene'), last = box.data.length - 1;"
+        "box.emit('plotly_click', {points: [{curveNumber: last, pointNumber: 0}]});"
+        "return [box.data[last].text[0], document.querySelector('tr.chosen').dataset.mark]",
+    )
+    assert names[0] == names[1]
+
+
+def is_chosen(row: WebElement) -> bool:
+    return "chosen" in (row.get_attribute("class") or "")
+
+
+def has_turned(driver: webdriver.Chrome, before: Any) -> bool:
+    return bool(camera(driver) != before)
+
+
+def test_every_colour_can_be_chosen(opened: webdriver.Chrome) -> None:
     choice = Select(opened.find_element(By.ID, "colour-by"))
+    colours = [option.get_attribute("value") or "" for option in choice.options]
+    lights = {"light-both", "light-measured", "light-fair"}
+    assert {"slope", "deviation", *lights} <= set(colours)
+    told = set()
+    for colour in colours:
+        choice.select_by_value(colour)
+        shown = script(
+            opened,
+            "const [one, , twin] = document.getElementById('scene').data;"
+            "return JSON.stringify([one.cmax, one.colorscale, one.intensity.slice(0, 4000),"
+            " twin.visible])",
+        )
+        told.add(shown)
+        legends = opened.find_elements(By.CSS_SELECTOR, "[data-legend]")
+        seen = {e.get_attribute("data-legend") for e in legends if e.is_displayed()}
+        assert seen == (set() if colour.startswith("light") else {colour})
+    assert len(told) == len(colours)
+    choice.select_by_value(colours[0])
+
+
+def test_both_lights_stand_side_by_side_in_3d(opened: webdriver.Chrome) -> None:
+    choice = Select(opened.find_element(By.ID, "colour-by"))
+    first = choice.options[0].get_attribute("value") or ""
+    choice.select_by_value("light-both")
+    tell = (
+        "const [one, , twin] = document.getElementById('scene').data;"
+        "const apart = ['x', 'y', 'z'].map((k) => twin[k][0] - one[k][0]);"
+        "return [one.intensity, twin.intensity, apart]"
+    )
+    measured, fair, apart = script(opened, tell)
+    assert len(measured) == len(fair)
+    assert 0.02 < np.abs(np.subtract(measured, fair)).mean() < 0.5
+    size = script(
+        opened,
+        "const [one] = document.getElementById('scene').data, span = (a) => a.reduce((m, v) =>"
+        " Math.max(m, v), -1e9) - a.reduce((m, v) => Math.min(m, v), 1e9);"
+        "return [span(one.x), span(one.y)]",
+    )
+    moved = [abs(shift) / length for shift, length in zip(apart[:2], size, strict=True)]
+    assert sorted(moved)[0] == 0.0
+    assert sorted(moved)[1] == pytest.approx(1.06, abs=0.01)
+    slider = opened.find_element(By.ID, "lamp-place")
+    for _ in range(20):
+        slider.send_keys(Keys.ARROW_LEFT)
+    wait(lambda: script(opened, tell)[1] != fair)
+    assert script(opened, tell)[0] != measured
+    choice.select_by_value(first)
+    assert not script(opened, "return document.getElementById('scene').data[2].visible")
+
+
+def test_the_keyboard_reaches_everything(opened: webdriver.Chrome) -> None:
+    wanted = script(
+        opened,
+        "return [...document.querySelectorAll('button, select, input, a[href], summary')]"
+        ".filter((e) => e.getClientRects().length).length",
+    )
+    script(opened, "document.activeElement.blur(); window.scrollTo(0, 0)")
+    reached = set()
+    for _ in range(2 * wanted + 20):
+        ActionChains(opened, duration=0).send_keys(Keys.TAB).perform()
+        at = script(
+            opened,
+            "const e = document.activeElement;"
+            "return [...document.querySelectorAll('button, select, input, a[href], summary')]"
+            ".indexOf(e)",
+        )
+        reached.add(at)
+        if len(reached - {-1}) == wanted:
+            break
+    assert len(reached - {-1}) == wanted
+
+
+def test_colours_can_be_chosen(checked: webdriver.Chrome) -> None:
+    choice = Select(checked.find_element(By.ID, "colour-by"))
     highest = {}
     for option in ("slope", "light-measured", "deviation"):
         choice.select_by_value(option)
         limit = "return document.getElementById('scene').data[0].cmax"
-        highest[option] = script(opened, limit)
-        legends = opened.find_elements(By.CSS_SELECTOR, "[data-legend]")
+        highest[option] = script(checked, limit)
+        legends = checked.find_elements(By.CSS_SELECTOR, "[data-legend]")
         shown = {e.get_attribute("data-legend") for e in legends if e.is_displayed()}
         assert shown == {option} & {"slope", "deviation"}
     assert highest["light-measured"] == 1
@@ -232,10 +361,12 @@ def test_colours_can_be_chosen(opened: webdriver.Chrome) -> None:
 
 def test_the_lamps_move_over_both_surfaces(opened: webdriver.Chrome) -> None:
     slider = opened.find_element(By.ID, "lamp-place")
-    before = {name: pixels(opened, name) for name in ("light-measured", "light-fair")}
+    slider.send_keys(Keys.HOME)
+    wait(lambda: opened.find_element(By.ID, "lamp-moved").text == "0 mm")
+    before = {name: drawn(opened, name) for name in ("light-measured", "light-fair")}
     for _ in range(25):
         slider.send_keys(Keys.ARROW_RIGHT)
-    wait(lambda: slider.get_attribute("value") == "50")
+    wait(lambda: slider.get_attribute("value") == "25")
     wait(lambda: bool(np.abs(pixels(opened, "light-fair") - before["light-fair"]).mean() > 20.0))
     for name, picture in before.items():
         moved = pixels(opened, name)
@@ -246,7 +377,7 @@ def test_the_lamps_move_over_both_surfaces(opened: webdriver.Chrome) -> None:
     assert (pixels(opened, "light-fair") > 230).mean() == pytest.approx(bright, abs=0.06)
 
 
-def test_the_bands_lie_where_the_lamps_light(opened: webdriver.Chrome) -> None:
+def test_the_bands_lie_where_the_lamps_light(checked: webdriver.Chrome) -> None:
     result = report_fixture.door()
     lit = light_panel(
         result.chart,
@@ -259,11 +390,11 @@ def test_the_bands_lie_where_the_lamps_light(opened: webdriver.Chrome) -> None:
     )
     lamps = lamps_over(result.chart, lit, ALONG)
     place, share = lamp_place(lit.points_mm, lit.fair_normals, lamps)
-    slider = opened.find_element(By.ID, "lamp-place")
+    slider = checked.find_element(By.ID, "lamp-place")
     at = int(slider.get_attribute("value") or 0) / 100.0 * lamps.spacing_mm
     off = np.mod(at - place, lamps.spacing_mm)
     distance = np.minimum(off, lamps.spacing_mm - off) * share
-    picture = pixels(opened, "light-fair")
+    picture = pixels(checked, "light-fair")
     tall, wide = picture.shape
     i, j = np.nonzero(np.isfinite(distance))
     x = ((i + 0.5) / distance.shape[0] * wide).astype(int)
@@ -283,8 +414,11 @@ def test_it_prints_on_a4_in_black_and_white(opened: webdriver.Chrome) -> None:
     assert float(first.mediabox.height) == pytest.approx(297 / 25.4 * 72, abs=1.0)
     words = " ".join(page.extract_text() for page in pdf.pages)
     words = unicodedata.normalize("NFKC", words)  # printed lettering joins f and i
-    for part in ("Out of tolerance", "Do first", "Highs and lows", "Light", "Sections", "Cautions"):
-        assert part in words
+    heads = opened.find_elements(By.CSS_SELECTOR, "section:not(.screen) > h2")
+    assert len(heads) >= 6
+    for head in heads:
+        assert head.text in words
+    assert opened.find_element(By.CSS_SELECTOR, ".verdict .word").text in words
     assert "Move the lamps" not in words
     assert len(pdf.pages) <= 8
 

@@ -101,6 +101,19 @@ def test_sheet_of_a_sound_panel_says_stop() -> None:
     assert "stop here" in parsed(plan_sheet(plan, result)).text
 
 
+def test_paint_has_no_ways_of_filling() -> None:
+    plan, _ = planned(HIGH, LOW, stage="paint")
+    text = parsed(plan_section(plan)).text
+    assert "report only" in text
+    for part in ("The two ways", "Taps that save most", "litres"):
+        assert part not in text
+
+
+def test_no_filler_is_said_in_words() -> None:
+    plan, _ = planned()
+    assert "No filler is needed either way" in parsed(plan_section(plan)).text
+
+
 def test_names_cannot_break_the_sheet_or_the_table() -> None:
     plan, result = planned(HIGH)
     scan = replace(result.scan, name="<script>alert(1)</script>")
@@ -154,7 +167,8 @@ def test_a_picture_that_cannot_be_drawn_costs_only_itself(
 
     monkeypatch.setattr("guidecoat.export.plan_picture.plan_png", broken)
     plan, result = planned(HIGH)
-    warned = write_plan(plan, result, tmp_path)
+    picture, warned = write_plan(plan, result, tmp_path)
+    assert picture is None
     assert len(warned) == 1
     assert "no font" in warned[0]
     assert sorted(p.name for p in tmp_path.iterdir()) == ["plan.csv", "plan.html", "plan.json"]

@@ -148,7 +148,7 @@ def test_a_sound_panel_is_ready() -> None:
         plan = plan_work(with_marks([], stage=stage))
         assert (plan.tap.litres, plan.cover.litres, plan.taps) == (0.0, 0.0, ())
         assert (plan.ready[0].product, plan.ready[0].state) == (product, "yes")
-        assert [step.what for step in plan.steps] == ["stop here"]
+        assert [step.what for step in plan.steps] == [f"stop here: ready for {product}"]
         assert f"ready for {product}" in plan.steps[0].why
 
 
@@ -156,6 +156,10 @@ def test_metal_with_highs_is_not_ready_for_filler() -> None:
     assert plan_work(with_marks([HIGH])).ready[0].state == "no"
     assert plan_work(with_marks([LOW])).ready[0].state == "yes"
     assert plan_work(with_marks([Planted("L1", 0, 0, -2.5)])).ready[0].state == "no"
+    wavy = Planted("R1", 0.0, 0.0, 0.2, 100.0, 100.0)
+    assert plan_work(with_marks([wavy])).ready[0].state == "no"
+    unsure = replace(wavy, verdict="undecided")
+    assert plan_work(with_marks([unsure])).ready[0].state == "yes"
 
 
 @pytest.mark.parametrize(
@@ -169,7 +173,23 @@ def test_ready_at_the_guard_band(wave: float, state: str) -> None:
 
 
 def test_ready_says_the_margin() -> None:
-    assert "margin 0.50 mm" in plan_work(with_marks([LOW])).ready[0].words
+    """What filler fills, 2 mm, less the deepest low; cells see a mark of 1.5 mm to within 0.05."""
+    ready = plan_work(with_marks([LOW])).ready[0]
+    assert ready.levels_mm == load_settings("metal").plan.filler_caution_mm == 2.0
+    assert ready.wave_mm == pytest.approx(-LOW.height_mm, abs=0.05)
+    assert ready.margin_mm == pytest.approx(2.0 - ready.wave_mm, abs=1e-12)
+    assert f"margin {2.0 - ready.wave_mm:.2f} mm" in ready.words
+
+
+def test_nobody_is_told_to_stop_while_work_is_left() -> None:
+    """A low of 0.6 mm is within what glaze levels by itself, and is out of tolerance."""
+    plan = plan_work(with_marks([Planted("L1", 0.0, 0.0, -0.6)], stage="filler"))
+    assert {r.product: r.state for r in plan.ready}["a skim of glaze"] == "yes"
+    assert plan.steps[-1].what.startswith("scan again")
+    unsure = Planted("L1", 0.0, 0.0, -0.31, verdict="undecided")
+    plan = plan_work(with_marks([unsure], stage="filler"))
+    assert [step.group for step in plan.steps] == ["measure", "look"]
+    assert plan.steps[-1].what == "stop here: ready for a skim of glaze"
 
 
 def test_out_of_tolerance_is_never_ready() -> None:
@@ -201,6 +221,19 @@ def test_build_from_a_map_counts_where_the_high_peaks() -> None:
     decided = plan_work(result, build_mm=build).decisions[0].action
     assert decided.what == "block down 1.20 mm"
     assert decided == plan_work(result, build_mm=2.0).decisions[0].action
+
+
+def test_the_shop_may_say_what_lies_on_the_metal() -> None:
+    result = with_marks([HIGH], stage="filler")
+    figures = result.settings.plan
+    for beneath in (0.0, 0.5, 1.2, 3.0):
+        told = result.settings.model_copy(
+            update={"plan": figures.model_copy(update={"beneath_mm": beneath})}
+        )
+        stated = plan_work(replace(result, settings=told))
+        assert stated.decisions == plan_work(result, build_mm=beneath).decisions
+    assert figures.beneath_mm == "unknown"
+    assert "is not known" in plan_work(result).decisions[0].action.why
 
 
 def test_reach_of_a_held_edge() -> None:

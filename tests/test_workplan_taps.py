@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import combinations, pairwise
 
 import numpy as np
@@ -158,3 +159,7 @@ def test_words_of_a_tap() -> None:
     taps = plan_work(with_marks([HIGH, LOW])).taps
     assert taps[0].words().startswith("tap H1 by 1.2 mm: ")
     assert "less filler, greatest depth" in taps[0].words()
+    level = replace(taps[0], depth_before_mm=1.52, depth_after_mm=1.48)
+    assert level.words().endswith("greatest depth stays 1.5 mm")
+    less = replace(taps[0], saves_litres=0.9, depth_before_mm=3.4, depth_after_mm=1.9)
+    assert less.words() == "tap H1 by 1.2 mm: 0.9 l less filler, greatest depth 3.4 -> 1.9 mm"

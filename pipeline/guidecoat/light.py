@@ -221,6 +221,17 @@ def wander_by_region(lit: LitPanel, regions: tuple[Region, ...]) -> dict[str, fl
     return {region.region: wander_mm(lit, region.footprint) for region in regions}
 
 
+def panel_wander_mm(lit: LitPanel, regions: tuple[Region, ...]) -> float:
+    """How far a band wanders over the panel: the most over all of it or over any one region.
+
+    A small mark is a smaller share of the panel than is left out as stray, and yet the eye goes
+    to it. NaN where nothing is known.
+    """
+    whole = wander_mm(lit, np.ones(lit.shift_along_mm.shape, bool))
+    known = [w for w in (whole, *wander_by_region(lit, regions).values()) if np.isfinite(w)]
+    return max(known, default=float("nan"))
+
+
 def smoothed(field: Floats, mask: Mask, sigma_cells: float) -> Floats:
     """`2 G - G^2` of a field over the cells of a mask only; unchanged under a third of a cell."""
     if sigma_cells < 0.35:

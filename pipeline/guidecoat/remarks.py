@@ -8,6 +8,25 @@ from .fairing import FairSurface
 from .settings import Settings
 from .unrolled import Unrolled
 
+_BLIND_SPOT = "Damage as long as the batten"
+_PARTED = "Body lines or steps part the panel"
+_JUDGED = "Judged:"
+_NOTES = (_BLIND_SPOT, _PARTED, _JUDGED)
+
+
+def is_note(remark: str) -> bool:
+    """Whether a remark is worth knowing and says of nothing that it went wrong.
+
+    >>> is_note("Judged: 90 % of the skin."), is_note("No edge is held: ...")
+    (True, False)
+    """
+    return remark.startswith(_NOTES)
+
+
+def is_blind_spot(remark: str) -> bool:
+    """Whether a remark is the one about damage that no single scan can see."""
+    return remark.startswith(_BLIND_SPOT)
+
 
 def warnings_of(
     unrolled: Unrolled,
@@ -45,8 +64,7 @@ def warnings_of(
     if len(judged) > 1:
         parts = ", ".join(f"{f.batten_mm:.0f} mm" for f in judged)
         said.append(
-            f"Body lines or steps part the panel into {len(judged)} faces, each laid with "
-            f"a batten of its own: {parts}."
+            f"{_PARTED} into {len(judged)} faces, each laid with a batten of its own: {parts}."
         )
     if settings.surface.batten_mm == "auto" and main.batten_mm <= (
         settings.surface.shortest_batten_mm
@@ -54,7 +72,7 @@ def warnings_of(
         said.append(f"The batten is the stage's shortest; {main.batten_decided_by}.")
     said += _unjudged(unrolled, faces, found)
     said.append(
-        f"Damage as long as the batten ({main.batten_mm:.0f} mm) or longer looks like form and is "
+        f"{_BLIND_SPOT} ({main.batten_mm:.0f} mm) or longer looks like form and is "
         "not seen. Ways round it: hold more points (--hold), compare with the other side, with an "
         "earlier scan or with a sound donor panel."
     )
@@ -71,4 +89,6 @@ def _unjudged(unrolled: Unrolled, faces: Faces, found: CellDeviation) -> list[st
         if count and code not in (JUDGED, OFF):
             parts.append(f"{count * side**2 / 100:.0f} cm2 {reason}")
     share = 100.0 * found.judged.sum() / max(int(filled.sum()), 1)
-    return [f"Judged: {share:.0f} % of the skin. Not judged: {'; '.join(parts)}."] if parts else []
+    return (
+        [f"{_JUDGED} {share:.0f} % of the skin. Not judged: {'; '.join(parts)}."] if parts else []
+    )

@@ -23,6 +23,7 @@ FilmUm = Annotated[float, Field(gt=0.0, le=5000.0)]
 FillMm = Annotated[float, Field(gt=0.0, le=50.0)]
 Grit = Annotated[int, Field(ge=12, le=5000)]
 BattenMm = Annotated[float, Field(ge=10.0, le=5000.0)]
+LayerMm = Annotated[float, Field(ge=0.0, le=50.0)]
 
 
 class Group(BaseModel):
@@ -137,6 +138,7 @@ class SlopeSettings(Group):
 class PlanSettings(Group):
     """The shop's figures for filling, spraying and blocking."""
 
+    beneath_mm: Literal["unknown"] | LayerMm
     filler: Literal["standard", "light"]
     filler_caution_mm: FillMm
     filler_metalwork_first_mm: FillMm

@@ -13,7 +13,6 @@ import time
 from guidecoat.check import check
 from guidecoat.settings import load_settings
 from guidecoat.synthetic import Dimple, LongDent, crowned_door, scan_panel, to_scan
-from guidecoat.workplan import plan_work
 
 MARKS = (
     Dimple((-330.0, -130.0), -1.4, (95.0, 60.0), angle_rad=0.5),
@@ -36,21 +35,19 @@ def main() -> None:
             crowned_door(length_mm=400.0, width_mm=300.0), spacing_mm=3.0, noise_mm=0.05, seed=0
         )
     )
-    plan_work(check(small, load_settings("metal")))  # compiles and imports, not timed
+    check(small, load_settings("metal"))  # compiles and imports, not timed
     scan = to_scan(
         scan_panel(crowned_door(), MARKS, spacing_mm=options.spacing_mm, noise_mm=0.05, seed=1)
     )
     began = time.perf_counter()
     result = check(scan, load_settings("metal"))
     checked = time.perf_counter() - began
-    began = time.perf_counter()
-    plan = plan_work(result)
-    planned = time.perf_counter() - began
+    plan = result.plan
+    assert plan is not None
+    planned, fitted = result.timings_s["work plan"], result.timings_s["fair surface"]
     print(f"points {len(scan.points_mm)}, cells {result.cells.grid.shape}, {len(plan.taps)} highs")
-    print(f"check {checked:.2f} s, of which fair surface {result.timings_s['fair surface']:.2f} s")
-    print(
-        f"plan  {planned:.2f} s, {100.0 * planned / result.timings_s['fair surface']:.0f} % of it"
-    )
+    print(f"check {checked:.2f} s, of which fair surface {fitted:.2f} s")
+    print(f"plan  {planned:.2f} s, {100.0 * planned / fitted:.0f} % of it")
 
 
 if __name__ == "__main__":

@@ -33,8 +33,16 @@ def check_lines(result: CheckResult, folder: Path) -> list[str]:
         lines += _region_lines(region)
     if len(worst) > _SHOWN_REGIONS:
         lines.append(f"  and {len(worst) - _SHOWN_REGIONS} more in the table")
-    lines += [f"Warning: {warning}" for warning in result.warnings]
+    lines += remark_lines(result.warnings)
     return on_any_terminal([*lines, *written_lines(folder, _PICTURES)])
+
+
+def remark_lines(remarks: Sequence[str]) -> list[str]:
+    """Warnings first, then notes, each under its name."""
+    from ..remarks import is_note
+
+    wrong = [f"Warning: {remark}" for remark in remarks if not is_note(remark)]
+    return [*wrong, *(f"Note: {remark}" for remark in remarks if is_note(remark))]
 
 
 def written_lines(folder: Path, files: Sequence[tuple[str, str]]) -> list[str]:

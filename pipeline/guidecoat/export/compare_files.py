@@ -53,9 +53,9 @@ def write_comparison(result: Comparison, folder: Path) -> None:
     (folder / "regions.csv").write_bytes(regions_csv(result).encode("utf-8", "replace"))
     if len(result.passes) > 2:
         (folder / "history.csv").write_bytes(history_csv(result).encode("utf-8", "replace"))
-    page = comparison_page(result, picture, warnings=warnings)
-    (folder / "report.html").write_bytes(page.encode("utf-8", "replace"))
-    summary = comparison_summary(result, warnings=warnings)
+    page = comparison_page(result, scale, picture, warnings=warnings)
+    (folder / "report.html").write_bytes(page.text.encode("utf-8", "replace"))
+    summary = comparison_summary(result, warnings=(*warnings, *page.lost))
     summary["timings_s"]["write"] = round(time.perf_counter() - started, 4)
     write_summary(folder / "summary.json", summary)
 

@@ -25,14 +25,16 @@ def regions_csv(result: Comparison) -> str:
 
 
 def history_csv(result: Comparison) -> str:
-    """Peak (slope for ripple) and state of every region in every pass."""
+    """Peak (slope for ripple) and state of every region in every pass, and where it is."""
     names = [shown(p.scan.name) for p in result.passes]
     columns = ["region", "kind"]
     for k, name in enumerate(names, start=1):
         columns += [f"{k} {name} peak_mm", f"{k} {name} slope_mrad", f"{k} {name} state"]
+    columns.append("from_edges")
     rows: list[Row] = []
     for track in result.tracks:
-        row: Row = {"region": track.name, "kind": track.kind}
+        region = track.last.region or track.place
+        row: Row = {"region": track.name, "kind": track.kind, "from_edges": region.from_edges}
         for k, stand in enumerate(track.stands):
             row[columns[2 + 3 * k]] = math.nan if stand is None else stand.peak_mm
             row[columns[3 + 3 * k]] = math.nan if stand is None else stand.slope_mrad

@@ -42,9 +42,9 @@ def write_mirror(result: MirrorResult, folder: Path) -> None:
     write_mesh_glb(folder / "mirror.glb", mesh, shape, name=shown(shape.scan.name))
     picture, warnings = drawn(shape, scale, _words(result), "mirror.png", folder)
     write_regions_csv(folder / "regions.csv", shape.regions)
-    page = mirror_page(result, picture, warnings=warnings)
-    (folder / "report.html").write_bytes(page.encode("utf-8", "replace"))
-    summary = mirror_summary(result, warnings=warnings)
+    page = mirror_page(result, scale, picture, warnings=warnings)
+    (folder / "report.html").write_bytes(page.text.encode("utf-8", "replace"))
+    summary = mirror_summary(result, warnings=(*warnings, *page.lost))
     summary["timings_s"]["write"] = round(time.perf_counter() - started, 4)
     write_summary(folder / "summary.json", summary)
 

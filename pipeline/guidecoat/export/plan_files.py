@@ -35,13 +35,15 @@ PLAN_COLUMNS = (
 )
 
 
-def write_plan(plan: WorkPlan, result: CheckResult, folder: Path) -> tuple[str, ...]:
+def write_plan(
+    plan: WorkPlan, result: CheckResult, folder: Path
+) -> tuple[bytes | None, tuple[str, ...]]:
     """Write plan.csv, plan.json, plan.png and the printable plan.html into an existing folder.
 
     Returns
     -------
-    tuple of str
-        A warning where the picture could not be drawn, which costs only itself.
+    picture : bytes of plan.png, None where it could not be drawn;
+    warnings : then says so, for it costs only itself.
 
     Raises
     ------
@@ -54,16 +56,19 @@ def write_plan(plan: WorkPlan, result: CheckResult, folder: Path) -> tuple[str, 
     return _write_picture(plan, result, folder)
 
 
-def _write_picture(plan: WorkPlan, result: CheckResult, folder: Path) -> tuple[str, ...]:
+def _write_picture(
+    plan: WorkPlan, result: CheckResult, folder: Path
+) -> tuple[bytes | None, tuple[str, ...]]:
     try:
         from .plan_picture import plan_png
 
         picture = plan_png(plan, result)
     except Exception as error:  # noqa: BLE001, a failed drawing must not cost the plan
         reason = shown(f"{type(error).__name__}: {error}")
-        return (f"plan.png could not be drawn ({reason}); plan.csv and plan.html are whole.",)
+        lost = f"plan.png could not be drawn ({reason}); plan.csv and plan.html are whole."
+        return None, (lost,)
     (folder / "plan.png").write_bytes(picture)
-    return ()
+    return picture, ()
 
 
 def plan_csv(plan: WorkPlan) -> str:

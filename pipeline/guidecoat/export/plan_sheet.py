@@ -24,6 +24,17 @@ _GROUP_NAMES = {
     "look": "Look",
     "report": "Report",
 }
+_HEADS = (
+    "Filler",
+    "deepest mm",
+    "mean mm",
+    "litres in place",
+    "kg to mix",
+    "area cm2",
+    "feather cm2",
+    "adds mrad",
+    "limit",
+)
 
 _STYLE = """
 :root { color-scheme: light; }
@@ -39,6 +50,12 @@ th, td { text-align: left; vertical-align: top; padding: .2em .6em .2em 0;
 .why, footer, .small { color: #595959; } .small, footer { font-size: .85em; }
 td.number, th.number { text-align: right; white-space: nowrap; }
 tr.group td { font-weight: 700; border-bottom: 2px solid #595959; padding-top: .6em; }
+@media screen and (max-width: 44rem) {
+  table, tbody, tr, td { display: block; } td { border: 0; padding: .05em 0; }
+  tr { border-bottom: 1px solid #d0d0d0; padding: .5em 0; } thead { display: none; }
+  td.number { text-align: left; } td.tick, td.name { display: inline-block; margin-right: .6em; }
+  td[data-name]::before { content: attr(data-name) ": "; color: #595959; }
+}
 @media print {
   @page { size: A4; margin: 10mm; }
   body { font-size: SIZEpt; line-height: 1.2; max-width: none; padding: 0; }
@@ -73,21 +90,28 @@ def plan_sheet(plan: WorkPlan, result: CheckResult) -> str:
     return "\n".join(parts)
 
 
-def plan_section(plan: WorkPlan, *, most_steps: int | None = None) -> str:
-    """The plan without its cautions as a piece of a page: steps, the two surfaces, taps, edges."""
+def plan_section(plan: WorkPlan, *, most_steps: int | None = None, heading: int = 2) -> str:
+    """The plan without its cautions as a piece of a page: steps, the two surfaces, taps, edges.
+
+    Parameters
+    ----------
+    heading : level of its headings.
+    """
     parts = [
-        _steps(plan.steps, most_steps),
-        _surfaces(plan),
-        _taps(plan),
-        _listed("Held edges in the way", _edges(plan)),
-        _listed("When to stop", [ready.words for ready in plan.ready]),
+        ("Steps", _steps(plan.steps, most_steps)),
+        ("The two ways", _surfaces(plan)),
+        ("Taps that save most", _listed(_taps(plan))),
+        ("Held edges in the way", _listed(_edges(plan))),
+        ("When to stop", _listed([ready.words for ready in plan.ready])),
     ]
-    return "\n".join(part for part in parts if part)
+    if plan.stage == "paint":
+        parts = parts[:1]  # nothing is tapped or filled in paint
+    return "\n".join(f"<h{heading}>{title}</h{heading}>\n{part}" for title, part in parts if part)
 
 
 def _steps(steps: tuple[Step, ...], most: int | None) -> str:
     if not steps:
-        return "<h2>Steps</h2>\n<p>There is nothing to do.</p>"
+        return "<p>There is nothing to do.</p>"
     shown_steps = steps if most is None else steps[:most]
     rows = []
     group = ""
@@ -98,7 +122,7 @@ def _steps(steps: tuple[Step, ...], most: int | None) -> str:
         rows.append(_step_row(step))
     rest = len(steps) - len(shown_steps)
     more = f"<p>{rest} more steps stand in plan.csv.</p>" if rest else ""
-    return "<h2>Steps</h2>\n<table>\n<tbody>\n" + "\n".join(rows) + f"\n</tbody>\n</table>\n{more}"
+    return "<table>\n<tbody>\n" + "\n".join(rows) + f"\n</tbody>\n</table>\n{more}"
 
 
 def _step_row(step: Step) -> str:
@@ -107,30 +131,23 @@ def _step_row(step: Step) -> str:
     return (
         '<tr><td class="tick"><span class="box" role="img" aria-label="to tick off"></span> '
         f"{step.number}</td>"
-        f"<td><strong>{escape(shown(step.region))}</strong></td><td>{what}"
+        f'<td class="name"><strong>{escape(shown(step.region))}</strong></td><td>{what}'
         f'<span class="small">{where}</span></td>'
         f'<td class="why">{escape(shown(step.why))}</td></tr>'
     )
 
 
 def _surfaces(plan: WorkPlan) -> str:
+    if plan.tap.litres == plan.cover.litres == 0.0:
+        return "<p>No filler is needed either way.</p>"
     names = {"tap": "Highs brought down first", "cover": "Covered, no metal moved"}
-    heads: tuple[str, ...] = (
-        "Filler",
-        "deepest mm",
-        "mean mm",
-        "litres in place",
-        "kg to mix",
-        "area cm2",
-    )
-    heads += ("feather cm2", "adds mrad", "limit")
     head = "".join(
-        f'<th scope="col"{_number(k)}>{escape(name)}</th>' for k, name in enumerate(heads)
+        f'<th scope="col"{_number(k)}>{escape(name)}</th>' for k, name in enumerate(_HEADS)
     )
     rows = "\n".join(_surface_row(names[f.target], f) for f in (plan.tap, plan.cover))
     return (
-        f"<h2>The two ways</h2>\n<table>\n<thead><tr>{head}</tr></thead>\n<tbody>\n{rows}\n"
-        f"</tbody>\n</table>\n<p>{escape(shown(plan.choice_reason))}.</p>"
+        f'<table class="figures">\n<thead><tr>{head}</tr></thead>\n<tbody>\n{rows}\n'
+        f"</tbody>\n</table>\n<p>{escape(shown(_sentence(plan.choice_reason)))}.</p>"
     )
 
 
@@ -146,21 +163,24 @@ def _surface_row(name: str, fill: Fill) -> str:
         f"{fill.slope_mrad:.1f}",
         fill.limit,
     )
-    cells = "".join(f"<td{_number(k)}>{escape(text)}</td>" for k, text in enumerate(texts))
-    return f"<tr>{cells}</tr>"
+    cells = [f"<td><strong>{escape(name)}</strong></td>"]
+    cells += [
+        f'<td{_number(k)} data-name="{_HEADS[k]}">{escape(text)}</td>'
+        for k, text in enumerate(texts[1:], start=1)
+    ]
+    return f"<tr>{''.join(cells)}</tr>"
 
 
 def _number(column: int) -> str:
     return ' class="number"' if 0 < column < 8 else ""
 
 
-def _taps(plan: WorkPlan) -> str:
+def _taps(plan: WorkPlan) -> list[str]:
     worth = [tap for tap in plan.taps if tap.worth]
-    lines = [
+    return [
         f"{tap.words()} (alone); {tap.left_litres:.3f} l left after this and those above"
         for tap in worth[:_MOST_TAPS]
     ]
-    return _listed("Taps that save most", lines)
 
 
 def _edges(plan: WorkPlan) -> list[str]:
@@ -171,8 +191,12 @@ def _edges(plan: WorkPlan) -> list[str]:
     return [*lines, f"{rest} more stand in plan.json"] if rest else lines
 
 
-def _listed(title: str, lines: list[str]) -> str:
-    return f"<h2>{title}</h2>\n<ul>{_items(tuple(lines))}</ul>" if lines else ""
+def _listed(lines: list[str]) -> str:
+    return f"<ul>{_items(tuple(lines))}</ul>" if lines else ""
+
+
+def _sentence(words: str) -> str:
+    return f"{words[:1].upper()}{words[1:]}"
 
 
 def _items(lines: tuple[str, ...]) -> str:

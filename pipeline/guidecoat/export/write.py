@@ -47,10 +47,14 @@ def write_check(
         if picture is not None:
             (folder / "map.png").write_bytes(picture)
         write_regions_csv(folder / "regions.csv", result.regions)
+        plan_picture = None
         if result.plan is not None:
-            warnings += write_plan(result.plan, result, folder)
+            plan_picture, lost = write_plan(result.plan, result, folder)
+            warnings += lost
         warnings += write_extras(folder, result, scale, sections, extras)
-        warnings += _write_report(folder, result, scale, picture, sections, warnings)
+        warnings += _write_report(
+            folder, result, scale, (picture, plan_picture), sections, warnings
+        )
         clouds.result()
     summary = summary_of(result, warnings=warnings)
     summary["timings_s"]["write"] = round(time.perf_counter() - started, 4)
@@ -81,13 +85,22 @@ def _write_report(
     folder: Path,
     result: CheckResult,
     scale: Scale,
-    picture: bytes | None,
+    pictures: tuple[bytes | None, bytes | None],
     sections: tuple[Section, ...],
     warnings: tuple[str, ...],
 ) -> tuple[str, ...]:
+    """Write the page with the map and the plan's picture; a warning for each part it lost."""
     # The report reads the exporters' colours and words, so it comes in only here.
     from ..report import check_page
 
-    page = check_page(result, scale, picture, sections=sections, warnings=warnings)
+    picture, plan_picture = pictures
+    page = check_page(
+        result,
+        scale,
+        picture,
+        plan_picture=plan_picture,
+        sections=sections,
+        warnings=warnings,
+    )
     (folder / "report.html").write_bytes(page.text.encode("utf-8", "replace"))
     return page.lost

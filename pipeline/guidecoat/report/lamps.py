@@ -80,7 +80,7 @@ def light_piece(
     )
     return (
         "<section>\n<h2>Light</h2>\n<p>A row of straight lamps over the panel. Where the bands on "
-        "the left bend and those on the right run true, gloss will show it. "
+        "the panel as scanned bend and those on the fair surface run true, gloss will show it. "
         f"{text(panel_wander)}</p>\n"
         f'<div class="controls"><label>Lamps <select id="lamp-way">{options}</select></label>'
         '<label>Move the lamps <input type="range" id="lamp-place" min="0" max="100" step="1" '

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from .. import __version__
 from ..export.words import shown
+from ..remarks import is_note
 
 _KINDS = {"f4": "<f4", "i2": "<i2", "u2": "<u2", "i4": "<i4", "u1": "u1"}
 # Nothing may be fetched, whatever a name or a library holds.
@@ -74,15 +75,17 @@ def masthead(name: str, under: str, verdict: str, word: str, words: str) -> str:
     )
 
 
-def first_steps(steps: Sequence[Step]) -> str:
-    """What to do first."""
+def first_steps(steps: Sequence[Step], left: int = 0) -> str:
+    """What to do first, and a link to the plan where it has so many steps left."""
     items = []
     for step in steps:
         button = f"{mark_button(step.mark)} " if step.mark else ""
         do = text(step.do[:1].upper() + step.do[1:])
         items.append(f'<li><span class="do">{button}{do}</span> {text(step.why)}</li>')
+    more = f"{left} more step{'s' * (left != 1)} in the work plan"
+    more = f'<p class="note"><a href="#plan">{more}</a></p>\n' if left else ""
     return '<section aria-labelledby="first">\n<h2 id="first">Do first</h2>\n' + (
-        f'<ol class="first">\n{"".join(items)}\n</ol>\n</section>'
+        f'<ol class="first">\n{"".join(items)}\n</ol>\n{more}</section>'
     )
 
 
@@ -114,12 +117,36 @@ def facts(title: str, rows: Sequence[tuple[str, str]]) -> str:
     return f"<section>\n<h2>{text(title)}</h2>\n<dl>\n{items}\n</dl>\n</section>"
 
 
-def listing(title: str, texts: Sequence[str]) -> str:
+def listing(title: str, texts: Sequence[str], *, anchor: str = "") -> str:
     """A list of sentences; nothing where there are none."""
     if not texts:
         return ""
+    at = f' id="{anchor}"' if anchor else ""
     items = "\n".join(f"<li>{text(one)}</li>" for one in texts)
-    return f"<section>\n<h2>{text(title)}</h2>\n<ul>\n{items}\n</ul>\n</section>"
+    return f"<section{at}>\n<h2>{text(title)}</h2>\n<ul>\n{items}\n</ul>\n</section>"
+
+
+def warning_link(said: Sequence[str]) -> str:
+    """A line right below the verdict that leads to the warnings, where there are any."""
+    n = sum(not is_note(one) for one in said)
+    if not n:
+        return ""
+    words = f"{n} warning{'s' * (n != 1)} about this result"
+    return f'<p class="note"><a href="#warnings">{words}</a></p>'
+
+
+def remarks(said: Sequence[str], blind_spot: str = "") -> str:
+    """Warnings first, then what is merely worth knowing, the blind spot at its head."""
+    wrong = [one for one in said if not is_note(one)]
+    notes = [*([blind_spot] if blind_spot else []), *(one for one in said if is_note(one))]
+    return "\n".join(
+        part
+        for part in (
+            listing("Warnings", wrong, anchor="warnings"),
+            listing("What this scan cannot see, and notes", notes),
+        )
+        if part
+    )
 
 
 def settings_piece(settings: dict[str, object]) -> str:

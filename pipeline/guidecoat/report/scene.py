@@ -25,6 +25,7 @@ MOST_VERTICES = 25_000
 # Neighbouring vertices whose heights differ by more than this many steps are two skins.
 _STEEPEST = 3.0
 _LIFT_MM = 1.0
+_FULL_SCALE, _U2 = 32767.0, 1 << 16
 # ColorBrewer's Greens (Brewer 2003): slope has a size and no sign.
 _SLOPE_COLOURS = ("#c7e9c0", "#74c476", "#238b45", "#00441b")
 
@@ -133,10 +134,14 @@ def scene_data(
     judged_cell = thin(np.isfinite(channels[0].values))[filled]
     faces = _triangles(index, thin(cells.height_mm), _STEEPEST * thin.every * cells.grid.cell_mm)
     judged = judged_cell[faces].all(axis=1)
+    # A panel of a metre is told to 0.02 mm, and in half the bytes.
+    step = max(float(np.abs(place).max(initial=0.0)) / _FULL_SCALE, 1e-6)
+    number = np.flatnonzero(filled.ravel())
     return {
-        "points": packed(place, "f4"),
-        "normals": packed(np.round(np.nan_to_num(upright) * 32767.0), "i2"),
-        "cell": packed(np.flatnonzero(filled.ravel()), "i4"),
+        "points": packed(np.round(place / step), "i2"),
+        "step_mm": step,
+        "normals": packed(np.round(np.nan_to_num(upright) * _FULL_SCALE), "i2"),
+        "cell": packed(number, "u2" if filled.size <= _U2 else "i4"),
         "region": packed(_region_numbers(regions, thin, filled), "u1"),
         "judged": packed(faces[judged], "u2"),
         "unjudged": packed(faces[~judged], "u2"),

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from ..export.colours import HIGH_COLOURS, LOW_COLOURS
 from ..export.words import signed
-from ..sections import Section
+from ..sections import PICKED, Section
 from .pieces import text
 
 Floats = NDArray[np.float64]
@@ -18,18 +18,31 @@ _WIDE, _LEFT, _RIGHT = 900.0, 58.0, 16.0
 _PLOT_TALL, _GAP, _FOOT, _TOP = 170.0, 26.0, 40.0, 24.0
 _MOST_SHAPE_TALL = 90.0
 _ROUND = (1.0, 2.0, 5.0, 10.0)
+_MOST_STATIONS_DRAWN = 40
+_SHAPE_POINTS = 200  # of so smooth a line no eye tells more on 900 pixels
 
 
 def sections_piece(sections: tuple[Section, ...], tolerance_mm: float) -> str:
     """All sections, each with its figure."""
     if not sections:
         return ""
-    figures = "\n".join(_figure(section, tolerance_mm) for section in sections)
+    drawn = _drawn(sections)
+    figures = "\n".join(_figure(section, tolerance_mm) for section in drawn)
+    left = len(sections) - len(drawn)
+    more = f" {left} more stand in sections.csv and sections.pdf." if left else ""
     return (
         "<section>\n<h2>Sections</h2>\n<p>The panel cut by planes and straightened: the fair "
         "surface is the level line, the scan is drawn over it. Upper line: true shape of the cut, "
-        f'not exaggerated.</p>\n<div class="sections">\n{figures}\n</div>\n</section>'
+        f'not exaggerated.{more}</p>\n<div class="sections">\n{figures}\n</div>\n</section>'
     )
+
+
+def _drawn(sections: tuple[Section, ...]) -> tuple[Section, ...]:
+    """Those that a page a phone can open has room for: the picked ones and every so many others."""
+    stations = [section for section in sections if section.kind != PICKED]
+    every = max(1, math.ceil(len(stations) / _MOST_STATIONS_DRAWN))
+    kept = stations[every // 2 :: every]
+    return tuple(s for s in sections if s.kind == PICKED or any(s is one for one in kept))
 
 
 def _figure(section: Section, tolerance_mm: float) -> str:
@@ -84,7 +97,7 @@ def _reach(section: Section, tolerance_mm: float) -> float:
 
 def _shape(section: Section) -> tuple[str, float]:
     """The fair profile in its true proportions, and how tall it is drawn."""
-    along, up = section.fair_mm.T
+    along, up = section.fair_mm[:: max(1, len(section.fair_mm) // _SHAPE_POINTS)].T
     width = _WIDE - _LEFT - _RIGHT
     low, high = float(np.nanmin(up)), float(np.nanmax(up))
     span = max(float(np.nanmax(along) - np.nanmin(along)), 1.0)

@@ -2,48 +2,84 @@
 
 from __future__ import annotations
 
+import math
+
 from ..check import CheckResult
 from ..export.words import signed
 from ..regions import Region
+from ..workplan import WorkPlan
 from .pieces import Step
 
 _MOST_STEPS = 3
 
 
 def first_steps(result: CheckResult) -> tuple[Step, ...]:
-    """The three things to do first, the worst first."""
+    """The three things to do first: by the plan's order of work, without a plan the worst first."""
     tolerance = result.settings.tolerance
+    steps = []
     if result.smallest_visible_mm > tolerance.height_mm:
-        blind = Step(
-            "scan it again, closer or with less noise",
-            f"This scan tells nothing under {result.smallest_visible_mm:.2f} mm from noise; the "
-            f"tolerance is {tolerance.height_mm:g} mm.",
-        )
-        steps = [blind]
-    else:
-        steps = []
-    ranked = sorted(result.regions, key=lambda r: (r.verdict != "out", -_over(r, result)))
-    for region in ranked[: _MOST_STEPS - len(steps)]:
-        doubt = "" if region.verdict == "out" else "Too near the limit to be sure. "
-        where = f", {region.from_edges}" if region.from_edges else ""
-        steps.append(Step(region.action, f"{doubt}{size_words(region)}{where}.", region.region))
-    if not steps:
-        steps = [
+        steps.append(
             Step(
-                "nothing on this panel",
-                "No high, low or ripple stands outside tolerance. Damage as long as "
-                f"{result.surface.batten_mm:.0f} mm or longer would not show in one scan: lay a "
-                "long batten on it, or compare the other side.",
+                "scan it again, closer or with less noise",
+                f"This scan tells nothing under {result.smallest_visible_mm:.2f} mm from noise; "
+                f"the tolerance is {tolerance.height_mm:g} mm.",
             )
-        ]
-    return tuple(steps)
+        )
+    found = _planned(result, result.plan) if result.plan else _worst(result)
+    steps += found[: _MOST_STEPS - len(steps)]
+    return tuple(steps) or (_nothing(result),)
+
+
+def steps_left(result: CheckResult) -> int:
+    """How many steps the plan has beyond those that are shown first."""
+    if result.plan is None or not result.regions:
+        return 0
+    return max(0, len(result.plan.steps) - len(first_steps(result)))
+
+
+def _planned(result: CheckResult, plan: WorkPlan) -> list[Step]:
+    """The plan's first steps on a region; what is undecided waits until the sure ones are told."""
+    by_name = {region.region: region for region in result.regions}
+    on_regions = [step for step in plan.steps if step.region in by_name]
+    steps = []
+    for one in sorted(on_regions, key=lambda step: step.group == "measure"):
+        region = by_name[one.region]
+        doubt = "Too near the limit to be sure. " if one.group == "measure" else ""
+        steps.append(Step(one.what, f"{doubt}{_place(region)}.", region.region))
+    return steps
+
+
+def _worst(result: CheckResult) -> list[Step]:
+    steps = []
+    standing = [region for region in result.regions if region.verdict != "in"]
+    for region in sorted(standing, key=lambda r: (r.verdict != "out", -_over(r, result))):
+        doubt = "" if region.verdict == "out" else "Too near the limit to be sure. "
+        steps.append(Step(region.action, f"{doubt}{_place(region)}.", region.region))
+    return steps
+
+
+def _nothing(result: CheckResult) -> Step:
+    ready = result.plan.ready if result.plan else ()
+    next_one = "".join(f" Panel {one.words}." for one in ready[:1] if one.state == "yes")
+    return Step(
+        "nothing on this panel",
+        f"No high, low or ripple stands outside tolerance.{next_one} Damage as long as "
+        f"{result.surface.batten_mm:.0f} mm or longer would not show in one scan: lay a long "
+        "batten on it, or compare the other side.",
+    )
+
+
+def _place(region: Region) -> str:
+    where = f", {region.from_edges}" if region.from_edges else ""
+    return f"{size_words(region)}{where}"
 
 
 def _over(region: Region, result: CheckResult) -> float:
     tolerance = result.settings.tolerance
     if region.kind == "ripple":
         return region.max_slope_mrad / tolerance.slope_mrad
-    return abs(region.peak_mm) / tolerance.height_mm
+    over = abs(region.peak_mm) / tolerance.height_mm
+    return over if math.isfinite(over) else 0.0
 
 
 def size_words(region: Region) -> str:

@@ -3,49 +3,92 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 from ..export.words import signed
 from ..regions import Region
 from .pieces import mark_button, text
 from .scene import Channel, legend
 
-_COLUMNS = ("Mark", "Verdict", "Peak \u00b1 U, mm", "Size, mm", "Band wander, mm", "Where", "Do")
-_NUMBERS = (2, 3, 4)
+PEAK, SIZE, WANDER = "Peak \u00b1 U, mm", "Size, mm", "Band wander, mm"
+WANDER_NOTE = (
+    "Band wander: how far the reflection of a straight lamp moves to and fro over the mark."
+)
+_COLUMNS = ("Mark", "Verdict", PEAK, SIZE, WANDER, "Where", "Do")
+_NUMBERS = (PEAK, SIZE, WANDER)
 _RAISED = ((1, "true shape"), (20, "20 times"), (50, "50 times"), (100, "100 times"))
 _VIEWS = (("front", "Front"), ("left", "Left"), ("right", "Right"), ("below", "Below"))
 
 
+@dataclass(frozen=True)
+class MarkRow:
+    """A row of a table of marks: the mark's name, its kind, and a text for each other column."""
+
+    mark: str
+    kind: str
+    cells: tuple[str, ...]
+
+
 def regions_table(regions: tuple[Region, ...], wander_mm: dict[str, float]) -> str:
     """One row for each region; `wander_mm` by region name, none where it is not known."""
-    if not regions:
-        return "<section>\n<h2>Highs and lows</h2>\n<p>None was found.</p>\n</section>"
-    head = "".join(f'<th scope="col">{name}</th>' for name in _COLUMNS)
-    rows = "\n".join(_row(region, wander_mm.get(region.region, math.nan)) for region in regions)
+    note = (
+        "+ stands proud of the fair surface, \u2212 lies below it. U is the expanded uncertainty "
+        f"(k = 2). {WANDER_NOTE}"
+    )
+    rows = tuple(_row(region, wander_mm) for region in regions)
+    return marks_table("Highs and lows", _COLUMNS, rows, note if rows else "None was found.")
+
+
+def marks_table(title: str, columns: tuple[str, ...], rows: tuple[MarkRow, ...], note: str) -> str:
+    """A table whose rows go to their marks in 3-D; only the note where there are no rows.
+
+    Parameters
+    ----------
+    columns : heads, "Mark" first; a row has a cell for each of the others.
+    """
+    if not rows:
+        return f"<section>\n<h2>{text(title)}</h2>\n<p>{text(note)}</p>\n</section>"
+    head = "".join(f'<th scope="col">{text(name)}</th>' for name in columns)
+    body = "\n".join(_markup(row, columns) for row in rows)
     return (
-        "<section>\n<h2>Highs and lows</h2>\n<table>\n<caption>+ stands proud of the fair surface, "
-        "\u2212 lies below it. U is the expanded uncertainty (k = 2). Band wander: how far the "
-        "reflection of a straight lamp moves to and fro over the mark.</caption>\n"
-        f"<thead><tr>{head}</tr></thead>\n<tbody>\n{rows}\n</tbody>\n</table>\n</section>"
+        f"<section>\n<h2>{text(title)}</h2>\n<table>\n<caption>{text(note)}</caption>\n"
+        f"<thead><tr>{head}</tr></thead>\n<tbody>\n{body}\n</tbody>\n</table>\n</section>"
     )
 
 
-def _row(region: Region, wander_mm: float) -> str:
+def _markup(row: MarkRow, columns: tuple[str, ...]) -> str:
+    cells = [f"<td>{mark_button(row.mark)} {text(row.kind)}</td>"]
+    for name, told in zip(columns[1:], row.cells, strict=True):
+        kind = ' class="number"' if name in _NUMBERS else ""
+        cells.append(f'<td{kind} data-name="{text(name)}">{text(told)}</td>')
+    return f'<tr data-mark="{text(row.mark)}">{"".join(cells)}</tr>'
+
+
+def _row(region: Region, wander_mm: dict[str, float]) -> MarkRow:
+    return MarkRow(
+        region.region,
+        region.kind,
+        (
+            region.verdict,
+            peak_words(region),
+            f"{region.length_mm:.0f} \u00d7 {region.width_mm:.0f}",
+            wander_words(wander_mm, region.region),
+            region.from_edges,
+            region.action,
+        ),
+    )
+
+
+def peak_words(region: Region) -> str:
+    """Peak and its uncertainty, for ripple its slope too."""
     peak = f"{signed(region.peak_mm)} \u00b1 {region.uncertainty_mm:.2f}"
-    if region.kind == "ripple":
-        peak += f" ({region.max_slope_mrad:.1f} mrad)"
-    told = (
-        region.verdict,
-        peak,
-        f"{region.length_mm:.0f} \u00d7 {region.width_mm:.0f}",
-        f"{wander_mm:.0f}" if math.isfinite(wander_mm) else "not known",
-        region.from_edges,
-        region.action,
-    )
-    cells = [f"<td>{mark_button(region.region)} {text(region.kind)}</td>"]
-    for k, one in enumerate(told, start=1):
-        kind = ' class="number"' if k in _NUMBERS else ""
-        cells.append(f'<td{kind} data-name="{_COLUMNS[k]}">{text(one)}</td>')
-    return f'<tr data-mark="{text(region.region)}">{"".join(cells)}</tr>'
+    return f"{peak} ({region.max_slope_mrad:.1f} mrad)" if region.kind == "ripple" else peak
+
+
+def wander_words(wander_mm: dict[str, float], name: str) -> str:
+    """The wander of a band over a mark."""
+    wander = wander_mm.get(name, math.nan)
+    return f"{wander:.0f}" if math.isfinite(wander) else "not known"
 
 
 def scene_piece(channels: tuple[Channel, ...], *, has_light: bool) -> str:
@@ -53,6 +96,7 @@ def scene_piece(channels: tuple[Channel, ...], *, has_light: bool) -> str:
     colours = [(channel.id, f"{channel.label}, {channel.unit}") for channel in channels]
     if has_light:
         colours += [
+            ("light-both", "light, as scanned beside fair"),
             ("light-measured", "light on the panel as scanned"),
             ("light-fair", "light as on the fair surface"),
         ]

@@ -18,11 +18,12 @@ from .held_edges import EdgeMove, edge_moves
 from .inputs import Checked, PanelField, panel_field
 from .ready import Ready, readiness
 from .steps import Decision, Step, order_steps
-from .taps import Tap, rank_taps
+from .taps import Tap, rank_taps, volume_words
 
 Floats = NDArray[np.float64]
 
 TAP, COVER = "tap", "cover"
+_TOLD_MM = 0.05  # what rounds to no tenth is not worth a word
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,7 +57,8 @@ def plan_work(result: Checked, *, build_mm: float | Floats | None = None) -> Wor
     Parameters
     ----------
     build_mm : filler or film known to lie on the metal, one figure or one for each cell (nu, nv)
-        with NaN where unknown, such as a comparison with a scan before filling gives.
+        with NaN where unknown, such as a comparison with a scan before filling gives; without it
+        what the settings say, if they do.
 
     Raises
     ------
@@ -64,6 +66,8 @@ def plan_work(result: Checked, *, build_mm: float | Floats | None = None) -> Wor
     """
     settings, grid = result.settings, result.cells.grid
     figures = settings.plan
+    if build_mm is None and figures.beneath_mm != "unknown":
+        build_mm = figures.beneath_mm
     build = _build(build_mm, grid.shape)
     field = panel_field(result)
     surface = CoverSurface(result, field)
@@ -140,10 +144,13 @@ def _why_tap(field: PanelField, tap: Fill, cover: Fill, slope_mrad: float) -> st
     """Why highs come down first, or that there are none."""
     if not field.highs:
         return "nothing stands proud: both surfaces are the fair surface"
-    said = [f"covering takes {cover.litres:.2f} l where tapping first takes {tap.litres:.2f} l"]
+    said = [
+        f"covering takes {volume_words(cover.litres)} where bringing the highs down first takes "
+        f"{volume_words(tap.litres)}"
+    ]
     if cover.slope_mrad > slope_mrad:
         said.append(f"it tilts the panel by {cover.slope_mrad:.1f} mrad, over {slope_mrad:g}")
-    if cover.proud_mm > 0.0:
+    if cover.proud_mm >= _TOLD_MM:
         said.append(f"it leaves {cover.proud_mm:.1f} mm proud beside held edges")
     if cover.limit not in ("none", tap.limit):
         said.append(f"and goes {cover.greatest_mm:.1f} mm deep ({cover.limit})")

@@ -90,7 +90,9 @@ def order_steps(
         steps += _filling_up(stage, decisions, figures)
         steps += _mixing(fill, steps)
         steps += _blocking(decisions, stage, figures)
-        steps.append(_look(ready))
+        steps.append(
+            _look(ready, done=all(_GROUP_OF[d.action.verb] == "measure" for d in decisions))
+        )
     steps.sort(key=lambda step: _GROUPS.index(step.group))
     return tuple(replace(step, number=k) for k, step in enumerate(steps, start=1))
 
@@ -98,8 +100,8 @@ def order_steps(
 def _step(decision: Decision, region: Region, tap: Tap | None, figures: PlanSettings) -> Step:
     action, group = decision.action, _GROUP_OF[decision.action.verb]
     what, why, litres = action.what, action.why, 0.0
-    if tap is not None and group == "metal":
-        why += f"; saves {volume_words(max(tap.saves_litres, 0.0))} of filler"
+    if tap is not None and group == "metal" and tap.worth:
+        why += f"; saves {volume_words(tap.saves_litres)} of filler"
     if action.verb in ("fill", "glaze"):
         litres = _LITRES_PER_CM3 * abs(region.volume_cm3)
         coats = coats_for(action.by_mm, figures)
@@ -146,7 +148,7 @@ def _mixing(fill: Fill, steps: list[Step]) -> list[Step]:
             "",
             f"feather the fills out over {fill.feather_cm2:.0f} cm2 round them",
             f"in all {volume_words(fill.litres)} in place, {1e3 * fill.kilograms:.0f} g to mix "
-            f"with {fill.hardener_g:.1f} g of hardener; the product sheet comes first",
+            f"with {fill.hardener_g:.2g} g of hardener; the product sheet comes first",
             "",
             fill.greatest_mm,
             fill.litres,
@@ -185,11 +187,16 @@ def _blocking(decisions: tuple[Decision, ...], stage: str, figures: PlanSettings
     return steps
 
 
-def _look(ready: tuple[Ready, ...]) -> Step:
-    """When to stop: now, or at the wave that the products which may come next level."""
+def _look(ready: tuple[Ready, ...], *, done: bool) -> Step:
+    """When to stop: now, or at the wave that the products which may come next level.
+
+    Parameters
+    ----------
+    done : no work is left but measuring.
+    """
     reached = next((r for r in ready if r.state == "yes"), None)
-    if reached is not None:
-        return _bare("look", "stop here", reached.words)
+    if reached is not None and done:
+        return _bare("look", f"stop here: ready for {reached.product}", reached.words)
     levels = ", ".join(f"{r.levels_mm:.2g} mm for {r.product}" for r in ready)
     left = f"{ready[0].wave_mm:.2f} mm" if ready else "all of it"
     return _bare(

@@ -38,19 +38,20 @@ class Tap:
         """The trade in one line."""
         less = volume_words(abs(self.saves_litres))
         change = "less" if self.saves_litres >= 0.0 else "more"
-        return (
-            f"tap {self.region} by {self.by_mm:.1f} mm: {less} {change} filler, greatest depth "
-            f"{self.depth_before_mm:.1f} -> {self.depth_after_mm:.1f} mm"
-        )
+        before, after = f"{self.depth_before_mm:.1f}", f"{self.depth_after_mm:.1f}"
+        depth = f"greatest depth {before} -> {after} mm"
+        if before == after:
+            depth = f"greatest depth stays {after} mm"
+        return f"tap {self.region} by {self.by_mm:.1f} mm: {less} {change} filler, {depth}"
 
 
 def volume_words(litres: float) -> str:
     """A volume as the shop says it.
 
-    >>> volume_words(0.9), volume_words(0.0231)
-    ('0.9 l', '23 ml')
+    >>> volume_words(0.9), volume_words(0.1231)
+    ('0.9 l', '123 ml')
     """
-    return f"{litres:.1f} l" if litres >= 0.1 else f"{1e3 * litres:.0f} ml"
+    return f"{litres:.1f} l" if litres >= 0.5 else f"{1e3 * litres:.0f} ml"
 
 
 def rank_taps(

@@ -143,6 +143,7 @@
   // --- the panel in 3-D --------------------------------------------------------------------------
 
   let scene = null;
+  const GREYS = [[0, "#2b2b2b"], [1, "#ffffff"]];
 
   function bands(channel) {
     const scale = [];
@@ -165,23 +166,32 @@
     const home = { eye: { x: 0, y: -0.25, z: 1 }, up: { x: 0, y: 1, z: 0 }, center: { x: 0, y: 0, z: 0 } };
     const box = byId("scene");
     let factor = 1, colour = raised;
+    // The fair surface's light is shown beside the measured one's, on a twin of the panel.
+    const TWIN = 2;
+    let apart = [0, 0, 0];
 
-    function coordinates() {
+    function coordinates(shift) {
       const out = [new Float32Array(count), new Float32Array(count), new Float32Array(count)];
       for (let n = 0; n < count; n++) {
         const value = values[raised][n];
         const lift = value === value ? (factor - 1) * value / 32767 : 0;
-        for (let k = 0; k < 3; k++) out[k][n] = place[3 * n + k] + lift * normal[3 * n + k];
+        for (let k = 0; k < 3; k++) out[k][n] = packed.step_mm * place[3 * n + k] + lift * normal[3 * n + k] + shift[k];
       }
       return out;
     }
 
+    function isLight() { return colour.startsWith("light-"); }
+
     function intensity() {
-      if (!colour.startsWith("light-")) {
+      if (!isLight()) {
         const raw = values[colour];
         return Array.from(raw, (value) => (value === value ? value : 0));
       }
-      const way = chosenWay(), field = way[colour.slice(6)], at = lampsAt();
+      return lightOn(colour === "light-fair" ? "fair" : "measured");
+    }
+
+    function lightOn(surface) {
+      const way = chosenWay(), field = way[surface], at = lampsAt();
       return Array.from(cell, (index) => {
         const found = field.place[index];
         return found === NOTHING ? 0
@@ -190,8 +200,8 @@
     }
 
     function colouring() {
-      if (colour.startsWith("light-")) {
-        return { cmin: 0, cmax: 1, colorscale: [[0, "#2b2b2b"], [1, "#ffffff"]] };
+      if (isLight()) {
+        return { cmin: 0, cmax: 1, colorscale: GREYS };
       }
       const channel = packed.channels.find((one) => one.id === colour);
       return { cmin: channel.low_mm, cmax: channel.high_mm, colorscale: bands(channel) };
@@ -204,13 +214,18 @@
       return { i: corner[0], j: corner[1], k: corner[2] };
     }
 
-    const [x, y, z] = coordinates();
+    const here = [0, 0, 0];
+    const [x, y, z] = coordinates(here);
     const lighting = { ambient: 0.72, diffuse: 0.45, specular: 0.06, roughness: 0.8, fresnel: 0 };
     const lightposition = { x: 3000, y: 20000, z: 30000 };
     const common = { type: "mesh3d", x, y, z, hoverinfo: "none", lighting, lightposition, showscale: false };
+    const judged = triangles(packed.judged);
     const traces = [
-      Object.assign({}, common, triangles(packed.judged), { intensity: intensity() }, colouring()),
+      Object.assign({}, common, judged, { intensity: intensity() }, colouring()),
       Object.assign({}, common, triangles(packed.unjudged), { color: packed.unjudged_colour }),
+      Object.assign({}, common, judged, {
+        visible: false, intensity: new Array(count).fill(0), cmin: 0, cmax: 1, colorscale: GREYS,
+      }),
     ];
     for (const line of packed.lines) {
       const run = array(line.points), parts = [[], [], []];
@@ -239,17 +254,29 @@
       for (const value of axis) { if (value < low) low = value; if (value > high) high = value; }
       return [low, high];
     });
-    const widest = Math.max(...spans.map(([low, high]) => high - low));
+    let reach = spans, widest = 0, gap = 0;
     const axis = { visible: false, showspikes: false };
     // An equal box round the panel, so that lifting the marks does not move the picture.
     const ranged = (k) => {
-      const middle = (spans[k][0] + spans[k][1]) / 2;
-      return Object.assign({ range: [middle - widest / 2, middle + widest / 2] }, axis);
+      const middle = (reach[k][0] + reach[k][1]) / 2;
+      return [middle - widest / 2, middle + widest / 2];
     };
+
+    function spread(both) {
+      // Side by side in a wide window, one below the other in an upright one.
+      const across = box.clientWidth > 1.3 * box.clientHeight ? 0 : 1;
+      gap = 1.06 * (spans[across][1] - spans[across][0]);
+      apart = here.map((_, k) => (both && k === across ? (across ? -gap : gap) : 0));
+      reach = spans.map(([low, high], k) => [low + Math.min(apart[k], 0), high + Math.max(apart[k], 0)]);
+      widest = Math.max(...reach.map(([low, high]) => high - low));
+    }
+
+    spread(false);
     const layout = {
       margin: { l: 0, r: 0, t: 0, b: 0 }, paper_bgcolor: "rgba(0,0,0,0)", hovermode: "closest",
       scene: {
-        xaxis: ranged(0), yaxis: ranged(1), zaxis: ranged(2), aspectmode: "cube",
+        xaxis: Object.assign({ range: ranged(0) }, axis), yaxis: Object.assign({ range: ranged(1) }, axis),
+        zaxis: Object.assign({ range: ranged(2) }, axis), aspectmode: "cube",
         dragmode: "orbit", camera: fitted(home), bgcolor: "rgba(0,0,0,0)",
       },
     };
@@ -257,7 +284,7 @@
     function fitted(camera) {
       // A narrow window shows a wide panel from farther off.
       const shape = box.clientWidth / Math.max(box.clientHeight, 1);
-      const tall = (spans[1][1] - spans[1][0]) / widest, wide = (spans[0][1] - spans[0][0]) / widest;
+      const tall = (reach[1][1] - reach[1][0]) / widest, wide = (reach[0][1] - reach[0][0]) / widest;
       const need = 1.36 * Math.max(tall, wide / shape, 0.5);
       const scale = need / Math.hypot(camera.eye.x, camera.eye.y, camera.eye.z);
       return {
@@ -294,19 +321,37 @@
       if (name) choose(name, false);
     });
 
+    function showTwin() {
+      const both = colour === "light-both";
+      if (both === Boolean(box.data[TWIN].visible)) return;
+      spread(both);
+      const [a, b, c] = coordinates(apart);
+      Plotly.restyle(box, { visible: both, x: [a], y: [b], z: [c] }, [TWIN]);
+      Plotly.relayout(box, {
+        "scene.xaxis.range": ranged(0), "scene.yaxis.range": ranged(1), "scene.zaxis.range": ranged(2),
+        "scene.camera": fitted(home),
+      });
+    }
+
     return {
-      relight() { if (colour.startsWith("light-")) Plotly.restyle(box, { intensity: [intensity()] }, [0]); },
+      relight() {
+        if (isLight()) Plotly.restyle(box, { intensity: [intensity()] }, [0]);
+        if (colour === "light-both") Plotly.restyle(box, { intensity: [lightOn("fair")] }, [TWIN]);
+      },
       colourBy(id) {
         colour = id;
+        showTwin();
         Plotly.restyle(box, Object.assign({ intensity: [intensity()] }, wrapped(colouring())), [0]);
+        this.relight();
         for (const legend of document.querySelectorAll("[data-legend]")) {
           legend.hidden = legend.dataset.legend !== id;
         }
       },
       raise(by) {
         factor = by;
-        const [a, b, c] = coordinates();
-        Plotly.restyle(box, { x: [a, a], y: [b, b], z: [c, c] }, [0, 1]);
+        const [a, b, c] = coordinates(here);
+        const [d, e, f] = coordinates(apart);
+        Plotly.restyle(box, { x: [a, a, d], y: [b, b, e], z: [c, c, f] }, [0, 1, TWIN]);
       },
       look(eye, up) {
         Plotly.relayout(box, { "scene.camera": fitted({ eye, up, center: home.center }) });
@@ -317,7 +362,7 @@
         if (n < 0) return;
         const mark = marks[n], centre = {}, eye = {};
         ["x", "y", "z"].forEach((key, k) => {
-          const [low, high] = layout.scene[key + "axis"].range;
+          const [low, high] = ranged(k);
           centre[key] = (mark[key] - (low + high) / 2) / (high - low) * 1.0;
           eye[key] = centre[key] + 0.6 * mark.normal[k] + (k === 1 ? -0.15 : 0);
         });
