@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.spatial import ConvexHull, QhullError, cKDTree
+from scipy.special import ndtri
 
 from .cells import Cells
 from .chart import Chart
@@ -21,6 +22,7 @@ Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 _BRIDGED_MM = 12.0
+_FAMILY_RISK = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,6 +113,8 @@ def _measured(
     else:
         greatest = float(np.nanmax(slope))
         verdict = _verdict(abs(peak), u, tolerance.height_mm)
+        if verdict == "out" and abs(peak) < _of_noise_alone(found) * u:
+            verdict = "undecided"
     if verdict == "in":
         return None
     whole = _whole(inside, found, side)
@@ -178,6 +182,15 @@ def _verdict(value: float, u: float, limit: float) -> str:
     if value > limit + GUARD * u:
         return "out"
     return "undecided" if value > limit - GUARD * u else "in"
+
+
+def _of_noise_alone(found: CellDeviation) -> float:
+    """How many u the highest of all cells stands by noise alone, with 95 % of certainty.
+
+    The quantile of the normal distribution at 1 - 0.05 / n over n cells (Bonferroni): a peak was
+    looked for, and some cell of a noisy panel is always far off.
+    """
+    return float(-ndtri(_FAMILY_RISK / max(int(found.judged.sum()), 1)))
 
 
 def _sides(inside: Mask, cells: Cells) -> tuple[float, float]:
