@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
+from scipy import ndimage, sparse
 from scipy.spatial import cKDTree
 
 from .cells import Cells
@@ -17,7 +17,7 @@ from .edges import Edge
 from .errors import FitError
 from .faces import JUDGED, Faces, near_line
 from .settings import CreaseSettings, SurfaceSettings
-from .spline import Hinges, Rows, SplineSpace, energy_band, hinge_metric
+from .spline import Hinges, Rows, SplineSpace, band_matrix, energy_band, hinge_metric
 from .trend import Trend, trend_of
 
 Floats = NDArray[np.float64]
@@ -43,14 +43,17 @@ class Held:
 
 @dataclass(frozen=True, eq=False)
 class FaceJob:
-    """One face ready to be fitted; u_mm, v_mm, height_mm, weight : (n,) of its cells;
-    let_go : per edge, (s,) stations that must not be held; trended : whether its surface is laid
-    over its trend.
+    """One face ready to be fitted.
+
+    energy : its bending's band, stiffness : the same as a matrix; u_mm, v_mm, height_mm, weight :
+    (n,) of its cells; let_go : per edge, (s,) stations that must not be held; trended : whether
+    its surface is laid over its trend.
     """
 
     face: int
     space: SplineSpace
     energy: Floats
+    stiffness: sparse.dia_array
     rows: Rows
     u_mm: Floats
     v_mm: Floats
@@ -139,6 +142,7 @@ def face_job(
         face,
         space,
         energy,
+        band_matrix(energy),
         rows,
         cells.u_mm[where],
         cells.v_mm[where],

@@ -13,7 +13,7 @@ from scipy import ndimage
 from .edge_lines import NOISE_DRAWS, EdgeLine, lay_edge_line
 from .face_jobs import FaceJob
 from .settings import SurfaceSettings
-from .spline import Fit, Rows, SplineSpace, band_matrix, bending, half_at, solve
+from .spline import Fit, Rows, SplineSpace, half_at, solve
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -259,8 +259,9 @@ def _solve(job: FaceJob, batten_mm: float, weight: Floats, hold: Hold) -> Fit:
         return lay()
     trend = job.trend.fit(job.height_mm, weight * job.weight, batten_mm=batten_mm)
     fit = lay(start=trend)
-    left_over = bending(job.energy, fit.coefficients - trend)
-    return fit if left_over < bending(job.energy, fit.coefficients) else lay()
+    # c'Ec - (c - t)'E(c - t), the bending that the trend t saves.
+    saved = trend @ (job.stiffness @ (2.0 * fit.coefficients - trend))
+    return fit if saved > 0.0 else lay()
 
 
 def _smoothing(job: FaceJob, batten_mm: float) -> float:
@@ -294,7 +295,7 @@ def shaken_by_edges(job: FaceJob, step: FitStep) -> Floats:
         weight = job.cell_mm**2 * hold.slope_weight
         right += hold.slope_rows.transposed(weight[:, None] * hold.slope_noise, size)
     found = step.fit.factor.solve(right)
-    bending = _smoothing(job, step.batten_mm) * band_matrix(job.energy)
+    bending = _smoothing(job, step.batten_mm) * job.stiffness
     for _ in range(PASSES[job.order] - 1):
         # What a pass bent away from the cells, the next brings back.
         found = found + step.fit.factor.solve(bending @ found)

@@ -243,17 +243,10 @@ def energy_band(space: SplineSpace, *, order: int, hinges: Hinges | None = None)
 
 
 def band_matrix(band: Floats) -> sparse.dia_array:
-    """The symmetric matrix of a lower band."""
-    lower = sparse.dia_array((band.T, -np.arange(band.shape[1])), shape=(len(band), len(band)))
+    """The symmetric matrix of a lower band, without its empty diagonals."""
+    kept = np.flatnonzero(band.any(axis=0))
+    lower = sparse.dia_array((band.T[kept], -kept), shape=(len(band), len(band)))
     return sparse.dia_array(lower + lower.T - sparse.diags_array(band[:, 0]))
-
-
-def bending(band: Floats, coefficients: Floats) -> float:
-    """The energy `c'Ec` of (size,) unknowns, E from `energy_band`."""
-    total = float(band[:, 0] @ coefficients**2)
-    for k in range(1, band.shape[1]):
-        total += 2.0 * float(band[:-k, k] @ (coefficients[:-k] * coefficients[k:]))
-    return total
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import ConvexHull, QhullError
-from scipy.stats import theilslopes
 
 from .chart import Chart
 from .errors import ScanUnfitError
@@ -298,7 +297,7 @@ def _squared(flat: Floats, way: Floats) -> Floats:
             known = np.flatnonzero(np.isfinite(outermost))
             if len(known) < _SIDE_BINS // 2:
                 continue
-            slope = theilslopes(end * outermost[known], known)[0] * _SIDE_BINS / (high - low)
+            slope = _robust_slope(known, end * outermost[known]) * _SIDE_BINS / (high - low)
             turns.append(sense * float(np.arctan(slope)))
             lengths.append(high - low)
     if not turns:
@@ -309,6 +308,12 @@ def _squared(flat: Floats, way: Floats) -> Floats:
     if abs(turn) > np.radians(_MOST_TURNED_DEG):
         return way
     return np.cos(turn) * way + np.sin(turn) * across
+
+
+def _robust_slope(x: NDArray[np.intp], y: Floats) -> float:
+    """The median slope over all pairs of points (Theil 1950, Sen 1968)."""
+    first, second = np.triu_indices(len(x), 1)
+    return float(np.median((y[second] - y[first]) / (x[second] - x[first])))
 
 
 def _roll(
