@@ -159,7 +159,8 @@ def test_metal_with_highs_is_not_ready_for_filler() -> None:
     wavy = Planted("R1", 0.0, 0.0, 0.2, 100.0, 100.0)
     assert plan_work(with_marks([wavy])).ready[0].state == "no"
     unsure = replace(wavy, verdict="undecided")
-    assert plan_work(with_marks([unsure])).ready[0].state == "yes"
+    assert plan_work(with_marks([unsure])).ready[0].state == "undecided"
+    assert plan_work(with_marks([replace(HIGH, verdict="undecided")])).ready[0].state == "undecided"
 
 
 @pytest.mark.parametrize(

@@ -78,8 +78,8 @@ def readiness(result: Checked, field: PanelField, fill: Fill) -> tuple[Ready, ..
     sigma = float(np.nanmedian(result.deviation.cell_sigma_mm[field.judged]))
     if stage == "metal":
         # Filler is laid on lows; highs and waves in the metal come back through it.
-        waves = any(r.kind == "ripple" and r.verdict == "out" for r in result.regions)
-        verdict = "out" if field.highs or waves else "in"
+        proud = {r.verdict for r in result.regions if r.kind != "low"}
+        verdict = "out" if "out" in proud else "undecided" if "undecided" in proud else "in"
         return tuple(
             ready_for(product, fill.greatest_mm, GUARD * sigma, verdict=verdict)
             for product in products
