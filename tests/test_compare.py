@@ -206,6 +206,13 @@ def test_table_and_history(passes: Comparison) -> None:
     history = history_csv(passes).splitlines()
     assert history[0].startswith("region,kind,1 scan 20 peak_mm")
     assert history[1].startswith("H1,high,0.")
+    assert history[0].endswith(",from_edges")
+    assert "mm from edge" in history[1]
+
+
+def test_what_lies_under_a_low_counts_against_its_filler(passes: Comparison) -> None:
+    action = {t.name: t.last.region.action if t.last.region else "" for t in passes.tracks}
+    assert action["L2"].startswith("glaze and block again: 0.")
 
 
 def test_files(filled: Comparison, after: Scan, tmp_path: Path) -> None:
@@ -241,7 +248,7 @@ def test_files(filled: Comparison, after: Scan, tmp_path: Path) -> None:
     for side in ("before", "after"):
         assert set(summary[side]) >= {"verdict", "deviation", "regions"}
     page = (tmp_path / "report.html").read_text("utf-8")
-    assert "http://" not in page
+    assert "content=\"default-src 'none'; " in page
     assert "data:image/png;base64" in page
 
 

@@ -20,9 +20,13 @@ from guidecoat.registration import (
     umeyama,
 )
 from guidecoat.registration.rigid import inverse, move, reflection, small_motions
+from guidecoat.synthetic import Dimple, Panel, Part, crowned_door, scan_panel, wing
 
 Array = NDArray[np.float64]
 Height = Callable[[Array, Array], Array]
+
+TWISTED = crowned_door(length_mm=600.0, width_mm=400.0, crown_mm=13.0, twist_mm=3.0)
+NEARLY_SYMMETRIC = crowned_door(length_mm=600.0, width_mm=400.0, crown_mm=13.0, twist_mm=1.0)
 
 
 def door_height(x: Array, y: Array) -> Array:
@@ -340,6 +344,78 @@ def test_mirrored_by_mistake_is_named() -> None:
     mirror = reflection(np.zeros(3), np.array([1.0, 0.0, 0.0]))
     with pytest.raises(ScanUnfitError, match="mirrored"):
         register(move(mirror, one), move(pose(1), two))
+
+
+def long_dent(panel: Panel) -> Dimple:
+    """Damage over half a panel, which contradicts a placing in either hand."""
+    s0, s1, t0, t1 = panel.extent_mm
+    middle = (0.5 * (s0 + s1), 0.5 * (t0 + t1))
+    return Dimple(middle, -1.2, (0.34 * (s1 - s0), 0.3 * (t1 - t0)))
+
+
+def hemmed(panel: Panel, defects: tuple[Dimple, ...], *, spacing_mm: float, seed: int) -> Array:
+    scan = scan_panel(
+        panel,
+        defects,
+        spacing_mm=spacing_mm,
+        noise_mm=0.05,
+        seed=seed,
+        noise_way="along normal",
+        hem_mm=3.0,
+    )
+    return scan.points_mm - scan.points_mm.mean(0)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("panel", "spacing_mm"), [(TWISTED, 2.2), (NEARLY_SYMMETRIC, 2.2), (wing(), 3.5)]
+)
+@pytest.mark.parametrize("seed", [0, 1])
+def test_damage_over_half_a_panel_leaves_its_hand_plain(
+    panel: Panel, spacing_mm: float, seed: int
+) -> None:
+    good = hemmed(panel, (), spacing_mm=spacing_mm, seed=2 * seed)
+    bad = hemmed(panel, (long_dent(panel),), spacing_mm=1.15 * spacing_mm, seed=2 * seed + 1)
+    assert register(good, bad).doubt == ""
+    with pytest.raises(ScanUnfitError, match="One of the scans is mirrored"):
+        register(good * [-1.0, 1.0, 1.0], bad)
+
+
+def test_a_symmetric_panel_has_no_hand_to_doubt() -> None:
+    """What is wrong with one side contradicts alike in both hands."""
+
+    def crown(x: Array, y: Array) -> Array:
+        return -25.0 * (x / 300.0) ** 2 - 15.0 * (y / 180.0) ** 2 - 8.0 * (y / 180.0) ** 3
+
+    one, _ = scan_height(crown, seed=1, half=(300.0, 180.0), opening=False, count=60_000)
+    two, _ = scan_height(
+        crown, seed=2, half=(300.0, 180.0), opening=False, count=60_000, change=filler
+    )
+    mirror = reflection(np.zeros(3), np.array([1.0, 0.0, 0.0]))
+    assert register(one, two).doubt == ""
+    assert register(move(mirror, one), two).doubt == ""
+
+
+@pytest.mark.parametrize(("panel", "spacing_mm"), [(TWISTED, 0.9), (wing(), 1.0)])
+def test_hemmed_edges_hold_a_smooth_panel_along_itself(panel: Panel, spacing_mm: float) -> None:
+    s0, s1, t0, t1 = panel.extent_mm
+    build = Dimple((0.6 * s0 + 0.4 * s1, 0.5 * (t0 + t1)), 3.0, (0.2 * (s1 - s0), 0.3 * (t1 - t0)))
+    scans = [
+        scan_panel(panel, d, spacing_mm=k * spacing_mm, noise_mm=0.05, seed=9 + i, hem_mm=3.0)
+        for i, (d, k) in enumerate([((), 1.0), ((build,), 1.2)])
+    ]
+    truth = scans[1].T_scan_panel @ inverse(scans[0].T_scan_panel)
+    # Rough frames: a millimetre and a milliradian off.
+    off = small_motions(np.array([[1e-3, -1e-3, 1e-3, 0.0, 0.0, 0.0]]))[0]
+    there = move(truth, scans[0].points_mm)
+    middle = there.mean(0)
+    start = move(off, there - middle) + np.array([0.8, -0.6, 0.6])
+    found = register(start, scans[1].points_mm - middle, roughly_aligned=True)
+    skin = np.flatnonzero(scans[0].part == Part.SKIN)[::50]
+    apart = move(found.T_target_source, start[skin]) - (there[skin] - middle)
+    assert np.linalg.norm(apart, axis=1).max() < 0.02
+    turned = found.T_target_source[:3, :3] @ off[:3, :3]
+    assert 1e3 * np.linalg.norm(turned - np.eye(3)) / np.sqrt(2.0) < 0.05
 
 
 def test_other_side_of_the_skin_is_named() -> None:

@@ -185,7 +185,8 @@ def check_like(scan: Scan, like: Scan, settings: Settings, *, reflected: bool) -
         f"Measured against {what}: what is wrong with that panel shows here too, with its sign "
         "turned."
     )
-    return replace(result, settings=settings, warnings=(note, *kept))
+    doubt = (found.doubt,) if found.doubt else ()
+    return replace(result, settings=settings, warnings=(*doubt, note, *kept))
 
 
 def mirrored(scan: Scan, point_mm: Floats, normal: Floats) -> Scan:
@@ -242,7 +243,7 @@ def _compared(
         position = _position(between, side, found, plane)
         words = _position_words(by)
     loose = [w.describe() for w in found.weak_directions if w.held_by != "nothing"]
-    warnings = own.result.warnings
+    warnings = own.result.warnings + ((found.doubt,) if found.doubt else ())
     if loose:
         warnings += (
             f"The panel's shape holds the two sides on each other loosely ({'; '.join(loose)}): "

@@ -13,7 +13,7 @@ from ..output_folder import result_folder
 from . import options as opt
 from .failures import OUT_OF_TOLERANCE
 from .printing import say, say_json
-from .words import on_any_terminal, written_lines
+from .words import on_any_terminal, remark_lines, written_lines
 
 if TYPE_CHECKING:
     from ..compare import Comparison
@@ -124,8 +124,8 @@ def compare_lines(result: Comparison, folder: Path) -> list[str]:
     lines = [change_words(result), progress_words(result)]
     for track in result.tracks:
         region = track.last.region or track.place
-        lines += [f"  {track_words(track)}", f"      {region.action}"]
-    lines += [f"Warning: {warning}" for warning in result.warnings]
+        lines += [f"  {track_words(track)}; {region.from_edges}", f"      {region.action}"]
+    lines += remark_lines(result.warnings)
     return on_any_terminal([*lines, *written_lines(folder, _FILES)])
 
 

@@ -14,7 +14,7 @@ from . import options as opt
 from .compare import AlreadyAligned, progress
 from .failures import OUT_OF_TOLERANCE
 from .printing import say, say_json
-from .words import on_any_terminal, written_lines
+from .words import on_any_terminal, remark_lines, written_lines
 
 if TYPE_CHECKING:
     from ..mirror import MirrorOptions, MirrorResult
@@ -121,7 +121,7 @@ def mirror_lines(result: MirrorResult, folder: Path) -> list[str]:
         lines.append(f"      {region.action}")
     if len(result.shape.regions) > _SHOWN_REGIONS:
         lines.append(f"  and {len(result.shape.regions) - _SHOWN_REGIONS} more in the table")
-    lines += [f"Warning: {warning}" for warning in result.warnings]
+    lines += remark_lines(result.warnings)
     return on_any_terminal([*lines, *written_lines(folder, _FILES)])
 
 

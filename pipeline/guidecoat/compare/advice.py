@@ -7,6 +7,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ..actions import decide
+from ..regions import Region
 from ..registration import Registration
 from ..settings import Settings
 from .change import Change
@@ -42,6 +44,8 @@ def advise(
                 f"({'; '.join(loose)}). Marks may be off along the panel by that much; heights "
                 "carry it in their doubt."
             )
+        if found.doubt:
+            warnings.append(f"{scan.scan.name}: {found.doubt}")
         if not found.converged:
             warnings.append(
                 f"{scan.scan.name}: the last settling of the scans did not come to rest; look at "
@@ -96,11 +100,22 @@ def _advised(track: Track, last: Pass, whole: Change, settings: Settings) -> Tra
             f"where it stands {stand.peak_mm:.2f} mm proud; tap it down first"
         )
     else:
-        action = stand.region.action
+        beneath = _put_on_mm(stand.region, last, whole)
+        action = decide(stand.region, settings.stage, settings.plan, beneath_mm=beneath).words
     region = replace(stand.region or track.place, action=action)
     if stand.region is None:
         return replace(track, place=region)
     return replace(track, stands=(*track.stands[:-1], replace(stand, region=region)))
+
+
+def _put_on_mm(region: Region, last: Pass, whole: Change) -> float | None:
+    """What was put on at a region's peak; None where nothing sure was.
+
+    What lay there before the first scan is not known.
+    """
+    at = last.result.cells.grid.index(np.array([region.u_mm]), np.array([region.v_mm]))
+    build, sigma = float(whole.smooth_mm[at][0]), float(whole.sigma_mm[at][0])
+    return build if build > _SURE * sigma else None
 
 
 def _least_build_mm(track: Track, last: Pass, whole: Change) -> float:

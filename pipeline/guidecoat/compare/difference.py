@@ -98,6 +98,7 @@ def shape_difference(
         verdict=verdict_of(regions, visible, settings),
         smallest_visible_mm=visible,
         points_judged=int((code <= 3).sum()),
+        plan=None,  # that of the subject's own highs and lows
     )
 
 

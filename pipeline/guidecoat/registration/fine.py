@@ -32,6 +32,7 @@ RIM_CELLS = 8.0
 NEAR_RIM_CELLS = 1.5
 MISFIT_CAP_MM = 1.0
 MISFIT_CELLS = 3.0
+EDGE_FLOOR_MM = 0.005
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,7 +106,7 @@ def fit_fine(
         level = cut > 1.02 * BIWEIGHT * surface.scale_mm
         cut = min(cut, max(BIWEIGHT * surface.scale_mm, 0.5 * cut))
         if not held_still:
-            twist = _solve(surface, rim)
+            twist = solve_step(surface, rim)
             motion = work.applied(twist, motion)
             converged = bool(np.abs(twist).max() < SETTLED_MM)
         if converged and not level:
@@ -113,7 +114,7 @@ def fit_fine(
     return motion, cut, converged
 
 
-def _solve(surface: Readings, rim: Readings | None) -> Array:
+def solve_step(surface: Readings, rim: Readings | None) -> Array:
     """(6,) scaled Gauss-Newton step; a seventh unknown lets both rims stand off alike.
 
     Where points are sparser the outermost one lies further inside the true edge, so the two
@@ -232,6 +233,14 @@ class FineWork:
         side = self.sides[0]
         per_cell = len(side.source.points) * side.source.cell_mm**2 / len(side.cells)
         return max(1.0, 2.0 * self.settings.correlation_mm**2 / per_cell)
+
+    def edge_readings(
+        self, residual: Array, points: Array, directions: Array, cut: float, deflation: float
+    ) -> Readings:
+        """Readings of edges found otherwise: (w,) mm along (w, 3) directions at (w, 3) points."""
+        alike = np.ones(len(residual))
+        pairs = Pairs(residual, directions, 0.0 * alike, alike)
+        return self._readings([pairs], [alike], [points], cut, EDGE_FLOOR_MM, deflation)
 
     def _rim(self, motion: Array) -> Readings | None:
         cell = self.sides[0].source.cell_mm

@@ -19,16 +19,19 @@ from guidecoat.registration.placing import (
     settled,
     settled_home,
 )
-from guidecoat.registration.refusals import explain_misfit, refuse_mirrored, refuse_units
+from guidecoat.registration.refusals import explain_misfit, refuse_units, weigh_hands
 from guidecoat.registration.result import Registration, Start, WeakDirection, read_only
 from guidecoat.registration.rigid import compose, turn_between, umeyama
 from guidecoat.registration.settings import RegistrationSettings
+from guidecoat.registration.settling_edges import CELL_MM as EDGE_CELL_MM
+from guidecoat.registration.settling_edges import settled_on_edges
 from guidecoat.registration.surfels import Surfels, make_surfels, spacing_and_area
 
 Array = NDArray[np.float64]
 # Four points make a cell that still has a mean worth its name.
 FINEST_SPACINGS = 2.0
 FINEST_CELL_MM = 2.5
+MOST_POINTS = 1_200_000
 
 
 def register(
@@ -65,6 +68,9 @@ def register(
     settings = settings or RegistrationSettings()
     source, target = checked(source, "source"), checked(target, "target")
     refuse_units(source, target)
+    whole = source, target
+    source, source_normals = _thinned(source, source_normals)
+    target, target_normals = _thinned(target, target_normals)
     cell = common_cell_mm((source, target), settings)
     one = make_surfels(source, source_normals, cell)
     two = make_surfels(target, target_normals, cell)
@@ -80,18 +86,44 @@ def register(
         placing = place(one, two, all_starts(one, two, settings), settings)
     if not fits(placing.fit, settings):
         raise ScanUnfitError(explain_misfit(source, target, one, two, placing.fit, settings))
-    if not already_aligned and not roughly_aligned and pairs is None:
-        refuse_mirrored(one, two, placing, settings)
-    found = _answer(placing, one, settings)
+    if already_aligned:
+        return _answer(placing, one, settings, "")
+    edges = _edge_cells(whole, cell)
+    doubt = ""
+    if not roughly_aligned and pairs is None:
+        doubt = weigh_hands((one, two), edges, placing, settings)
+    found = _answer(placing, one, settings, doubt)
+    fit = placing.fit
     finer = _finer_cell_mm((source, target), cell, settings)
-    if finer is None or already_aligned:
+    coarse = one, two
+    if finer is not None:
+        one = make_surfels(source, source_normals, finer)
+        two = make_surfels(target, target_normals, finer)
+        fit = settled_home(one, two, placing.fit.motion, settings, reach_mm=1.0)
+        closer = _answer(replace(placing, fit=fit), one, settings, doubt)
+        # Small highs and lows hold a slide better on fine cells, edges on coarse ones.
+        if closer.slide_mm < found.slide_mm:
+            found = closer
+        else:
+            fit, (one, two) = placing.fit, coarse
+    held = settled_on_edges((one, two), edges, fit, settings)
+    if held is None:
         return found
-    one = make_surfels(source, source_normals, finer)
-    two = make_surfels(target, target_normals, finer)
-    fit = settled_home(one, two, placing.fit.motion, settings, reach_mm=1.0)
-    closer = _answer(replace(placing, fit=fit), one, settings)
-    # Small highs and lows hold a slide better on fine cells, edges on coarse ones.
-    return closer if closer.slide_mm < found.slide_mm else found
+    edged = _answer(replace(placing, fit=held), one, settings, doubt)
+    return edged if edged.slide_mm < found.slide_mm else found
+
+
+def _edge_cells(scans: tuple[Array, Array], cell_mm: float) -> tuple[Surfels, Surfels]:
+    """Cells that are no finer than a hem is thick, with all the points beside their rims."""
+    side = max(EDGE_CELL_MM, cell_mm)
+    one, two = (make_surfels(scan, None, side, with_beside=True) for scan in scans)
+    return one, two
+
+
+def _thinned(points: Array, normals: Array | None) -> tuple[Array, Array | None]:
+    """Every so many-th point: more of them make the cells' means no better, only slower."""
+    every = max(1, len(points) // MOST_POINTS)
+    return points[::every], None if normals is None else normals[::every]
 
 
 def _finer_cell_mm(
@@ -161,7 +193,9 @@ def _from_pairs(
     return Placing(fit, 0.0, 1.0, (Start("picked points", fit.overlap),), None)
 
 
-def _answer(placing: Placing, source: Surfels, settings: RegistrationSettings) -> Registration:
+def _answer(
+    placing: Placing, source: Surfels, settings: RegistrationSettings, doubt: str
+) -> Registration:
     fit = placing.fit
     weak, slide, turn = weak_directions(fit, settings)
     if placing.rival is not None:
@@ -180,6 +214,7 @@ def _answer(placing: Placing, source: Surfels, settings: RegistrationSettings) -
         starts=placing.starts,
         source_cells_mm=source.points,
         unchanged=fit.unchanged,
+        doubt=doubt,
     )
 
 

@@ -69,6 +69,7 @@ class Registration:
     starts : the starts compared, best first.
     source_cells_mm : (n, 3) averaged cells of the source, in its own frame.
     unchanged : (n,) cells of the source that took part in the final fit.
+    doubt : whether the scans show the same hand, in words; empty where that is plain.
     """
 
     T_target_source: Array
@@ -84,6 +85,7 @@ class Registration:
     starts: tuple[Start, ...]
     source_cells_mm: Array
     unchanged: NDArray[np.bool_]
+    doubt: str = ""
 
     def inverted(self) -> Registration:
         """The same placing with its directions and doubt in the source's frame."""

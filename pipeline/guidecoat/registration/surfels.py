@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from guidecoat.errors import ScanUnfitError
+from guidecoat.registration.edge_windows import near_rim
 from guidecoat.registration.rigid import move
 from guidecoat.registration.rims import Rim, find_rim
 
@@ -30,7 +31,7 @@ class Surfels:
     frames : (n, 3, 3) rows e1, e2, normal of the local frame at `points`.
     patches : (n, 6) local surface h = c0 + c1 a + c2 b + c3 a a + c4 a b + c5 b b.
     tree : over `points`.
-    rim : edge points of the occupied cells.
+    rim : edge points of the occupied cells. beside : (m, 3) scan points beside it, where asked for.
     cell_mm, radius_mm : side of a cell, half the extent of the scan.
     oriented : the normals' sign came with the scan.
     """
@@ -42,6 +43,7 @@ class Surfels:
     patches: Array
     tree: cKDTree
     rim: Rim
+    beside: Array
     cell_mm: float
     radius_mm: float
     oriented: bool
@@ -92,7 +94,9 @@ def spacing_and_area(points: Array) -> tuple[float, float]:
     return float(np.sqrt(area / len(points))), area
 
 
-def make_surfels(points: Array, normals: Array | None, cell_mm: float) -> Surfels:
+def make_surfels(
+    points: Array, normals: Array | None, cell_mm: float, *, with_beside: bool = False
+) -> Surfels:
     """Average a cloud to cells and fit each its local quadratic.
 
     Parameters
@@ -100,12 +104,14 @@ def make_surfels(points: Array, normals: Array | None, cell_mm: float) -> Surfel
     points : (n, 3) mm, finite.
     normals : (n, 3) unit and pointing outwards, zero rows where unknown, or None.
     cell_mm : side of a cell.
+    with_beside : whether to keep the scan points beside the rim.
 
     Raises
     ------
     ScanUnfitError where too few cells hold enough points.
     """
     owner, counts, means, normal_sums = _average(points, normals, cell_mm)
+    every_mean = means
     enough = counts >= max(1.0, 0.12 * float(np.median(counts)))
     kept = _connected(means, enough, cell_mm)
     if kept.sum() < FEWEST_CELLS:
@@ -126,13 +132,14 @@ def make_surfels(points: Array, normals: Array | None, cell_mm: float) -> Surfel
         _flip(frames, np.einsum("nk,nk->n", frames[:, 2], normal_sums) < 0.0)
     patches = _patches(means, counts, near, frames)
     rim = find_rim(points, renumber[owner], means, frames, tree, cell_mm)
+    beside = near_rim(points, owner, every_mean, rim) if with_beside else np.empty((0, 3))
     weights = np.minimum(1.0, counts / np.median(counts))
     normals_out = frames[:, 2].copy()
-    for array in (means, normals_out, weights, frames, patches):
+    for array in (means, normals_out, weights, frames, patches, beside):
         array.setflags(write=False)
     radius = 0.5 * float(np.linalg.norm(np.ptp(means, axis=0)))
     return Surfels(
-        means, normals_out, weights, frames, patches, tree, rim, cell_mm, radius, oriented
+        means, normals_out, weights, frames, patches, tree, rim, beside, cell_mm, radius, oriented
     )
 
 
@@ -244,6 +251,7 @@ def reflected(surfels: Surfels, mirror: Array) -> Surfels:
         frames=surfels.frames @ turn,
         tree=cKDTree(points),
         rim=Rim(move(mirror, rim.points), rim.outward @ turn, rim.normals @ turn),
+        beside=move(mirror, surfels.beside),
     )
 
 
