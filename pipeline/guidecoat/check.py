@@ -35,7 +35,7 @@ from .fairing import FairSurface, knot_spacing, lay_surface
 from .given import read_hold_points, require_on_panel
 from .marks import GUARD, find_marks
 from .regions import Region, measure_regions
-from .remarks import warnings_of
+from .remarks import doubts_of, warnings_of
 from .scan import Scan
 from .scan_io import read_scan
 from .settings import Settings
@@ -269,11 +269,12 @@ def _result(
 ) -> CheckResult:
     scan, cells = unrolled.scan, unrolled.cells
     visible = smallest_visible(found)
+    doubts = doubts_of(unrolled, faces, fair, found)
     main = fair.faces[0]
     side = cells.grid.cell_mm
     judged = np.unique(faces.label[found.judged])
     span = np.argwhere(unrolled.skin)
-    length, width = (np.ptp(span, axis=0) + 1) * side
+    length, width = np.ptp(span, axis=0) * side
     judged_points = int((deviation.point_status <= UNDECIDED).sum())
     dropped = {**scan.dropped, **unrolled.charted.dropped}
     off = len(scan.points_mm) - judged_points - int((deviation.point_status == HELD).sum())
@@ -292,7 +293,7 @@ def _result(
         SurfaceFacts(main.batten_mm, main.batten_decided_by, fair.order),
         deviation,
         regions,
-        _verdict(regions, visible, settings),
+        _verdict(regions, visible, settings, doubted=bool(doubts)),
         visible,
         judged_points,
         dropped,
@@ -310,9 +311,11 @@ def smallest_visible(found: CellDeviation) -> float:
     return 2.0 * GUARD * float(np.nanmedian(found.sigma_mm[found.judged]))
 
 
-def _verdict(regions: tuple[Region, ...], visible_mm: float, settings: Settings) -> str:
+def _verdict(
+    regions: tuple[Region, ...], visible_mm: float, settings: Settings, *, doubted: bool
+) -> str:
     if any(region.verdict == "out" for region in regions):
         return "out"
-    if regions or visible_mm > settings.tolerance.height_mm:
+    if regions or doubted or visible_mm > settings.tolerance.height_mm:
         return "undecided"
     return "in"

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
-from scipy.spatial import ConvexHull, QhullError, cKDTree
+from scipy.spatial import ConvexHull, QhullError
 from scipy.special import ndtri
 
 from .cells import Cells
@@ -23,6 +23,8 @@ Mask = NDArray[np.bool_]
 
 _BRIDGED_MM = 12.0
 _FAMILY_RISK = 0.05
+_CORNER_MM = 40.0
+_END_POINTS = 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -224,12 +226,30 @@ def tape_distances(place: Floats, edges: tuple[Edge, ...], *, face: int = 0) -> 
     own = [e for e in edges if face in (0, e.face)] or list(edges)
     measured = []
     for edge in own:
-        distance, nearest = cKDTree(edge.line_uv).query(place)
-        way = edge.line_uv[nearest] - place
-        measured.append((edge, float(distance), way / (np.linalg.norm(way) + 1e-12)))
+        way = _way_to(edge.line_uv if edge.closed else _carried_on(edge.line_uv), place)
+        distance = float(np.linalg.norm(way))
+        measured.append((edge, distance, way / (distance + 1e-12)))
     measured.sort(key=lambda m: (m[0].kind != "outline", m[1]))
     if not measured:
         return ""
     chosen = measured[:1]
     chosen += [m for m in measured[1:] if abs(m[2] @ measured[0][2]) < 0.7][:1]
     return ", ".join(f"{distance:.0f} mm from edge {edge.name}" for edge, distance, _ in chosen)
+
+
+def _way_to(line: Floats, place: Floats) -> Floats:
+    """(2,) from a place to the nearest point of a polyline."""
+    start, step = line[:-1], np.diff(line, axis=0)
+    share = ((place - start) * step).sum(axis=1) / np.maximum((step**2).sum(axis=1), 1e-12)
+    way = start + np.clip(share, 0.0, 1.0)[:, None] * step - place
+    return np.asarray(way[(way**2).sum(axis=1).argmin()])
+
+
+def _carried_on(line: Floats) -> Floats:
+    """A line carried on straight past its ends: edges stop short of the corners they meet in."""
+    back = min(len(line) - 1, _END_POINTS)
+    ends = []
+    for end, before in ((line[0], line[back]), (line[-1], line[-1 - back])):
+        way = end - before
+        ends.append(end + _CORNER_MM * way / (np.linalg.norm(way) + 1e-12))
+    return np.vstack([ends[:1], line, ends[1:]])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from .deviation import CellDeviation
 from .faces import JUDGED, OFF, REASONS, Faces
 from .fairing import FairSurface
@@ -11,7 +13,13 @@ from .unrolled import Unrolled
 _BLIND_SPOT = "Damage as long as the batten"
 _PARTED = "Body lines or steps part the panel"
 _JUDGED = "Judged:"
-_NOTES = (_BLIND_SPOT, _PARTED, _JUDGED)
+_OUTSIDE = "Outside is"
+_NOTES = (_BLIND_SPOT, _PARTED, _JUDGED, _OUTSIDE)
+_LEAST_SOUND = 0.6
+_TIGHT = 1.5
+_WIDEST_CELL_MM = 12.5
+_HOLLOW_MM = 5.0
+_HOLLOW_SHARE = 0.01
 
 
 def is_note(remark: str) -> bool:
@@ -45,6 +53,7 @@ def warnings_of(
             f"mm, the tolerance is {settings.tolerance.height_mm:g} mm. Scan closer, more densely "
             "or with less noise."
         )
+    said += doubts_of(unrolled, faces, fair, found)
     hold_of = settings.edges.hold_of
     judged = [f for f in fair.faces if (found.judged & (faces.label == f.face)).any()]
     for face in judged:
@@ -70,13 +79,83 @@ def warnings_of(
         settings.surface.shortest_batten_mm
     ):
         said.append(f"The batten is the stage's shortest; {main.batten_decided_by}.")
-    said += _unjudged(unrolled, faces, found)
+        said += _tight(fair)
+    said += [*_outside(unrolled), *_unjudged(unrolled, faces, found)]
     said.append(
         f"{_BLIND_SPOT} ({main.batten_mm:.0f} mm) or longer looks like form and is "
         "not seen. Ways round it: hold more points (--hold), compare with the other side, with an "
         "earlier scan or with a sound donor panel."
     )
     return tuple(said)
+
+
+def doubts_of(
+    unrolled: Unrolled, faces: Faces, fair: FairSurface, found: CellDeviation
+) -> list[str]:
+    """Why a panel on which nothing stands out is still not known to be in tolerance."""
+    main, cells = fair.faces[0], unrolled.cells
+    said = []
+    if cells.grid.cell_mm > _WIDEST_CELL_MM:
+        said.append(
+            f"Points {cells.spacing_mm:.1f} mm apart do not draw a mark 50 mm wide: highs and lows "
+            "read too small, and small ones are missed. Scan more densely."
+        )
+    judged = found.judged & (faces.label == main.face)
+    share = float((main.sound & judged).sum()) / max(int(judged.sum()), 1)
+    if share < _LEAST_SOUND:
+        said.append(
+            f"Only {100 * share:.0f} % of the main face lies on its fair surface: what is called "
+            "high or low may be the panel's own form. Give its body lines (--creases), a shorter "
+            "batten (--batten), or compare with the other side (--like)."
+        )
+    return said
+
+
+def _tight(fair: FairSurface) -> list[str]:
+    """Whether the shortest batten is too long for the form, or too short for the damage."""
+    main = fair.faces[0]
+    shorter = [scale for batten, scale in main.climb if batten < main.batten_mm]
+    if not shorter or main.scale_mm <= _TIGHT * min(shorter):
+        return []
+    times = main.scale_mm / min(shorter)
+    return [
+        f"With a batten of {main.batten_mm:.0f} mm the metal lies {times:.1f} "
+        "times farther off than with a shorter one: the form turns tighter than the batten "
+        "follows, or damage is broader than it. Heights are sure to about "
+        f"{3.0 * main.scale_mm:.2f} mm only. Try a shorter one (--batten), or compare with the "
+        "other side (--like)."
+    ]
+
+
+def _outside(unrolled: Unrolled) -> list[str]:
+    """Which way is out and what said so, and whether the panel is hollow seen from there."""
+    chart = unrolled.chart
+    x, y, z = chart.outside
+    said = []
+    hollow = _hollow_mm(unrolled)
+    if chart.outside_decided_by.startswith("the file's") and hollow > _HOLLOW_MM:
+        said.append(
+            f"Seen from the side that {chart.outside_decided_by} call the outside, the panel is "
+            f"hollow by {hollow:.0f} mm. If it is a crowned panel they are turned round, and highs "
+            "and lows are swapped: say --outside."
+        )
+    said.append(
+        f"{_OUTSIDE} ({x:+.2f}, {y:+.2f}, {z:+.2f}) in the scan, by {chart.outside_decided_by}. If "
+        "that is the inside, highs and lows are swapped: say --outside."
+    )
+    return said
+
+
+def _hollow_mm(unrolled: Unrolled) -> float:
+    """How deep the skin lies below its rim, from a quadratic; 0 where it bulges."""
+    cells, chart = unrolled.cells, unrolled.chart
+    u, v, h = (x[unrolled.skin] for x in (cells.u_mm, cells.v_mm, cells.height_mm))
+    u, v = u - u.mean(), v - v.mean()
+    columns = np.column_stack([np.ones_like(u), u, v, u * u, u * v, v * v])
+    found = np.linalg.lstsq(columns, h, rcond=None)[0]
+    a, b = 0.5 * np.ptp(u), 0.5 * np.ptp(v)
+    rise = found[3] * a**2 + (found[5] - 0.5 * chart.curvature_per_mm) * b**2
+    return float(rise) if rise > _HOLLOW_SHARE * max(a, b) else 0.0
 
 
 def _unjudged(unrolled: Unrolled, faces: Faces, found: CellDeviation) -> list[str]:

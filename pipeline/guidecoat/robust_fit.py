@@ -23,6 +23,8 @@ _SHARES = (0.25, 0.35, 0.5, 0.7, 1.0)
 _ROUNDS = 2
 _BIWEIGHT = 4.685
 _RISE = 1.03
+_HALF_FOLLOWED = 1.25
+_NEAR_AGAIN = 1.5
 _KNOCK_BATTENS = 2.0
 _KNOCK_REACH = 0.6
 # A second pass fits what the first left over: it halves the form's own error near edges.
@@ -139,7 +141,12 @@ class FitStep:
 def choose_batten(
     job: FaceJob, surface: SurfaceSettings, hold_of: dict[str, str]
 ) -> tuple[FitStep, str, tuple[tuple[float, float], ...]]:
-    """Lengthen the batten step by step; with `auto`, as long as it lies on the sound metal."""
+    """Lengthen the batten step by step; with `auto`, as long as it lies on the sound metal.
+
+    A rise ends it, unless the metal lies off already at the shortest batten: broad damage is half
+    followed by battens of about its width, and left out whole by longer ones, which then lie on
+    the metal round it as near as ever.
+    """
     if surface.batten_mm != "auto":
         battens = [s * surface.batten_mm for s in _SHARES]
         steps = list(_lengthen(job, battens, hold_of, held_from=battens[-1]))
@@ -149,23 +156,40 @@ def choose_batten(
     battens = [b for b in _LADDER if b < shortest] + [shortest]
     battens += [b for b in _LADDER if shortest < b <= min(surface.longest_batten_mm, widest)]
     best: FitStep | None = None
-    floor = np.inf
+    refused: FitStep | None = None
+    followed, floor = np.inf, np.inf
     climb = []
-    decided_by = "the longest batten allowed: it still lies on the sound metal"
     for step in _lengthen(job, battens, hold_of, held_from=shortest):
         climb.append((step.batten_mm, step.scale_mm))
         if step.batten_mm < shortest:
+            followed = min(followed, step.scale_mm)
             continue
         floor = min(floor, step.scale_mm)
-        if best is not None and step.scale_mm > _RISE * floor:
-            decided_by = (
-                f"the panel's own form: at {step.batten_mm:.0f} mm the sound metal lay "
-                f"{100 * (step.scale_mm / floor - 1):.0f} % farther off"
-            )
+        again = refused is None or step.scale_mm <= _NEAR_AGAIN * followed
+        if best is None or (step.scale_mm <= _RISE * floor and again):
+            best = step
+            continue
+        refused = refused or step
+        # Where the best so far lies as near as the shortest battens do, all is followed or told.
+        if best.scale_mm <= _HALF_FOLLOWED * followed:
             break
-        best = step
     assert best is not None
-    return best, decided_by, tuple(climb)
+    return best, _why(best, refused), tuple(climb)
+
+
+def _why(best: FitStep, refused: FitStep | None) -> str:
+    """What decided on a batten, given the first that was refused."""
+    if refused is None:
+        return "the longest batten allowed: it still lies on the sound metal"
+    if refused.batten_mm < best.batten_mm:
+        return (
+            f"broad damage: battens from {refused.batten_mm:.0f} mm on followed half of it, and "
+            f"{best.batten_mm:.0f} mm lies on the sound metal round it again"
+        )
+    return (
+        f"the panel's own form: at {refused.batten_mm:.0f} mm the sound metal lay "
+        f"{100 * (refused.scale_mm / best.scale_mm - 1):.0f} % farther off"
+    )
 
 
 def _lengthen(

@@ -81,7 +81,7 @@ def look_at_skin(unrolled: Unrolled, settings: Settings) -> Skin:
     clear = settings.edges.inboard_mm + _HEM_MM
     doubles = find_double_skins(unrolled.charted, cells, faces.inside_mm, clear_mm=clear)
     double_share = float(sum(d.cells.sum() for d in doubles) / skin.sum())
-    length, width = (np.ptp(np.argwhere(skin), axis=0) + 1) * side
+    length, width = np.ptp(np.argwhere(skin), axis=0) * side
     x, y, z = unrolled.chart.outside
     return Skin(
         int(unrolled.charted.counted.sum()),
