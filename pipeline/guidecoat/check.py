@@ -30,7 +30,7 @@ from .edge_lines import EdgeLine
 from .edges import find_edges
 from .errors import ScanUnfitError
 from .face_jobs import Held
-from .faces import BAND, CREASE, JUDGED, LINE, REASONS, Faces
+from .faces import BAND, CREASE, JUDGED, LINE, REASONS, REFUSED, SPECK, Faces
 from .fairing import FairSurface, knot_spacing, lay_surface
 from .given import read_hold_points, require_on_panel
 from .marks import GUARD, find_marks
@@ -162,6 +162,7 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
         settings.tolerance,
         label=faces.label,
     )
+    faces, found = _without_specks(faces, found, regions, settings)
     status = _cell_status(unrolled, faces, found, regions)
     clock.lap("deviation and regions")
     point_mm, point_status = measure_points(
@@ -219,7 +220,7 @@ def _refused(faces: Faces, fair: FairSurface, settings: Settings) -> Faces:
         if face is not fair.faces[0]:
             limit = min(limit, apart)
         if share < _LEAST_SOUND or face.scale_mm > limit:
-            reason[member] = len(REASONS) - 1
+            reason[member] = REFUSED
     if not (reason == JUDGED).any():
         raise ScanUnfitError(
             "no fair surface lies on this panel: its sound metal stays "
@@ -228,6 +229,21 @@ def _refused(faces: Faces, fair: FairSurface, settings: Settings) -> Faces:
             "body lines with --creases FILE, or choose a shorter batten with --batten."
         )
     return replace(faces, reason=reason)
+
+
+def _without_specks(
+    faces: Faces, found: CellDeviation, regions: tuple[Region, ...], settings: Settings
+) -> tuple[Faces, CellDeviation]:
+    """Cells surely beyond tolerance in no region are too few to be a mark, and not in tolerance."""
+    with np.errstate(invalid="ignore"):
+        far = np.abs(found.smooth_mm) > settings.tolerance.height_mm + GUARD * found.sigma_mm
+    specks = far & found.judged
+    for region in regions:
+        specks &= ~region.footprint
+    if not specks.any():
+        return faces, found
+    reason = np.where(specks, np.uint8(SPECK), faces.reason)
+    return replace(faces, reason=reason), found.without(specks)
 
 
 def _refuse_noise(found: CellDeviation, settings: Settings) -> None:

@@ -75,10 +75,15 @@ class CellDeviation:
     @property
     def height_noise_mm(self) -> float:
         """What is left of the cells' own noise in `smooth_mm`, usually."""
-        own = self.sigma_mm**2 - self.surface_sigma_mm**2
-        return (
-            float(np.sqrt(max(np.nanmedian(own[self.judged]), 0.0))) if self.judged.any() else 0.0
-        )
+        own = (self.sigma_mm**2 - self.surface_sigma_mm**2)[self.judged]
+        return float(np.sqrt(max(np.nanmedian(own), 0.0))) if len(own) else 0.0
+
+    def without(self, cells: Mask) -> CellDeviation:
+        """The same with these (nu, nv) cells not judged."""
+        fields = self.cell_mm, self.smooth_mm, self.sigma_mm, self.surface_sigma_mm, self.slope_mrad
+        cell, calm, sigma, own, slope = (np.where(cells, np.nan, field) for field in fields)
+        left = self.judged & ~cells
+        return CellDeviation(cell, calm, sigma, own, slope, self.slope_sigma_mrad, left)
 
 
 @njit(cache=True, nogil=True)

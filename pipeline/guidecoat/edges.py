@@ -73,8 +73,8 @@ def find_edges(
         for rim in _rims(inside, cells, level):
             for line, kind, closed in _pieces(rim, cells, faces, creases, inboard_mm):
                 place, inward, spacing = _stations(line, inside, cells, closed, step)
-                # The outermost cells hang over by half on average.
-                outer = place - (level - 0.5 * side) * inward
+                # The outermost cells hang over a cut edge by half, and end at the roll of a hem.
+                outer = place - (level - 0.25 * side) * inward
                 ring = np.vstack([outer, outer[:1]]) if closed else outer
                 length = float(np.linalg.norm(np.diff(ring, axis=0), axis=1).sum())
                 found.append(Edge("", kind, face, ring, place, inward, closed, length, spacing))

@@ -16,7 +16,7 @@ from .errors import ScanUnfitError
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-JUDGED, OFF, BAND, LINE, CREASE, STRIP, BEHIND, REFUSED = range(8)
+JUDGED, OFF, BAND, LINE, CREASE, STRIP, BEHIND, REFUSED, SPECK = range(9)
 REASONS = (
     "judged",
     "no skin here",
@@ -26,6 +26,7 @@ REASONS = (
     "strip too narrow to judge with this batten",
     "behind an opening: not the outside skin",
     "no fair surface fits this part",
+    "speck smaller than a mark: flying points or dirt",
 )
 """Why a cell is not judged; the first means that it is."""
 
