@@ -136,7 +136,7 @@ def lay_edge_line(
     """
     here, tilt, root = _planes(beside, off_mm, tolerance_mm / 30.0)
     seen = np.isfinite(here)
-    trusted = seen & ~_doubted(beside, sound, _LINE_SHARE * batten_mm)
+    trusted = seen & ~_doubted(beside, sound, batten_mm)
     if trusted.sum() < 4:
         nothing = np.zeros(len(here), bool)
         quiet = np.zeros((len(here), NOISE_DRAWS))
