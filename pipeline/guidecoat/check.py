@@ -39,6 +39,7 @@ from .remarks import doubts_of, warnings_of
 from .scan import Scan
 from .scan_io import read_scan
 from .settings import Settings
+from .specks import specks_of
 from .unrolled import Unrolled, unroll
 from .workplan import WorkPlan, plan_work
 
@@ -162,7 +163,9 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
         settings.tolerance,
         label=faces.label,
     )
-    faces, found = _without_specks(faces, found, regions, settings)
+    faces, found = _without_specks(
+        unrolled.cells.filled & unrolled.skin, faces, found, regions, settings
+    )
     status = _cell_status(unrolled, faces, found, regions)
     clock.lap("deviation and regions")
     point_mm, point_status = measure_points(
@@ -232,18 +235,35 @@ def _refused(faces: Faces, fair: FairSurface, settings: Settings) -> Faces:
 
 
 def _without_specks(
-    faces: Faces, found: CellDeviation, regions: tuple[Region, ...], settings: Settings
+    filled: NDArray[np.bool_],
+    faces: Faces,
+    found: CellDeviation,
+    regions: tuple[Region, ...],
+    settings: Settings,
 ) -> tuple[Faces, CellDeviation]:
-    """Cells surely beyond tolerance in no region are too few to be a mark, and not in tolerance."""
-    with np.errstate(invalid="ignore"):
-        far = np.abs(found.smooth_mm) > settings.tolerance.height_mm + GUARD * found.sigma_mm
-    specks = far & found.judged
+    """Cells too few to be a mark, but not in tolerance, are not judged."""
+    marked = np.zeros(found.judged.shape, bool)
     for region in regions:
-        specks &= ~region.footprint
-    if not specks.any():
-        return faces, found
-    reason = np.where(specks, np.uint8(SPECK), faces.reason)
-    return replace(faces, reason=reason), found.without(specks)
+        marked |= region.footprint
+    specks = specks_of(
+        found.smooth_mm,
+        found.sigma_mm,
+        found.judged,
+        marked,
+        limit_mm=settings.tolerance.height_mm,
+        guard=GUARD,
+    )
+    judged = found.judged & ~specks
+    left = replace(
+        found,
+        cell_mm=np.where(judged, found.cell_mm, np.nan),
+        smooth_mm=np.where(judged, found.smooth_mm, np.nan),
+        sigma_mm=np.where(judged, found.sigma_mm, np.nan),
+        slope_mrad=np.where(judged, found.slope_mrad, np.nan),
+        judged=judged,
+    )
+    wild = (faces.reason == JUDGED) & filled & ~judged
+    return replace(faces, reason=np.where(wild, np.uint8(SPECK), faces.reason)), left
 
 
 def _refuse_noise(found: CellDeviation, settings: Settings) -> None:

@@ -15,6 +15,7 @@ from .chart import Chart
 from .faces import JUDGED, Faces
 from .fairing import FairSurface
 from .scan import Scan
+from .specks import wild_cells
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -77,13 +78,6 @@ class CellDeviation:
         """What is left of the cells' own noise in `smooth_mm`, usually."""
         own = (self.sigma_mm**2 - self.surface_sigma_mm**2)[self.judged]
         return float(np.sqrt(max(np.nanmedian(own), 0.0))) if len(own) else 0.0
-
-    def without(self, cells: Mask) -> CellDeviation:
-        """The same with these (nu, nv) cells not judged."""
-        fields = self.cell_mm, self.smooth_mm, self.sigma_mm, self.surface_sigma_mm, self.slope_mrad
-        cell, calm, sigma, own, slope = (np.where(cells, np.nan, field) for field in fields)
-        left = self.judged & ~cells
-        return CellDeviation(cell, calm, sigma, own, slope, self.slope_sigma_mrad, left)
 
 
 @njit(cache=True, nogil=True)
@@ -223,7 +217,8 @@ def measure_cells(
     )
     cell = np.full(judged.shape, np.nan)
     cell[where] = normal_distance(points, chart, faces, cells, surface)
-    judged &= np.isfinite(cell)
+    judged &= np.isfinite(cell) & ~wild_cells(cell)
+    cell[~judged] = np.nan
     side = cells.grid.cell_mm
     calm = max(1.0, _CALM_MM / side)
     smooth, lost = _calmed(cell, judged, calm)

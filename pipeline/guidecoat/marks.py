@@ -63,18 +63,32 @@ def find_marks(found: CellDeviation, cells: Cells, tolerance: ToleranceSettings)
         for mark in marks
         if np.abs(found.smooth_mm[mark.core]).max() >= _STRONG * tolerance.height_mm
     ]
-    taken = np.zeros(found.judged.shape, bool)
-    for mark in strong:
-        taken |= mark.footprint
-    near = ndimage.distance_transform_edt(~taken) * cells.grid.cell_mm if taken.any() else np.inf
-    rest = replace(found, judged=found.judged & (near > _CLEAR_OF_STRONG_MM))
-    ripple = _ripple(rest, cells, tolerance.slope_mrad)
-    waves = np.zeros(found.judged.shape, bool)
-    for mark in ripple:
-        waves |= mark.core
+    ripple = _ripple(_clear_of(strong, found, cells), cells, tolerance.slope_mrad)
+    waves = _cells_of(ripple, found)
     weak = [m for m in marks if not any(m is s for s in strong)]
     weak = [m for m in weak if (m.core & waves).sum() < 0.5 * m.core.sum()]
+    # A lone mark beside ripple would pass for its greatest crest, and hide it.
+    for mark in _ripple(_clear_of(strong + weak, found, cells), cells, tolerance.slope_mrad):
+        if not (mark.core & waves).any():
+            ripple.append(mark)
     return strong + weak + ripple
+
+
+def _cells_of(marks: list[Mark], found: CellDeviation) -> Mask:
+    """(nu, nv) bool, cells of the marks' footprints."""
+    taken = np.zeros(found.judged.shape, bool)
+    for mark in marks:
+        taken |= mark.footprint
+    return taken
+
+
+def _clear_of(marks: list[Mark], found: CellDeviation, cells: Cells) -> CellDeviation:
+    """The deviation without the marks and what lies close round them."""
+    taken = _cells_of(marks, found)
+    if not taken.any():
+        return found
+    away = ndimage.distance_transform_edt(~taken) * cells.grid.cell_mm
+    return replace(found, judged=found.judged & (away > _CLEAR_OF_STRONG_MM))
 
 
 def _highs_and_lows(found: CellDeviation, cells: Cells, tolerance_mm: float) -> list[Mark]:
@@ -94,6 +108,9 @@ def _highs_and_lows(found: CellDeviation, cells: Cells, tolerance_mm: float) -> 
         body, _ = ndimage.label((height > foot) & found.judged)
         for group in _same_marks(core, wanted, body, height):
             cores = np.isin(core, group)
+            # One wild cell stands out of its neighbours even when they are smoothed together.
+            if np.median(sign * found.cell_mm[cores]) < 0.5 * tolerance_mm:
+                continue
             others = np.isin(core, np.setdiff1d(wanted, group))
             footprint, level = _footprint(cores, others, height, found.judged, loud, foot, side)
             marks.append(Mark(kind, cores, footprint, sign * level))

@@ -71,7 +71,7 @@ def survey(scan: Scan, settings: Settings) -> Survey:
 
 
 def _extent(scan: Scan) -> tuple[float, float, float]:
-    mean, axes = principal_frame(scan.points_mm, scan.usable)
+    mean, axes, _ = principal_frame(scan.points_mm, scan.usable)
     rows = np.flatnonzero(scan.usable)
     rows = rows[:: max(1, len(rows) // _SAMPLE)]
     turned = (scan.points_mm[rows] - mean) @ axes.T

@@ -23,6 +23,9 @@ _CHUNK = 1 << 18
 _ALONG = 160
 _MOST_VOXELS = 2e7
 _LEAST_POINTS, _WISHED_POINTS = 15.0, 25.0
+# An evenly scanned oblong reaches 1.7 times its spread.
+_FAR_OFF = 4.0
+_NEARLY_ALL, _ROUND_THE_REST = 0.95, 1.5
 _SHIFTS = np.array([(i, j, k) for i in (-1, 0, 1) for j in (-1, 0, 1) for k in (-1, 0, 1)])
 
 
@@ -123,8 +126,8 @@ def _gather(points, usable, rotation, origin, size, low, shape):  # type: ignore
 
 def principal_frame(
     points_mm: NDArray[np.float32], usable: NDArray[np.bool_]
-) -> tuple[Floats, Floats]:
-    """Mean (3,) and principal axes (3, 3), longest first, of the usable points."""
+) -> tuple[Floats, Floats, Floats]:
+    """Mean (3,), principal axes (3, 3), longest first, and spread (3,) along them."""
 
     def sums(part: slice) -> tuple[Floats, Floats, int]:
         q = points_mm[part][usable[part]].astype(np.float64)
@@ -134,8 +137,34 @@ def principal_frame(
     n = sum(part[2] for part in parts)
     mean = np.sum([part[0] for part in parts], axis=0) / n
     second = np.sum([part[1] for part in parts], axis=0) / n
-    _, axes = np.linalg.eigh(second - np.outer(mean, mean))
-    return mean, axes.T[::-1].copy()
+    squares, axes = np.linalg.eigh(second - np.outer(mean, mean))
+    return mean, axes.T[::-1].copy(), np.sqrt(np.maximum(squares[::-1], 0.0))
+
+
+def _reach(
+    points_mm: NDArray[np.float32], usable: NDArray[np.bool_], origin: Floats, rotation: Floats
+) -> Floats:
+    """(3,) farthest that usable points lie from the origin along the axes."""
+
+    def farthest(part: slice) -> Floats:
+        q = (points_mm[part][usable[part]].astype(np.float64) - origin) @ rotation.T
+        return np.asarray(np.abs(q).max(axis=0)) if len(q) else np.zeros(3)
+
+    return np.maximum(np.max(_by_chunks(farthest, len(points_mm)), axis=0), 1e-6)
+
+
+def _near_the_rest(points_mm: NDArray[np.float32], usable: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """(n,) bool, points within a ball that holds nearly all and half as much again."""
+    centre = np.median(points_mm[usable], axis=0)
+    away = np.linalg.norm(points_mm - centre, axis=1)
+    return np.asarray(away <= _ROUND_THE_REST * np.quantile(away[usable], _NEARLY_ALL))
+
+
+def _usual(count: NDArray[np.int64]) -> float:
+    """The median over points, not voxels, of how many lie in their voxel: flying ones are few."""
+    ranked = np.sort(count)
+    total = np.cumsum(ranked)
+    return float(ranked[np.searchsorted(total, 0.5 * total[-1])])
 
 
 def _by_chunks(work: Callable[[slice], T], n: int) -> list[T]:
@@ -151,19 +180,19 @@ def voxelise(points_mm: NDArray[np.float32], usable: NDArray[np.bool_]) -> Voxel
     the points' density: a rigid motion, a mirror image or another order of the points gives the
     same voxels.
     """
-    origin, rotation = principal_frame(points_mm, usable)
-
-    def farthest(part: slice) -> Floats:
-        q = (points_mm[part][usable[part]].astype(np.float64) - origin) @ rotation.T
-        return np.asarray(np.abs(q).max(axis=0)) if len(q) else np.zeros(3)
-
-    reach = np.maximum(np.max(_by_chunks(farthest, len(points_mm)), axis=0), 1e-6)
+    origin, rotation, spread = principal_frame(points_mm, usable)
+    reach = _reach(points_mm, usable, origin, rotation)
+    if (reach[:2] > _FAR_OFF * spread[:2]).any():
+        # Points that fly far off the panel would make the lattice, and everything after it, coarse.
+        usable = usable & _near_the_rest(points_mm, usable)
+        origin, rotation, spread = principal_frame(points_mm, usable)
+        reach = _reach(points_mm, usable, origin, rotation)
     size = max(2.0 * reach[0] / _ALONG, (8.0 * reach.prod() / _MOST_VOXELS) ** (1 / 3))
     while True:
         half = np.floor(reach * (1 + 1e-9) / size).astype(np.int64) + 1
         count, lookup, sums = _gather(points_mm, usable, rotation, origin, size, -half, 2 * half)
         n = count[lookup >= 0].astype(np.int64)
-        usual = float(np.median(n))
+        usual = _usual(n)
         if usual >= _LEAST_POINTS or min(half) <= 2:
             break
         size *= 1.05 * np.sqrt(_WISHED_POINTS / usual)
