@@ -8,6 +8,7 @@ import random
 import re
 import signal
 import subprocess
+import time
 from pathlib import Path
 
 import psutil
@@ -67,7 +68,11 @@ def test_killed_twenty_times_at_random_moments(tmp_path: Path) -> None:
                 break
             except subprocess.TimeoutExpired:
                 family = psutil.Process(batch.pid).children(recursive=True)
-                batch.kill()
+                if kills % 2:
+                    # All at once, as when the power fails; else the workers are left to notice.
+                    os.killpg(batch.pid, signal.SIGKILL)
+                else:
+                    batch.kill()
                 batch.communicate()
                 kills += 1
             # The workers end with the batch; none goes on writing behind the next one's back.
@@ -96,11 +101,13 @@ def test_stopped_by_the_user_and_resumed(tmp_path: Path) -> None:
         write_scan(scans / f"panel{seed}_metal.ply", seed=seed)
     batch = start("scans", "--out", str(out), cwd=tmp_path)
     wait_for(lambda: out.is_dir() and whole_results(out))
-    # A terminal sends Ctrl-C to every process of the command at once.
-
+    # A terminal sends Ctrl-C to every process of the command at once; the impatient press it again.
+    os.killpg(batch.pid, signal.SIGINT)
+    time.sleep(0.7)
     os.killpg(batch.pid, signal.SIGINT)
     printed, _ = batch.communicate(timeout=60)
     assert batch.returncode == 130
+    assert "stopping; jobs under way are done next time" in printed
     assert "Stopped. The same command goes on from here." in printed
     assert "Traceback" not in printed
     assert "KeyboardInterrupt" not in printed

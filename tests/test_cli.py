@@ -127,12 +127,15 @@ class Bench:
             raise self.fails()
         return result_for(settings, self.verdict, self.regions)
 
-    def write_check(self, result: CheckResult, folder: Path, *, extras: object = None) -> None:
+    def write_check(
+        self, result: CheckResult, folder: Path, *, extras: object = None
+    ) -> tuple[str, ...]:
         (folder / "map.png").write_bytes(b"picture")
         if self.writing_fails is not None:
             raise self.writing_fails()
         (folder / "report.html").write_text("page")
         (folder / "summary.json").write_text(json.dumps(SUMMARY, ensure_ascii=False), "utf-8")
+        return ("Section X2 is left out",)
 
 
 @pytest.fixture
@@ -161,6 +164,7 @@ def test_check_writes_and_prints_what_matters(bench: Bench, shop: Path, capsys: 
         "  L2  -0.60 mm (+-0.04), 310 mm from edge A, 205 mm from edge B",
         "      work on L2",
         "  and 2 more in the table",
+        "Warning: Section X2 is left out",
         "Warning: edge B has a ding",
         f"picture: {out / 'map.png'}",
         f"page:    {out / 'report.html'}",

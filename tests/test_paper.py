@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
+from dataclasses import replace
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pypdf
@@ -13,9 +15,11 @@ from ezdxf.filemanagement import read as read_dxf
 
 import export_fixture
 import report_fixture
+from guidecoat.deviation import NOT_JUDGED
 from guidecoat.errors import SettingsError
 from guidecoat.export.colours import scale_for
-from guidecoat.export.drawing import Drawing, Lettering, Stroke, stacked
+from guidecoat.export.drawing import INK, PALE, Drawing, Lettering, Stroke, stacked
+from guidecoat.export.extras import Extras, write_extras
 from guidecoat.export.full_size_map import full_size_map
 from guidecoat.export.paper import OVERLAP_MM, PAPERS, tiled_pdf, tiles
 from guidecoat.export.templates import (
@@ -144,6 +148,72 @@ def test_a_board_is_cut_along_the_fair_surface() -> None:
         assert section.name in names
         for crossing in section.crossings:
             assert any(text.startswith(crossing.region) for text in names)
+
+
+def gapped() -> tuple[Section, ...]:
+    """The door's sections along it, with nothing judged over 60 mm of each."""
+    parted = []
+    for section in sections():
+        if section.kind == "along":
+            status = section.status.copy()
+            middle = 0.5 * section.length_mm
+            status[np.abs(section.run_mm - middle) < 30.0] = NOT_JUDGED
+            parted.append(replace(section, status=status))
+    return tuple(parted)
+
+
+def test_a_board_is_not_cut_where_nothing_was_judged() -> None:
+    for section in gapped():
+        before, after = section.stretches
+        ends = section.fair_mm[[before.stop - 1, after.start]]
+        clear = ends[:, 1].max() + 15.0
+        outline = board_mm(section)
+        between = (outline[:, 0] > ends[0, 0]) & (outline[:, 0] < ends[1, 0])
+        assert not between.any()
+        for end in ends:
+            here = outline[outline[:, 0] == end[0]]
+            assert here[:, 1].max() == pytest.approx(clear)
+        drawing = template(section)
+        full = [s for s in drawing.strokes if s.dash == "solid" and s.width_mm == 0.35]
+        for stroke in full[:-1]:
+            inside = (stroke.xy_mm[:, 0] > ends[0, 0]) & (stroke.xy_mm[:, 0] < ends[1, 0])
+            assert not inside.any()
+        (gap,) = (s for s in drawing.strokes if s.dash == "dashed" and s.colour == INK)
+        np.testing.assert_allclose(gap.xy_mm[[0, -1]], ends)
+        (word,) = (t for t in drawing.lettering if t.text == "not judged")
+        assert ends[0, 0] < word.x_mm < ends[1, 0]
+        scan = next(s for s in drawing.strokes if s.colour == PALE).xy_mm
+        x = section.fair_mm[:, 0]
+        hidden = (x > ends[0, 0] + 2.0) & (x < ends[1, 0] - 2.0)
+        assert np.isnan(scan[hidden]).all()
+        assert "nothing was judged" in drawing.note
+
+
+def test_stations_left_out_are_told_and_write_nothing(tmp_path: Path) -> None:
+    result = report_fixture.door()
+    kept = tuple(section for section in sections() if section.name != "X2")
+    said = write_extras(tmp_path, result, scale_for(0.5, ()), kept, Extras(stations=2))
+    assert [word.split(":")[0] for word in said] == ["Section X2 is left out"]
+    names = {
+        row["section"]
+        for row in csv.DictReader(io.StringIO((tmp_path / "sections.csv").read_text()))
+    }
+    assert names == {"X1", "Y1", "Y2"}
+    nothing = tmp_path / "nothing"
+    nothing.mkdir()
+    said = write_extras(nothing, result, scale_for(0.5, ()), (), Extras(stations=1))
+    assert [word.split(":")[0] for word in said] == ["Sections X1, Y1 are left out"]
+    assert not list(nothing.iterdir())
+
+
+def test_the_cutters_file_says_where_nothing_was_judged() -> None:
+    cut = gapped()
+    document = read_dxf(io.StringIO(sections_dxf(cut).decode("utf-8")))
+    assert not document.audit().errors
+    space = document.modelspace()
+    assert len(space.query('LWPOLYLINE[layer=="BOARD"]')) == len(cut)
+    assert len(space.query('LWPOLYLINE[layer=="FAIR"]')) == 2 * len(cut)
+    assert [t.dxf.text for t in space.query("TEXT")].count("not judged") == len(cut)
 
 
 def test_the_cutters_file_holds_the_boards_in_mm() -> None:

@@ -6,6 +6,7 @@ import base64
 import dataclasses
 import json
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from types import ModuleType
 
@@ -16,6 +17,7 @@ import export_fixture
 import report_fixture
 from guidecoat import report
 from guidecoat.check import CheckResult
+from guidecoat.deviation import NOT_JUDGED
 from guidecoat.export.colours import scale_for
 from guidecoat.remarks import is_blind_spot, is_note
 from guidecoat.report import check_report, views
@@ -23,6 +25,7 @@ from guidecoat.report.scene import MOST_VERTICES, thinned
 from guidecoat.report.steps import first_steps
 from guidecoat.sections import Section, cut_line, cut_stations
 from guidecoat.workplan import plan_work
+from workplan_fixture import Planted, with_marks
 
 NASTY = '</title></script><script>alert("x")</script><img src=x onerror=alert(1)>&$x^2$'
 RESULT = export_fixture.result(points=2_000)
@@ -285,6 +288,35 @@ def ends_of(result: CheckResult) -> np.ndarray:
     judged = np.flatnonzero(result.deviation.point_status <= 3)
     points = result.scan.points_mm[judged[[0, -1]]].astype(np.float64)
     return (points / result.scan.units.mm_per_unit) + result.scan.origin
+
+
+def test_a_section_is_dashed_where_nothing_was_judged() -> None:
+    (section,) = (
+        s
+        for s in cut_stations(report_fixture.panel_of(report_fixture.door()), 1)
+        if s.kind == "along"
+    )
+    status = section.status.copy()
+    status[np.abs(section.run_mm - 0.5 * section.length_mm) < 40.0] = NOT_JUDGED
+    page = page_of(report_fixture.door(), sections=(replace(section, status=status),)).text
+    drawing = page[page.index("<svg") : page.index("</svg>")]
+    assert drawing.count(">not judged<") == 1
+    assert drawing.count("stroke-dasharray") == 2  # of the shape and of the level line
+    whole = page_of(report_fixture.door(), sections=(section,)).text
+    assert "stroke-dasharray" not in whole[whole.index("<svg") : whole.index("</svg>")]
+
+
+def test_do_first_asks_what_lies_beneath_before_anything_is_filled() -> None:
+    result = with_marks(
+        [Planted("H1", -60.0, 20.0, 1.2), Planted("L1", 90.0, 20.0, -1.5)], stage="filler"
+    )
+    plan = plan_work(result)
+    steps = first_steps(replace(result, plan=plan, regions=plan.regions))
+    assert steps[0].do.startswith("find out what lies under H1")
+    assert steps[1].mark == "H1"
+    assert steps[1].do.startswith("tap down 1.2 mm, where it is metal")
+    assert steps[2].mark == "L1"
+    assert steps[2].do.startswith("fill")
 
 
 def test_sections_are_drawn_with_their_exaggeration() -> None:

@@ -92,13 +92,29 @@ def test_a_far_point_spoils_neither_origin_nor_units(tmp_path: Path) -> None:
 def test_a_known_length_scales_the_scan(tmp_path: Path) -> None:
     points = _panel() * 0.0037 + 8
     path = _save(tmp_path / "a.ply", points, "f8")
-    known = ((1.0, 2.0, 3.0), (1.0, 2.0, 3.37), 100.0)
+    first, second = points[0], points[np.argmax(points[:, 0] - points[0, 0])]
+    known = (first, second, float(np.linalg.norm(second - first)) / 0.0037)
     scan = read_scan(path, known_length=known)
     assert scan.units.value == "scaled"
     true_mm = (points - points[0]) / 0.0037
     assert np.abs(scan.points_mm - scan.points_mm[0] - true_mm).max() < 1e-3
     with pytest.raises(SettingsError, match="must differ"):
         read_scan(path, known_length=((1, 2, 3), (1, 2, 3), 100))
+
+
+def test_a_known_length_off_the_scan_is_refused(tmp_path: Path) -> None:
+    """Points 10 mm beside the scan do, as in the middle of a hole; 60 mm beside it do not."""
+    points = _panel() + np.array([5000.0, 0.0, 0.0])
+    path = _save(tmp_path / "a.ply", points, "f8")
+    with pytest.raises(SettingsError, match=r"the point 0, 0, 0 lies .* off the nearest.*pick two"):
+        read_scan(path, known_length=((0, 0, 0), (1000, 0, 0), 1000.0))
+    low, high = points[np.argmin(points[:, 0])], points[np.argmax(points[:, 0])]
+    aside = np.array([10.0, 0.0, 0.0])
+    length = float(np.linalg.norm(high - low)) + 10.0
+    scan = read_scan(path, known_length=(low - aside, high, length))
+    assert scan.units.mm_per_unit == pytest.approx(1.0, rel=1e-3)
+    with pytest.raises(SettingsError, match="off the nearest scanned point"):
+        read_scan(path, known_length=(low, high + 6.0 * aside, length))
 
 
 def test_integer_coordinates(tmp_path: Path) -> None:

@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 
 import report_fixture
 from guidecoat.check import CheckResult, check
+from guidecoat.deviation import NOT_JUDGED
 from guidecoat.errors import SettingsError
-from guidecoat.export.extras import asked_extras
-from guidecoat.sections import Section, cut_line, cut_stations, line_ends
+from guidecoat.export.extras import asked_extras, left_out_words
+from guidecoat.sections import Panel, Section, cut_line, cut_stations, line_ends
 from guidecoat.settings import load_settings
 from guidecoat.synthetic import flat_panel, scan_panel, to_scan
 
@@ -51,6 +52,69 @@ def test_planes_cut_a_sphere_in_circles() -> None:
         distance = float((place.mean(axis=0) - centre) @ normal)
         radius = np.sqrt(R_MM**2 - distance**2)
         assert circle_radius(section.fair_mm) == pytest.approx(radius, abs=1.0)
+
+
+def unjudged(low_mm: float, high_mm: float) -> Panel:
+    """The cylinder with nothing judged between two places along it."""
+    panel = report_fixture.panel_of(report_fixture.cylinder())
+    status = panel.deviation.cell_status.copy()
+    u = panel.cells.grid.u_mm
+    status[(u > low_mm) & (u < high_mm)] = NOT_JUDGED
+    return replace(panel, deviation=replace(panel.deviation, cell_status=status))
+
+
+def test_what_was_not_judged_parts_a_section() -> None:
+    panel = unjudged(-40.0, 40.0)
+    cell = panel.cells.grid.cell_mm
+    along = [s for s in cut_stations(panel, 3) if s.kind == "along"]
+    assert [s.name for s in along] == ["Y1", "Y2", "Y3"]
+    for section in along:
+        before, after = section.stretches
+        assert section.uv_mm[before.stop - 1, 0] == pytest.approx(-40.0, abs=cell)
+        assert section.uv_mm[after.start, 0] == pytest.approx(40.0, abs=cell)
+        drawn = section.within(section.fair_mm)
+        between = np.abs(section.uv_mm[:, 0]) < 40.0 - cell
+        assert between.any()
+        assert np.isnan(drawn[between]).all()
+        assert np.isfinite(drawn[before]).all()
+        # What a program reads has every place still.
+        assert np.isfinite(section.fair_mm).all()
+
+
+def test_a_pinhole_parts_no_section() -> None:
+    grid = report_fixture.cylinder().cells.grid
+    centre, half = float(grid.u_mm[grid.shape[0] // 2]), 0.6 * grid.cell_mm
+    along = [s for s in cut_stations(unjudged(centre - half, centre + half), 3) if s.name[0] == "Y"]
+    assert along
+    for section in along:
+        hole = np.abs(section.uv_mm[:, 0] - centre) < 20.0
+        assert (section.status[hole] == NOT_JUDGED).any()
+        assert len(section.stretches) == 1
+
+
+def test_a_station_hardly_judged_is_left_out_with_a_word() -> None:
+    panel = unjudged(-40.0, 40.0)
+    kept = cut_stations(panel, 3)
+    assert [s.name for s in kept] == ["X1", "X3", "Y1", "Y2", "Y3"]
+    (word,) = left_out_words(kept, 3)
+    assert word.startswith("Section X2 is left out: less than 30 % of it could be judged")
+    assert left_out_words(cut_stations(unjudged(0.0, 0.0), 3), 3) == ()
+
+
+@pytest.mark.parametrize(("share", "kept"), [(0.25, False), (0.35, True)])
+def test_three_tenths_of_a_station_must_be_judged(share: float, kept: bool) -> None:
+    u = cut_stations(unjudged(0.0, 0.0), 1)[-1].uv_mm[:, 0]
+    end = u[0] + (1.0 - share) * np.ptp(u)
+    names = [s.name for s in cut_stations(unjudged(u[0] - 9.0, end), 1)]
+    assert ("Y1" in names) is kept
+
+
+def test_a_picked_line_over_nothing_judged_is_refused() -> None:
+    result = report_fixture.door()
+    status = np.full_like(result.deviation.cell_status, NOT_JUDGED)
+    blind = replace(result, deviation=replace(result.deviation, cell_status=status))
+    with pytest.raises(SettingsError, match="nothing was judged between"):
+        picked(blind)
 
 
 def picked(result: CheckResult) -> Section:

@@ -17,6 +17,7 @@ from guidecoat.settings import (
     EdgeSettings,
     Settings,
     load_settings,
+    require_edges,
     resolved,
     stage_config_path,
 )
@@ -230,3 +231,17 @@ def test_files_in_a_config_are_beside_it(
         load_settings(
             configs=[path], overrides={"creases.mode": "file", "creases.file": Path("none.csv")}
         )
+
+
+def test_an_edge_that_is_not_there_is_named_with_those_that_are(tmp_path: Path) -> None:
+    path = write(tmp_path, '[edges]\nby_name = { B = "free", Q = "free" }\n')
+    settings = load_settings(configs=[path])
+    with pytest.raises(
+        SettingsError, match=r'edges\.by_name: Q = "free": .* no edge Q, its edges are A, B, C'
+    ) as refused:
+        require_edges(["C", "A", "B"], settings)
+    assert refused.value.exit_code == 2
+    require_edges(["A", "B", "Q"], settings)
+    require_edges([], load_settings())
+    with pytest.raises(SettingsError, match="it has none"):
+        require_edges([], settings)

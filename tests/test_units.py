@@ -6,7 +6,7 @@ import pytest
 
 from guidecoat.errors import ScanUnfitError, SettingsError
 from guidecoat.scan import MM_PER_UNIT
-from guidecoat.units import decide_units
+from guidecoat.units import decide_units, require_on_scan
 
 
 @pytest.mark.parametrize("unit", ["mm", "m"])
@@ -72,11 +72,35 @@ def test_unknown_unit() -> None:
 def test_a_known_length_scales() -> None:
     # 3-4-5: 5 file units are 250 mm.
     known = ((1.0, 1.0, 1.0), (4.0, 5.0, 1.0), 250.0)
-    for asked in ("auto", "mm"):
-        decided = decide_units((20.0, 12.0, 1.0), 0.01, asked=asked, known_length=known)
-        assert decided.value == "scaled"
-        assert decided.mm_per_unit == pytest.approx(50.0, rel=1e-15)
-        assert decided.decided_by == "from a known length: 5 units are 250 mm"
+    decided = decide_units((20.0, 12.0, 1.0), 0.01, known_length=known)
+    assert decided.value == "scaled"
+    assert decided.mm_per_unit == pytest.approx(50.0, rel=1e-15)
+    assert decided.decided_by == "from a known length: 5 units are 250 mm"
+
+
+@pytest.mark.parametrize("asked", list(MM_PER_UNIT))
+def test_a_known_length_and_a_unit_contradict(asked: str) -> None:
+    known = ((0.0, 0.0, 0.0), (1.0, 0.0, 0.0), 1000.0)
+    with pytest.raises(SettingsError, match=rf'--known-length and units = "{asked}".*use one'):
+        decide_units((1.15, 0.68, 0.02), 0.001, asked=asked, known_length=known)
+
+
+@pytest.mark.parametrize(
+    ("mm_per_unit", "side", "allowed"),
+    [
+        (1.0, 1000.0, 30.0),  # 3 % of the side
+        (1.0, 300.0, 20.0),  # 20 mm
+        (1000.0, 0.3, 0.02),  # the same in metres
+        (0.001, 300.0, 30.0),  # by a scale that makes 20 mm of the whole panel: 10 % of the side
+    ],
+)
+def test_how_far_a_known_length_may_lie_off(
+    mm_per_unit: float, side: float, allowed: float
+) -> None:
+    known = ((1.0, 2.0, 3.0), (4.0, 5.0, 6.0), 100.0)
+    require_on_scan(known, (0.999 * allowed, 0.0), side, mm_per_unit)
+    with pytest.raises(SettingsError, match=r"the point 4, 5, 6 lies .* off the nearest"):
+        require_on_scan(known, (0.0, 1.001 * allowed), side, mm_per_unit)
 
 
 @pytest.mark.parametrize("length", [0.0, -3.0, float("nan"), float("inf")])

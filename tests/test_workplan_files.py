@@ -60,6 +60,18 @@ def parsed(html: str) -> Tags:
     return tags
 
 
+def test_order_of_work_in_filler_is_the_same_on_every_sheet() -> None:
+    plan, result = planned(HIGH, LOW, stage="filler")
+    rows = list(csv.DictReader(io.StringIO(plan_csv(plan))))
+    assert [row["group"] for row in rows][:3] == ["measure", "metal", "fill"]
+    assert "find out what lies under H1" in rows[0]["what"]
+    text = parsed(plan_sheet(plan, result)).text
+    places = [text.index(row["what"]) for row in rows]
+    assert places == sorted(places)
+    told = [step["what"] for step in plan_json(plan, result)["steps"]]
+    assert told == [row["what"] for row in rows]
+
+
 def test_table_has_a_row_a_step_and_a_column_to_tick() -> None:
     plan, _ = planned(HIGH, LOW)
     rows = list(csv.DictReader(io.StringIO(plan_csv(plan))))

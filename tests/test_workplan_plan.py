@@ -38,7 +38,7 @@ def groups(plan: WorkPlan) -> list[str]:
     ("stage", "height", "beneath", "verb"),
     [
         ("metal", 1.2, None, "tap"),
-        ("filler", 1.2, None, "block"),
+        ("filler", 1.2, None, "probe"),
         ("filler", 1.2, 1.2, "block"),
         ("filler", 1.2, 1.1, "tap"),
         ("filler", 1.2, 0.0, "tap"),
@@ -110,6 +110,47 @@ def test_work_goes_from_metal_to_filler_to_blocking() -> None:
     lengths = [s.board.length_mm for s in plan.steps if s.group == "block" and s.board]
     assert lengths == sorted(lengths)
     assert groups(plan).count("look") == 1
+
+
+def test_in_filler_nothing_is_hammered_after_filling() -> None:
+    """What lies under the highs is found out first; metal comes down before the lows are filled."""
+    marks = [HIGH, Planted("H2", -180.0, -80.0, 0.7), LOW, Planted("L2", 190.0, -90.0, -0.6)]
+    plan = plan_work(with_marks(marks, stage="filler"))
+    order = ["measure", "metal", "fill", "block", "look"]
+    assert groups(plan) == sorted(groups(plan), key=order.index)
+    first = plan.steps[0]
+    assert first.what.startswith("find out what lies under H1, H2: compare with a scan")
+    assert "plan.beneath_mm" in first.what
+    assert "tapped down now, before filling" in first.why
+    assert [(s.group, s.region) for s in plan.steps[1:3]] == [("metal", "H1"), ("metal", "H2")]
+    assert "tap down 1.2 mm, where it is metal" in plan.steps[1].what
+    blocked = [s for s in plan.steps if s.group == "block" and s.region[0] == "H"]
+    assert [s.region for s in blocked] == ["H1", "H2"]
+    assert all("filler was found under it" in s.what and s.board for s in blocked)
+    fill = groups(plan).index("fill")
+    assert not any("tap" in step.what for step in plan.steps[fill:])
+
+
+def test_what_lies_beneath_is_asked_only_where_it_is_unknown() -> None:
+    for beneath in (0.0, 0.5, 3.0):
+        plan = plan_work(with_marks([HIGH, LOW], stage="filler"), build_mm=beneath)
+        assert "measure" not in groups(plan)
+        high = [s.group for s in plan.steps if s.region == "H1"]
+        assert high == (["block"] if beneath == 3.0 else ["metal"])
+    assert "measure" not in groups(plan_work(with_marks([LOW], stage="filler")))
+
+
+def test_what_is_left_says_between_which_spots_it_is_measured() -> None:
+    """0.7 mm up and 0.9 mm down are 1.6 mm from the highest to the lowest spot."""
+    marks = [Planted("H1", -180.0, -80.0, 0.7), Planted("L1", 90.0, 20.0, -0.9)]
+    plan = plan_work(with_marks(marks, stage="filler"))
+    ready = plan.ready[0]
+    assert ready.wave_mm == pytest.approx(1.6, abs=1e-9)
+    said = f"{ready.wave_mm:.2f} mm from the highest to the lowest spot"
+    assert plan.steps[-1].why.endswith(f"now it is {said}")
+    assert "mm is left from the highest to the lowest spot" in ready.words
+    metal = plan_work(with_marks([Planted("L1", 90.0, 20.0, -2.5)]))
+    assert metal.steps[-1].why.endswith("mm at the deepest low")
 
 
 def test_fill_of_a_low_in_a_plane() -> None:

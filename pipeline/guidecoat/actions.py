@@ -12,7 +12,7 @@ _RULES = {
     ("metal", "high"): "tap down; do not sand metal away",
     ("metal", "low"): "raise from behind if it can be reached, else fill",
     ("metal", "ripple"): "work the metal finer before filling",
-    ("filler", "high"): "block down only as deep as there is filler; else tap",
+    ("filler", "high"): "find out what lies under it: tap metal down before filling, else block",
     ("filler", "low"): "fill and block again",
     ("filler", "ripple"): "block across the waves with a long board",
     ("primer", "high"): "block within the film; deeper is a refill",
@@ -33,8 +33,9 @@ _UM = 1e-3
 class Action:
     """What to do about one region.
 
-    verb : measure, tap, shrink, raise, fill, glaze, work, block, prime, refill or report;
-    what : the deed; why : its reason; by_mm : how far, 0 where that is not said.
+    verb : measure, probe (find out what lies beneath), tap, shrink, raise, fill, glaze, work,
+    block, prime, refill or report; what : the deed; why : its reason; by_mm : how far, 0 where
+    that is not said.
     """
 
     verb: str
@@ -156,8 +157,13 @@ def _metal_ripple(case: _Case) -> Action:
 def _filler_high(case: _Case) -> Action:
     beneath, size = case.beneath_mm, case.size_mm
     if beneath is None:
-        why = "how much filler lies under it is not known (compare with a scan before filling)"
-        return Action("block", "block down, only as deep as there is filler; else tap", why, size)
+        return Action(
+            "probe",
+            "find out what lies under it: tap it down before filling where that is metal or too "
+            "little filler, else block it",
+            "how much filler lies under it is not known, and hammering cracks what is filled",
+            size,
+        )
     if beneath >= size:
         return Action(
             "block", f"block down {size:.2f} mm", f"{beneath:.2f} mm of filler lies under it", size

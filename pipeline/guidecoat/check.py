@@ -38,7 +38,7 @@ from .regions import Region, measure_regions
 from .remarks import doubts_of, warnings_of
 from .scan import Scan
 from .scan_io import read_scan
-from .settings import Settings
+from .settings import Settings, require_edges
 from .specks import specks_of
 from .unrolled import Unrolled, unroll
 from .workplan import WorkPlan, plan_work
@@ -128,6 +128,7 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
             settings.creases,
         ),
     )
+    require_edges((edge.name for edge in edges), settings)
     fair = lay_surface(
         unrolled.cells,
         unrolled.skin,

@@ -22,6 +22,7 @@ _FOOT_OF_TOLERANCE = 0.12
 _FOOT_SIGMAS = 2.5
 _FOOT_REACH = 1.2
 _FOOT_REACH_MM = 10.0
+_FARTHEST_FOOT_MM = 60.0
 _SAME_MARK = 0.7
 _SMALLEST_CORE_MM2 = 80.0
 _FEWEST_CORE_CELLS = 4
@@ -30,7 +31,7 @@ _RIPPLE_WINDOW_MM = 18.0
 _SLOPE_WINDOW_MM = 5.0
 _STRONG = 2.0
 _CLEAR_OF_STRONG_MM = 8.0
-_RING_MM = 20.0
+_RING_MM = (15.0, 35.0)
 _FEWEST_ROUND = 20
 _ABOVE_NOISE = 2.5
 _LIKE_HEIGHT = 0.4
@@ -127,7 +128,7 @@ def _footprint(
     would, and shares the ground between with its neighbours.
     """
     away = ndimage.distance_transform_edt(~cores) * side
-    room = judged & (away <= _FOOT_REACH * np.sqrt(cores.sum() / np.pi) * side + _FOOT_REACH_MM)
+    room = judged & (away <= _reach(cores, height, foot, side))
     if others.any():
         room &= away <= ndimage.distance_transform_edt(~others) * side
     level = 0.0
@@ -136,10 +137,21 @@ def _footprint(
         body, _ = ndimage.label(((height - level > foot) | cores) & room)
         footprint = np.isin(body, np.unique(body[cores])[np.unique(body[cores]) > 0]) | cores
         beyond = ndimage.distance_transform_edt(~footprint) * side
-        ring = judged & (beyond > 2.0) & (beyond <= _RING_MM) & ~loud
+        ring = judged & (beyond > _RING_MM[0]) & (beyond <= _RING_MM[1]) & ~loud
         if ring.sum() >= _FEWEST_ROUND:
             level = float(np.median(height[ring]))
     return footprint, level
+
+
+def _reach(cores: Mask, height: Floats, foot: float, side: float) -> float:
+    """How far (mm) a mark may spread from its core: as a cosine would, or a Gaussian.
+
+    A Gaussian of peak P that is cut at T with radius r sinks to f at `r sqrt(ln(P/f) / ln(P/T))`.
+    """
+    radius = float(np.sqrt(cores.sum() / np.pi)) * side
+    peak, cut = float(height[cores].max()), float(height[cores].min())
+    wider = np.sqrt(np.log(max(peak / foot, 1.0)) / max(np.log(peak / max(cut, foot)), 0.05)) - 1.0
+    return float(min(max(_FOOT_REACH, wider) * radius, _FARTHEST_FOOT_MM) + _FOOT_REACH_MM)
 
 
 def _same_marks(

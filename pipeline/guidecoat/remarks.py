@@ -19,6 +19,7 @@ _LEAST_SOUND = 0.6
 _TIGHT = 1.5
 _WIDEST_CELL_MM = 12.5
 _HOLLOW_MM = 5.0
+_MOST_THIN = 0.12
 _HOLLOW_SHARE = 0.01
 
 
@@ -99,6 +100,13 @@ def doubts_of(
         said.append(
             f"Points {cells.spacing_mm:.1f} mm apart do not draw a mark 50 mm wide: highs and lows "
             "read too small, and small ones are missed. Scan more densely."
+        )
+    thin = float((cells.filled & ~unrolled.skin).sum()) / max(int(cells.filled.sum()), 1)
+    if thin > _MOST_THIN:
+        said.append(
+            f"{100 * thin:.0f} % of the places where there are points hold too few of them beside "
+            "the rest and were left out: parts scanned too thinly, or flying points. An edge drawn "
+            "there is only where the dense part ends. Scan those parts again."
         )
     judged = found.judged & (faces.label == main.face)
     share = float((main.sound & judged).sum()) / max(int(judged.sum()), 1)

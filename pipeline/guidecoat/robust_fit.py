@@ -24,7 +24,7 @@ _ROUNDS = 2
 _BIWEIGHT = 4.685
 _RISE = 1.03
 _HALF_FOLLOWED = 1.25
-_NEAR_AGAIN = 1.5
+_NEAR_AGAIN = 2.0
 _KNOCK_BATTENS = 2.0
 _KNOCK_REACH = 0.6
 # A second pass fits what the first left over: it halves the form's own error near edges.

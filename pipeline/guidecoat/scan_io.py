@@ -20,7 +20,7 @@ from .scan import Scan
 from .spacing import estimate_spacing
 from .stl import read_stl
 from .text_scans import read_obj, read_table
-from .units import KnownLength, decide_units
+from .units import KnownLength, decide_units, require_on_scan
 
 __all__ = ["LEAST_POINTS", "estimate_spacing", "read_scan"]
 
@@ -51,7 +51,7 @@ def read_scan(
     ScanUnfitError
         Too few points, all on a line, or units that cannot be told.
     SettingsError
-        An unknown unit, or a known length that gives no scale.
+        An unknown unit, a known length that gives no scale or lies off the scan, or both.
     """
     path = Path(path)
     reader = _reader(path)
@@ -69,6 +69,9 @@ def read_scan(
         seen = local if usable.all() else local[usable]
         spacing = float("nan") if known_length or units != "auto" else estimate_spacing(seen)
         decided = decide_units(frame.extent, spacing, asked=units, known_length=known_length)
+        if known_length is not None:
+            off = [_nearest(seen, point - frame.origin) for point in np.array(known_length[:2])]
+            require_on_scan(known_length, off, frame.extent[0], decided.mm_per_unit)
         if decided.mm_per_unit != 1:
             local *= np.float32(decided.mm_per_unit)
         local[~finite] = np.nan
@@ -234,6 +237,13 @@ def _centred(xyz: NDArray[np.floating], origin: NDArray[np.float64]) -> NDArray[
         for at in range(0, len(xyz), CHUNK_ROWS):
             local[at : at + CHUNK_ROWS] = xyz[at : at + CHUNK_ROWS] - origin
     return local
+
+
+def _nearest(points: NDArray[np.float32], place: NDArray[np.float64]) -> float:
+    """Distance from a place to the nearest of many points."""
+    with np.errstate(over="ignore"):
+        square = sum((points[:, axis] - place[axis]) ** 2 for axis in range(3))
+    return float(np.sqrt(np.min(square)))
 
 
 def _normals(vertices: NDArray[np.void]) -> NDArray[np.float32] | None:

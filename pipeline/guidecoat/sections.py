@@ -10,7 +10,7 @@ from scipy import ndimage
 
 from .cells import Cells
 from .chart import Chart
-from .deviation import Deviation
+from .deviation import NOT_JUDGED, UNDECIDED, Deviation
 from .errors import SettingsError
 from .faces import Faces
 from .fair_points import FairPoints, fair_points
@@ -28,6 +28,8 @@ _OFF_PANEL_MM = 25.0
 _SHORTEST_MM = 20.0
 _ROUNDS = 6
 _LEAST_SEEN = 0.5
+_LEAST_JUDGED = 0.3
+_PINHOLE_MM = 10.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,6 +86,50 @@ class Section:
         """Tape length along the fair surface."""
         return float(self.run_mm[-1])
 
+    @property
+    def share_judged(self) -> float:
+        """Share of the places on metal that was judged."""
+        return float((self.status <= UNDECIDED).mean())
+
+    @property
+    def stretches(self) -> tuple[slice, ...]:
+        """The stretches to draw and to cut: judged, with the held bands that border on them.
+
+        A pinhole of a cell or of 10 mm parts no stretch; one shorter than 20 mm is none.
+        """
+        fair: NDArray[np.bool_] = np.asarray(np.isfinite(self.fair_mm).all(axis=1))
+        here = np.flatnonzero(fair & (self.status != NOT_JUDGED))
+        near = np.diff(self.run_mm[here]) <= self._pinhole_mm
+        covered = np.concatenate([[0], np.cumsum(~fair)])[:-1][here]
+        runs = np.split(here, np.flatnonzero(~near | (np.diff(covered) > 0)) + 1)
+        return tuple(
+            self._to_the_ends(int(run[0]), int(run[-1]), fair)
+            for run in runs
+            if len(run)
+            and (self.status[run] <= UNDECIDED).any()
+            and self.run_mm[run[-1]] - self.run_mm[run[0]] >= _SHORTEST_MM
+        )
+
+    @property
+    def _pinhole_mm(self) -> float:
+        # Places lie half a cell apart: over one cell it is three steps from known to known.
+        return max(_PINHOLE_MM, 3.5 * float(np.median(np.diff(self.run_mm))))
+
+    def _to_the_ends(self, first: int, last: int, fair: NDArray[np.bool_]) -> slice:
+        """A stretch, lengthened to the section's own end where that is a pinhole off."""
+        if self.run_mm[first] <= self._pinhole_mm and fair[:first].all():
+            first = 0
+        if self.length_mm - self.run_mm[last] <= self._pinhole_mm and fair[last:].all():
+            last = len(fair) - 1
+        return slice(first, last + 1)
+
+    def within(self, line: Floats) -> Floats:
+        """(n, ...) values along the section, NaN where it is neither judged nor held."""
+        kept = np.full_like(line, np.nan)
+        for stretch in self.stretches:
+            kept[stretch] = line[stretch]
+        return kept
+
 
 def require_stations(count: int) -> None:
     """Refuse a number of stations that cannot be cut.
@@ -123,6 +169,8 @@ def line_ends(text: str) -> tuple[float, ...]:
 def cut_stations(panel: Panel, count: int) -> tuple[Section, ...]:
     """Cut a panel at `count` evenly spaced stations across it and as many along it.
 
+    A station of which less than 30 % was judged is left out; its neighbours keep their names.
+
     Raises
     ------
     SettingsError : count is not 1 to 50.
@@ -144,7 +192,7 @@ def cut_stations(panel: Panel, count: int) -> tuple[Section, ...]:
             uv = np.column_stack([fixed, run] if axis == 0 else [run, fixed])
             words = f"across at u = {place:.0f} mm" if axis == 0 else f"along at v = {place:.0f} mm"
             section = _section(panel, f"{letter}{number}", kind, words, uv)
-            if section is not None:
+            if section is not None and section.stretches and section.share_judged >= _LEAST_JUDGED:
                 found.append(section)
     return tuple(found)
 
@@ -158,7 +206,8 @@ def cut_line(panel: Panel, scan: Scan, name: str, ends: Floats) -> Section:
 
     Raises
     ------
-    SettingsError : a point lies over 25 mm off the panel, or both are within 20 mm.
+    SettingsError : a point lies over 25 mm off the panel, both are within 20 mm, or nothing
+        between them was judged.
     """
     local = (np.asarray(ends, np.float64) - scan.origin) * scan.units.mm_per_unit
     if np.linalg.norm(local[1] - local[0]) < _SHORTEST_MM:
@@ -180,8 +229,10 @@ def cut_line(panel: Panel, scan: Scan, name: str, ends: Floats) -> Section:
     share = steps / steps[-1]
     uv = _into_plane(panel, uvh[0, :2] + share[:, None] * (uvh[1, :2] - uvh[0, :2]), at_ends, share)
     section = _section(panel, name, PICKED, "between two picked points", uv)
-    if section is None:
-        raise SettingsError("--section-line: no fair surface lies between its two points")
+    if section is None or not section.stretches:
+        raise SettingsError(
+            "--section-line: nothing was judged between its two points: pick two on judged metal"
+        )
     return section
 
 

@@ -45,6 +45,7 @@ __all__ = [
     "SurfaceSettings",
     "ToleranceSettings",
     "load_settings",
+    "require_edges",
     "resolved",
     "stage_config_path",
 ]
@@ -132,6 +133,27 @@ def load_settings(
 def resolved(settings: Settings) -> dict[str, Any]:
     """All settings as plain JSON values, for saving beside a result."""
     return settings.model_dump(mode="json")
+
+
+def require_edges(names: Iterable[str], settings: Settings) -> None:
+    """Refuse settings for single edges that the panel does not have.
+
+    Parameters
+    ----------
+    names : of the edges there are.
+
+    Raises
+    ------
+    SettingsError : a name in `edges.by_name` is none of them.
+    """
+    there = sorted(names)
+    for name, hold in settings.edges.by_name.items():
+        if name not in there:
+            known = f"its edges are {', '.join(there)}" if there else "it has none"
+            raise SettingsError(
+                f'edges.by_name: {name} = "{hold}": this panel has no edge {name}, {known} '
+                "(map.png shows them)"
+            )
 
 
 def _read_toml(path: Path) -> dict[str, Any]:

@@ -14,7 +14,7 @@ _SCATTERS = 8.0
 
 
 def wild_cells(cell_mm: Floats) -> Mask:
-    """(nu, nv) bool, cells that stand alone: most of their deviation is not their neighbours'.
+    """(nu, nv) bool, cells that stand alone or in twos: hardly a neighbour deviates so.
 
     Parameters
     ----------
@@ -23,12 +23,17 @@ def wild_cells(cell_mm: Floats) -> Mask:
     known = np.isfinite(cell_mm)
     if not known.any():
         return known
-    around = ndimage.median_filter(np.where(known, cell_mm, 0.0), size=3)
-    apart = np.abs(np.where(known, cell_mm - around, 0.0))
-    usual = 1.4826 * float(np.median(apart[known]))
-    return np.asarray(
-        (apart > _ALONE * np.abs(np.where(known, cell_mm, 0.0))) & (apart > _SCATTERS * usual)
+    value = np.where(known, cell_mm, 0.0)
+    # The third of a cell and the eight round it, counted from the far end of its own side.
+    third = np.where(
+        value > 0.0,
+        ndimage.rank_filter(value, rank=-3, size=3),
+        ndimage.rank_filter(value, rank=2, size=3),
     )
+    beyond = np.abs(value) - np.maximum(np.sign(value) * third, 0.0)
+    scatter = np.abs(value - ndimage.median_filter(value, size=3))[known]
+    usual = 1.4826 * float(np.median(scatter))
+    return np.asarray((beyond > _ALONE * np.abs(value)) & (beyond > _SCATTERS * usual))
 
 
 def specks_of(

@@ -15,6 +15,11 @@ TYPICAL_SPACING_MM = (0.1, 2.0)
 POSSIBLE_SIDE_MM = (100.0, 8000.0)
 POSSIBLE_SPACING_MM = (0.03, 6.0)
 
+# Holes, lamps and corners that people measure between have no scanned point at their middle.
+_ON_SCAN_MM = 20.0
+_ON_SCAN_SHARE = 0.03
+_ON_SCAN_MOST = 0.1
+
 KnownLength = tuple[Sequence[float], Sequence[float], float]
 
 
@@ -33,12 +38,11 @@ def decide_units(
     spacing : median distance to the nearest neighbour, in file units.
     asked : auto, or the unit the user gave.
     known_length : (point, point, mm): two points in file coordinates and their true distance.
-        It goes before `asked`.
 
     Raises
     ------
     SettingsError
-        An unknown unit, or a known length that gives no scale.
+        An unknown unit, a known length that gives no scale, or both a unit and a known length.
     ScanUnfitError
         Several units would do, or none.
 
@@ -48,6 +52,11 @@ def decide_units(
     'from its extent: 1150 x 680 mm'
     """
     if known_length is not None:
+        if asked != "auto":
+            raise SettingsError(
+                f'--known-length and units = "{asked}" both say what one unit is: use one of them '
+                "(--units auto beside --known-length)"
+            )
         return _scaled(known_length)
     if asked in MM_PER_UNIT:
         return Units(asked, MM_PER_UNIT[asked], f"given: --units {asked}")
@@ -114,6 +123,33 @@ def _scaled(known_length: KnownLength) -> Units:
         float(length_mm) / distance,
         f"from a known length: {distance:.6g} units are {length_mm:g} mm",
     )
+
+
+def require_on_scan(
+    known_length: KnownLength, nearest: Sequence[float], side: float, mm_per_unit: float
+) -> None:
+    """Refuse a known length between points that are not on the scan.
+
+    Parameters
+    ----------
+    nearest : distance of each of its two points to the nearest scanned one, in file units.
+    side : longest side of the scan, in file units.
+    mm_per_unit : by the known length.
+
+    Raises
+    ------
+    SettingsError : a point lies farther off than 3 % of the side or 20 mm, whichever is more. The
+        scale is in doubt together with the points, so 20 mm is never taken for over 10 % of it.
+    """
+    allowed = max(_ON_SCAN_SHARE * side, min(_ON_SCAN_MM / mm_per_unit, _ON_SCAN_MOST * side))
+    for point, off in zip(known_length[:2], nearest, strict=True):
+        if off > allowed:
+            where = ", ".join(f"{float(value):g}" for value in point)
+            raise SettingsError(
+                f"--known-length: the point {where} lies {off:.4g} units off the nearest scanned "
+                f"point ({allowed:.3g} is allowed, the scan is {side:.4g} long): pick two points "
+                "on the scan, in its own coordinates; of several scans, on each"
+            )
 
 
 def _size_mm(extent: Sequence[float], unit: str) -> str:

@@ -6,12 +6,13 @@ import time
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
+from .addresses import is_address, put_files
 from .identity import Identity
 from .jobs import PAGE_NAME, TABLE_NAME, FoundScan, Job, Plan
 from .ledger import JobRecord, Ledger, Run
+from .leftovers import follow_name
 from .outcome import SKIPPED, Outcome
 from .page import write_page
-from .places import is_address, put_files
 from .table import write_table
 
 
@@ -31,7 +32,15 @@ class Books:
     def has_result(self, job: Job, identity: Identity) -> bool:
         """Whether the ledger knows of a result of the job as it is now."""
         last = self._latest.get(job.name)
-        return self._is_current(job, identity) and last is not None and last.outcome.done
+        if last is None or not self._is_current(job, identity):
+            return False
+        return last.outcome.done and last.record.output == job.folder
+
+    def bring_along(self, job: Job) -> None:
+        """Let an earlier result follow its job to the folder it now goes by."""
+        last = self._latest.get(job.name)
+        if last is not None and not is_address(self._results):
+            follow_name(self._out, job=job.name, old=last.record.output, new=job.folder)
 
     def keep(self, job: Job, identity: Identity, outcome: Outcome) -> Run:
         """Write a run into the ledger."""
@@ -49,13 +58,23 @@ class Books:
         ]
         return runs + [_waiting(scan) for scan in plan.waiting]
 
-    def write(self, runs: Sequence[Run], *, left: int) -> None:
-        """Write the table and the page."""
+    def write(self, runs: Sequence[Run], *, left: int) -> str:
+        """Write the table and the page; returns why they could not be copied, if they could not.
+
+        Raises
+        ------
+        OSError : they cannot be written here. At an address they are only a copy, and without
+            it for a while the work goes on.
+        """
         table, page = self._out / TABLE_NAME, self._out / PAGE_NAME
         write_table(table, runs)
         write_page(page, runs, self._ledger.passes(), left=left)
         if is_address(self._results):
-            put_files(self._results, (page, table))
+            try:
+                put_files(self._results, (page, table))
+            except OSError as error:
+                return f"{self._results}: the page could not be copied there ({error})"
+        return ""
 
     def _is_current(self, job: Job, identity: Identity) -> bool:
         last = self._latest.get(job.name)

@@ -9,12 +9,13 @@ import signal
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from ..errors import SettingsError
+from .roll_call import call_roll
 
 if TYPE_CHECKING:
-    from distributed import Client
+    from distributed import Client, LocalCluster
 
 # One thread each for what a process might start by itself: the workers fill the cores.
 ONE_THREAD = dict.fromkeys(
@@ -25,7 +26,7 @@ _SHARE_OF_MEMORY = 0.85
 _CONNECT_S = 10
 # A job's own guard, which knows the reason, is to come before the cluster's.
 _BACKSTOP = 1.25
-_CLOSE_S = 5
+_CLOSE_S = 3
 
 
 @dataclass(frozen=True)
@@ -36,9 +37,14 @@ class Crew:
     local: bool
     budget_mb: float
 
+    def workers(self) -> dict[str, Any]:
+        """What the scheduler says of each worker there is now, by address."""
+        # It says nothing at all when it is gone.
+        return dict(self.client.scheduler_info(n_workers=-1).get("workers", {}))
+
     def size(self) -> int:
         """How many workers there are now, at least 1: lost ones are on their way back."""
-        return max(1, len(self.client.scheduler_info(n_workers=-1)["workers"]))
+        return max(1, len(self.workers()))
 
 
 def local_size(workers: int | None, *, budget_mb: float, least_mb: float, jobs: int) -> int:
@@ -85,7 +91,8 @@ def local_crew(workers: int, *, budget_mb: float) -> Iterator[Crew]:
             threads_per_worker=1,
             processes=True,
             host="127.0.0.1",
-            dashboard_address=None,
+            # No page of its own; its port is any that is free, and seen by this machine only.
+            scheduler_kwargs={"dashboard": False, "dashboard_address": "127.0.0.1:0"},
             memory_limit=int(_BACKSTOP * budget_mb * 1e6),
             silence_logs=logging.CRITICAL,
         )
@@ -94,19 +101,46 @@ def local_crew(workers: int, *, budget_mb: float) -> Iterator[Crew]:
         with dask.config.set(options):
             yield Crew(client, True, budget_mb)
     finally:
+        with _interrupts_ignored():
+            with _quietly():
+                client.close(timeout=_CLOSE_S)
+            _end(cluster)
+
+
+def _end(cluster: LocalCluster) -> None:
+    """Close a cluster of our own; a worker that is in the middle of a job is ended under it."""
+    import psutil
+
+    workers = []
+    for nanny in cluster.workers.values():
+        with contextlib.suppress(psutil.Error):
+            if nanny.pid is not None:
+                workers.append(psutil.Process(nanny.pid))
+
+    def kill() -> None:
+        for worker in workers:
+            with contextlib.suppress(psutil.Error):
+                worker.kill()
+
+    # Native code does not hear that it is to stop, and the cluster would wait for it for long.
+    patience = threading.Timer(_CLOSE_S, kill)
+    patience.start()
+    try:
         with _quietly():
-            client.close(timeout=_CLOSE_S)
-        with _quietly():
-            cluster.close(timeout=_CLOSE_S)
+            cluster.close(timeout=10 * _CLOSE_S)
+    finally:
+        patience.cancel()
 
 
 @contextlib.contextmanager
-def remote_crew(address: str) -> Iterator[Crew]:
+def remote_crew(address: str, *, seen: tuple[str, ...]) -> Iterator[Crew]:
     """Join a Dask cluster that runs elsewhere; it is left as it was.
+
+    `seen` : paths of files that every worker has to see.
 
     Raises
     ------
-    SettingsError : nothing answers at the address, or it has no workers.
+    SettingsError : nothing answers at the address, it has no workers, or they cannot do the jobs.
     """
     from distributed import Client
 
@@ -125,6 +159,7 @@ def remote_crew(address: str) -> Iterator[Crew]:
                 f"--cluster {address}: the scheduler has no workers: start some with `dask worker "
                 f"{address} --nthreads 1`"
             )
+        call_roll(client, cluster=address, seen=seen)
         limits = [worker["memory_limit"] for worker in workers.values()]
         budget_mb = sum(limits) / 1e6 if all(limits) else 0.0
         yield Crew(client, False, budget_mb)
@@ -152,6 +187,19 @@ def _interrupts_kept_from_children() -> Iterator[None]:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+@contextlib.contextmanager
+def _interrupts_ignored() -> Iterator[None]:
+    """A second Ctrl-C while the first is being obeyed would leave workers half closed."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 @contextlib.contextmanager

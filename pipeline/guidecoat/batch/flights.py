@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import queue
 import time
@@ -15,6 +16,7 @@ from ..errors import SettingsError
 from .crew import Crew
 from .guard import Event, guarded_task
 from .jobs import Job
+from .memory import output_bytes
 from .outcome import Outcome, failed
 from .task import Task, is_passing
 
@@ -28,8 +30,10 @@ _MOST_STARTS = 2
 
 @dataclass(frozen=True)
 class Landed:
-    """A job that came back. `again`: it may do better a second time; `counts`: that this was a
-    try at all, and not a loss before it began; `lost`: its worker ended under it.
+    """A job that came back.
+
+    again : it may do better a second time; counts : that this was a try at all, and not a loss
+    before it began; lost : its worker ended under it; worker : where it was, "" if it never began.
     """
 
     job: Job
@@ -38,6 +42,7 @@ class Landed:
     again: bool = False
     counts: bool = True
     lost: bool = False
+    worker: str = ""
 
 
 @dataclass
@@ -67,6 +72,10 @@ class Flights:
         """How many are under way."""
         return len(self._flights)
 
+    def output_bytes(self) -> int:
+        """Room that the results of those under way may take."""
+        return sum(output_bytes(flight.job.points) for flight in self._flights.values())
+
     def has(self, job: Job) -> bool:
         """Whether a job of this name is under way, with an earlier state of its scans perhaps."""
         return any(flight.job.name == job.name for flight in self._flights.values())
@@ -83,7 +92,13 @@ class Flights:
         return used + job.memory_mb <= self._crew.budget_mb
 
     def send(self, job: Job, task: Task, *, alone: bool) -> None:
-        """Give a job to whichever worker is free."""
+        """Give a job to whichever worker is free.
+
+        Raises
+        ------
+        SettingsError : the scheduler is gone.
+        """
+        self._refuse_without_scheduler()
         number = next(self._numbers)
         future = self._crew.client.submit(
             guarded_task, task, key=f"{self.topic}-{number}", pure=False, retries=0
@@ -99,16 +114,22 @@ class Flights:
         SettingsError : the scheduler is gone.
         """
         news: int | Event | None = None
-        try:
+        with contextlib.suppress(queue.Empty):
             news = self._news.get(timeout=seconds)
-        except queue.Empty:
-            yield from self._overdue()
+        self._refuse_without_scheduler()
+        yield from self._overdue()
         while news is not None:
             landed = self._heard(news) if isinstance(news, Event) else self._returned(news)
             if landed is not None:
                 yield landed
             news = None if self._news.empty() else self._news.get()
-        if self._flights and self._crew.client.status not in ("running", "connecting"):
+
+    def is_deserted(self) -> bool:
+        """Whether jobs are waiting on a cluster that has no workers left."""
+        return bool(self._flights) and not self._crew.local and not self._crew.workers()
+
+    def _refuse_without_scheduler(self) -> None:
+        if self._crew.client.status not in ("running", "connecting"):
             raise SettingsError(
                 "the scheduler of the cluster is gone: start it again, then give the same command "
                 "again; it goes on from here"
@@ -150,22 +171,30 @@ class Flights:
         del self._flights[number]
         try:
             outcome = flight.future.result(timeout=30)
-        except (KilledWorker, CancelledError):
+        except (KilledWorker, CancelledError, OSError):
+            # An OSError is the connection's; the job's own come back as its outcome.
             counts = flight.starts > 0
             return Landed(flight.job, flight.task, failed(_LOST), True, counts, lost=True)
         except Exception as error:  # noqa: BLE001, whatever a worker cannot do is its job's failure
             reason = f"the worker could not run it ({type(error).__name__}: {error})"
-            return Landed(flight.job, flight.task, failed(reason))
+            return Landed(flight.job, flight.task, failed(reason), worker=flight.worker)
         finally:
             _release(flight.future)
-        return Landed(flight.job, flight.task, outcome, again=is_passing(outcome))
+        again = is_passing(outcome)
+        return Landed(flight.job, flight.task, outcome, again=again, worker=flight.worker)
 
     def _overdue(self) -> Iterator[Landed]:
         if not self._timeout_s:
             return
         limit = time.monotonic() - self._timeout_s - _GRACE_S
-        for number, flight in tuple(self._flights.items()):
-            if flight.starts and flight.started_at < limit:
+        late = [
+            n for n, flight in self._flights.items() if flight.starts and flight.started_at < limit
+        ]
+        # One whose worker is gone has not begun again yet, and nobody is to be ended for it.
+        workers = self._crew.workers() if late else {}
+        for number in late:
+            flight = self._flights[number]
+            if flight.worker in workers:
                 self._crew.client.restart_workers(
                     [flight.worker], timeout=_GRACE_S, raise_for_error=False
                 )

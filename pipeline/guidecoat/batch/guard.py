@@ -6,7 +6,9 @@ worker as a whole is ended; its supervisor starts another, and the batch learns 
 
 from __future__ import annotations
 
+import ctypes
 import os
+import sys
 import threading
 import time
 from dataclasses import asdict, dataclass
@@ -51,9 +53,22 @@ def guarded_task(task: Task) -> Outcome:
             return run_task(task)
         finally:
             guard.done.set()
+            give_back_memory()
             if guard.leaving:
                 # Nothing new is begun in a process that is about to end.
                 time.sleep(20 * _LAST_WORDS_S)
+
+
+def give_back_memory() -> None:
+    """Hand what is free within this process back to the system, where the C library can.
+
+    Without it a worker grows with every scan. Having the library do so by itself after every
+    release (MALLOC_TRIM_THRESHOLD_) takes 2 s of a check of a million points.
+    """
+    if sys.platform == "linux":
+        trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
+        if trim is not None:
+            trim(0)
 
 
 class _Guard(threading.Thread):

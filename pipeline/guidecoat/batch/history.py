@@ -49,7 +49,9 @@ def panel_history(ledger: Path, panel: str) -> list[tuple[str, list[Run]]]:
     panels: dict[str, list[Run]] = {}
     with open_ledger(ledger, read_only=True) as opened:
         for run in opened.passes():
-            panels.setdefault(_words(run), []).append(run)
+            # Left against right is no pass of either.
+            if run.record.kind != "mirror":
+                panels.setdefault(_words(run), []).append(run)
     found = [(name, runs) for name, runs in panels.items() if _answers(runs[0], panel)]
     if not found:
         known = ", ".join(sorted(panels)[:12]) or "none yet"

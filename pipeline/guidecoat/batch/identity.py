@@ -51,9 +51,12 @@ def _of_job(
         if address in faults:
             return Identity(fault=faults[address])
     contents = [hashes[address] for address in addresses]
-    return Identity(
-        _digest([job.kind, __version__, settings(job.settings), *contents]), _digest(contents)
-    )
+    try:
+        of_settings = settings(job.settings)
+    except OSError as error:
+        name = error.filename
+        return Identity(fault=f"{name}: cannot be read ({error.strerror}): the settings name it")
+    return Identity(_digest([job.kind, __version__, of_settings, *contents]), _digest(contents))
 
 
 def _hash(file: FoundFile) -> tuple[str, str]:

@@ -79,7 +79,8 @@ def find_jobs(place: str, *, settings_of: SettingsOf, settle_s: float) -> Plan:
     ------
     SettingsError : no such folder, a job file that is wrong, a pair that is not there.
     """
-    files = list_files(place)
+    listing = list_files(place)
+    files = listing.files
     job_files = _job_files(files)
     scans = []
     ignored = 0
@@ -96,7 +97,7 @@ def find_jobs(place: str, *, settings_of: SettingsOf, settle_s: float) -> Plan:
     planned = [*_checks(scans), *_pairs(scans, job_files)]
     ready = [entry for entry in planned if all(scan.settled for scan in entry.scans)]
     jobs = _jobs(ready, settings_of)
-    return Plan(jobs, waiting, _notes(scans, ignored, place))
+    return Plan(jobs, waiting, _notes(scans, ignored, place, listing.closed))
 
 
 @dataclass(frozen=True)
@@ -242,18 +243,20 @@ def _unique(names: list[str], planned: Sequence[_Planned]) -> list[str]:
         for name in names:
             taken[folded(name)] = taken.get(folded(name), 0) + 1
         names = [
-            f"{name} {telling(entry)}" if taken[folded(name)] > 1 else name
+            f"{name}{telling(entry)}" if taken[folded(name)] > 1 else name
             for name, entry in zip(names, planned, strict=True)
         ]
     return names
 
 
 def _ending(entry: _Planned) -> str:
-    return PurePosixPath(entry.scans[-1].file.relative).suffix.lstrip(".").lower()
+    """None for a PLY, so that an export of it beside it, made later, does not rename its job."""
+    suffix = PurePosixPath(entry.scans[-1].file.relative).suffix.lstrip(".").lower()
+    return "" if suffix == "ply" else f" {suffix}"
 
 
 def _path_hash(entry: _Planned) -> str:
-    return _short_hash("\n".join(scan.file.relative for scan in entry.scans))
+    return " " + _short_hash("\n".join(scan.file.relative for scan in entry.scans))
 
 
 def _short_hash(text: str) -> str:
@@ -283,8 +286,10 @@ def _folder_name(name: str) -> str:
     return f"{short}_{_short_hash(name)}"
 
 
-def _notes(scans: Sequence[FoundScan], ignored: int, place: str) -> tuple[str, ...]:
-    notes = []
+def _notes(
+    scans: Sequence[FoundScan], ignored: int, place: str, closed: Sequence[str]
+) -> tuple[str, ...]:
+    notes = [f"cannot be looked into: {one_line(folder)}" for folder in closed]
     if not scans:
         notes.append(f"no scan was found in {one_line(place)}")
     unsaid = [scan for scan in scans if not scan.stage]

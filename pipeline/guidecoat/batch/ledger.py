@@ -14,9 +14,12 @@ from ..errors import SettingsError
 from .names import folded, pass_order
 from .outcome import Outcome
 from .places import FoundFile
+from .shares import is_on_share
 
 SCHEMA_VERSION = 1
 _BUSY_S = 30.0
+# What SQLite says where files cannot be shared as memory, as a log needs.
+_NO_WAL = ("disk I/O error", "locking protocol", "unable to open database file")
 
 
 @dataclass(frozen=True)
@@ -141,13 +144,11 @@ def open_ledger(path: Path, *, read_only: bool = False) -> Iterator[Ledger]:
     SettingsError : not a ledger of this version, not to be written, or the disk is full.
     """
     with _plain_words(path):
-        if read_only:
-            uri = f"{path.resolve().as_uri()}?mode=ro"
-            connection = sqlite3.connect(uri, uri=True, timeout=_BUSY_S)
-        else:
-            connection = sqlite3.connect(path, timeout=_BUSY_S)
+        connection = _reading(path) if read_only else sqlite3.connect(path, timeout=_BUSY_S)
     try:
         with _plain_words(path):
+            if not read_only:
+                _keep_journal(connection, path)
             version = connection.execute("PRAGMA user_version").fetchone()[0]
             if version > SCHEMA_VERSION or (read_only and version < 1):
                 raise SettingsError(
@@ -155,13 +156,49 @@ def open_ledger(path: Path, *, read_only: bool = False) -> Iterator[Ledger]:
                     f"writes {SCHEMA_VERSION}): use that version, or another folder"
                 )
             if not read_only:
-                connection.execute("PRAGMA journal_mode = WAL")
                 # FULL: what was recorded survives a power cut too, not only a crash.
                 connection.execute("PRAGMA synchronous = FULL")
                 connection.executescript(_TABLES)
         yield Ledger(connection, path)
     finally:
         connection.close()
+
+
+def _reading(path: Path) -> sqlite3.Connection:
+    """Open a ledger that may stand where this user, or anybody, cannot write."""
+    uri = f"{path.resolve().as_uri()}?mode=ro"
+    connection = sqlite3.connect(uri, uri=True, timeout=_BUSY_S)
+    try:
+        connection.execute("PRAGMA user_version").fetchone()
+    except sqlite3.OperationalError:
+        # Even to read it, SQLite wants to write beside a ledger, unless told that nobody does.
+        connection.close()
+        connection = sqlite3.connect(f"{uri}&immutable=1", uri=True, timeout=_BUSY_S)
+    return connection
+
+
+def _keep_journal(connection: sqlite3.Connection, path: Path) -> None:
+    """A write-ahead log; on a share, where it must not be used, a journal of the older kind.
+
+    Source: sqlite.org/wal.html, "all processes using a database must be on the same host".
+    """
+    if is_on_share(path.parent):
+        _leave_wal(connection)
+        return
+    try:
+        connection.execute("PRAGMA journal_mode = WAL")
+    except sqlite3.OperationalError as error:
+        if not any(words in str(error) for words in _NO_WAL):
+            raise
+        _leave_wal(connection)
+
+
+def _leave_wal(connection: sqlite3.Connection) -> None:
+    # Held alone, a log needs no memory shared between processes to be read back.
+    connection.execute("PRAGMA locking_mode = EXCLUSIVE")
+    connection.execute("PRAGMA journal_mode = DELETE")
+    connection.execute("PRAGMA locking_mode = NORMAL")
+    connection.execute("PRAGMA user_version").fetchone()
 
 
 def _row_of(record: JobRecord) -> list[object]:

@@ -1,11 +1,14 @@
-"""What a run that was killed left behind in a folder of results."""
+"""Results that do not stand where they belong: cut short by a kill, or under an earlier name."""
 
 from __future__ import annotations
 
 import contextlib
+import json
 import re
 import shutil
 from pathlib import Path
+
+from .addresses import JOB_RECORD
 
 # As `output_folder` names them: the goal's name, eight hex digits, and what it is.
 _BESIDE = re.compile(r"\.(?P<goal>.+)\.[0-9a-f]{8}\.(?P<kind>part|old)", re.DOTALL)
@@ -26,3 +29,17 @@ def clear_leftovers(folder: Path, *, only: str | None = None) -> None:
                 path.rename(goal)
             else:
                 shutil.rmtree(path)
+
+
+def follow_name(folder: Path, *, job: str, old: str, new: str) -> None:
+    """Move a job's result to the folder it now goes by.
+
+    Two jobs whose names come to the same folder get a longer one each, so that the first moves
+    when the second comes.
+    """
+    if old in ("", new) or (folder / new).exists():
+        return
+    with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
+        record = json.loads((folder / old / JOB_RECORD).read_text("utf-8"))
+        if record["job"] == job:
+            (folder / old).rename(folder / new)

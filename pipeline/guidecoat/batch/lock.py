@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import socket
 import sys
@@ -15,6 +16,8 @@ from ..errors import SettingsError
 
 LOCK_NAME = ".lock"
 _LOOK_EVERY_S = 0.5
+# What systems say of a lock that somebody else holds.
+_HELD = {errno.EAGAIN, errno.EACCES, errno.EWOULDBLOCK, errno.EDEADLK}
 
 
 @contextlib.contextmanager
@@ -23,7 +26,8 @@ def only_batch(folder: Path, *, wait: bool) -> Iterator[None]:
 
     Raises
     ------
-    SettingsError : another batch holds it and `wait` is not asked, or it cannot be written.
+    SettingsError : another batch holds it and `wait` is not asked, it cannot be written, or files
+        cannot be locked there.
     """
     path = folder / LOCK_NAME
     try:
@@ -34,7 +38,7 @@ def only_batch(folder: Path, *, wait: bool) -> Iterator[None]:
             "write to, or name another --out"
         ) from error
     with file:
-        while not _taken(file):
+        while not _taken(file, folder):
             if not wait:
                 raise SettingsError(
                     f"{folder}: another batch is at work here ({_holder(path)}): let it finish, "
@@ -47,7 +51,7 @@ def only_batch(folder: Path, *, wait: bool) -> Iterator[None]:
         yield
 
 
-def _taken(file: IO[bytes]) -> bool:
+def _taken(file: IO[bytes], folder: Path) -> bool:
     try:
         if sys.platform == "win32":
             import msvcrt
@@ -59,9 +63,20 @@ def _taken(file: IO[bytes]) -> bool:
             import fcntl
 
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
+    except OSError as error:
+        if error.errno in _HELD:
+            return False
+        raise SettingsError(
+            f"{folder}: files cannot be locked there ({error.strerror or error}), so that nothing "
+            "would keep two batches apart: name a folder on a disk of this machine with --out. "
+            f"With --out {_as_address(folder)} the results go there all the same, and only the "
+            "ledger stays here"
+        ) from error
     return True
+
+
+def _as_address(folder: Path) -> str:
+    return f"file://{folder.as_posix()}"
 
 
 def _holder(path: Path) -> str:

@@ -8,10 +8,11 @@ from pathlib import PurePosixPath
 
 from .places import FoundFile, read_start
 
-# Measured on checks of 1, 2 and 4 million points, all files written: 350 MB with nothing in it
-# (the libraries), 240 bytes a point at the peak. A fifth is added.
-BASE_MB = 420.0
-BYTES_PER_POINT = 290.0
+# Measured, all files written, in a worker that has done a few jobs before, 50 MB its own included:
+# checks of 15 thousand, 1 and 4 million points 505, 600 and 765 MB, of a mesh of 1 million 730 MB;
+# comparisons of twice 30 thousand and twice 0.9 million points 605 and 920 MB.
+BASE_MB = 640.0
+BYTES_PER_POINT = 160.0
 # Triangles come along as three indices each, about two to a point, and are written again.
 BYTES_PER_FILE_BYTE = 2.0
 # Files written for one scan: its points again with colour and result, the mesh and the pages.

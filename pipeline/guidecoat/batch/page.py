@@ -32,13 +32,14 @@ h3 { font-size: 1rem; margin: 0; }
 img { width: 100%; height: auto; border: 1px solid #bdbdbd; }
 .quiet { color: #595959; font-size: .92rem; }
 .trend { border-collapse: collapse; font-size: .92rem; margin-top: .3rem; }
-.trend th, .trend td { text-align: right; padding: .1rem .9rem .1rem 0; font-weight: 400; }
-.trend th:first-child, .trend td:first-child { text-align: left; }
+.trend th, .trend td { overflow-wrap: normal; text-align: right; font-weight: 400;
+  padding: .1rem .9rem .1rem 0; }
+.trend th:first-child, .trend td:first-child { text-align: left; white-space: nowrap; }
 .trend thead th { color: #595959; }
-.trend .now { font-weight: 700; }
+.trend .now td { font-weight: 700; }
 footer { margin-top: 2rem; color: #595959; font-size: .85rem; }
 @media (max-width: 34rem) { article { grid-template-columns: 1fr; } img { max-width: 20rem; }
-  .trend th, .trend td { padding-right: .5rem; } }
+  .trend { font-size: .82rem; } .trend th, .trend td { padding-right: .4rem; } }
 @media print { article { break-inside: avoid; } }
 """
 _MOST_PASSES = 8

@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import stat
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
-from typing import IO, Any, cast
+from typing import IO
 
 from ..errors import ScanReadError, SettingsError
 from ..output_folder import MARKER
+from .addresses import as_from_a_disk, changed_s, files_below, is_address, stamp_at, stamp_from
 
 _BLOCK_BYTES = 1 << 22
 LEDGER_NAME = "ledger.sqlite"
+# A folder that holds one of these is a result of ours, and what is in it are no scans.
+_OWN = (MARKER, LEDGER_NAME)
 
 
 @dataclass(frozen=True)
@@ -37,13 +40,16 @@ class FoundFile:
     modified_s: float = 0.0
 
 
-def is_address(place: str) -> bool:
-    """Whether a place is an address for fsspec and not a path of this machine."""
-    return "://" in place
+@dataclass(frozen=True)
+class Listing:
+    """Files sorted by path, and folders that could not be looked into."""
+
+    files: tuple[FoundFile, ...]
+    closed: tuple[str, ...] = ()
 
 
-def list_files(place: str) -> list[FoundFile]:
-    """All files below a place, sorted by path; results of ours and hidden folders left out.
+def list_files(place: str) -> Listing:
+    """All files below a place; results of ours and hidden folders left out.
 
     Links to folders are followed, each folder is looked into once, so that links may loop.
 
@@ -51,26 +57,42 @@ def list_files(place: str) -> list[FoundFile]:
     ------
     SettingsError : there is no such folder, or it cannot be reached.
     """
+    closed: list[str] = []
     if is_address(place):
-        return sorted(_address_files(place), key=lambda file: file.relative)
+        return _listing(_address_files(place), closed)
     top = Path(place)
     if not top.is_dir():
         kind = "this is a file" if top.exists() else "there is no such folder"
         raise SettingsError(f"{place}: {kind}: name the folder that holds the scans")
-    return sorted(_local_files(top.resolve()), key=lambda file: file.relative)
+    # The folder itself has to answer, or a share that is away would look like an empty one.
+    try:
+        os.scandir(top).close()
+    except OSError as error:
+        raise SettingsError(
+            f"{place}: cannot be looked into ({error.strerror or error}): check that it is yours "
+            "to read and, if it is a share, that it is there"
+        ) from error
+    return _listing(_local_files(top.resolve(), closed.append), closed)
+
+
+def _listing(files: Iterator[FoundFile], closed: list[str]) -> Listing:
+    found = tuple(sorted(files, key=lambda file: file.relative))
+    return Listing(found, tuple(closed))
 
 
 def read_bytes(address: str) -> bytes:
     """A small file whole."""
     if is_address(address):
-        return bytes(filesystem(address).cat_file(address))
+        with as_from_a_disk(address) as files:
+            return bytes(files.cat_file(address))
     return Path(address).read_bytes()
 
 
 def read_start(address: str, size: int) -> bytes:
     """The first bytes of a file."""
     if is_address(address):
-        return bytes(filesystem(address).cat_file(address, start=0, end=size))
+        with as_from_a_disk(address) as files:
+            return bytes(files.cat_file(address, start=0, end=size))
     with Path(address).open("rb") as file:
         return file.read(size)
 
@@ -95,31 +117,29 @@ def content_hash(address: str) -> str:
     return digest.hexdigest()
 
 
-def _opened(address: str) -> IO[bytes]:
+@contextlib.contextmanager
+def _opened(address: str) -> Iterator[IO[bytes]]:
     if is_address(address):
-        return cast("IO[bytes]", filesystem(address).open(address, "rb"))
-    return Path(address).open("rb")
-
-
-def put_files(place: str, paths: Iterable[Path]) -> None:
-    """Copy local files to an address, under their own names."""
-    files = filesystem(place)
-    files.makedirs(place, exist_ok=True)
-    for path in paths:
-        files.put_file(str(path), f"{place.rstrip('/')}/{path.name}")
+        with as_from_a_disk(address) as files, files.open(address, "rb") as file:
+            yield file
+    else:
+        with Path(address).open("rb") as file:
+            yield file
 
 
 def stamp_of(address: str) -> str:
-    """The stamp of a file as `FoundFile` has it, "" where it is gone."""
+    """The stamp of a file as `FoundFile` has it, "" where it is gone.
+
+    Raises
+    ------
+    OSError : whether it is there cannot be told: the disk or the network failed.
+    """
     if is_address(address):
-        files = filesystem(address)
-        files.invalidate_cache()
-        return _address_stamp(files.info(address)) if files.exists(address) else ""
+        return stamp_at(address)
     try:
-        status = Path(address).stat()
-    except OSError:
+        return _local_stamp(Path(address).stat())
+    except (FileNotFoundError, NotADirectoryError):
         return ""
-    return _local_stamp(status)
 
 
 def is_settled(file: FoundFile, *, settle_s: float) -> bool:
@@ -129,34 +149,21 @@ def is_settled(file: FoundFile, *, settle_s: float) -> bool:
     return is_address(file.address) or not _is_locked(Path(file.address))
 
 
-def filesystem(address: str) -> Any:
-    """The fsspec file system of an address.
-
-    Raises
-    ------
-    SettingsError : its kind is unknown here, or it cannot be reached.
-    """
-    import fsspec
-
-    try:
-        return fsspec.url_to_fs(address)[0]
-    except (ValueError, ImportError, OSError) as error:
-        raise SettingsError(
-            f"{address}: this kind of address cannot be used here ({error}): install what it "
-            "needs, or name a folder"
-        ) from error
-
-
-def _local_files(top: Path) -> Iterator[FoundFile]:
+def _local_files(top: Path, closed: Callable[[str], None]) -> Iterator[FoundFile]:
     seen: set[tuple[int, int]] = set()
-    for place, folders, names in os.walk(top, followlinks=True):
+
+    def refused(error: OSError) -> None:
+        folder = Path(str(error.filename)).relative_to(top).as_posix()
+        closed(f"{folder} ({error.strerror or error})")
+
+    for place, folders, names in os.walk(top, followlinks=True, onerror=refused):
         here = Path(place)
         try:
             status = here.stat()
         except OSError:
             folders.clear()
             continue
-        if (status.st_dev, status.st_ino) in seen or MARKER in names or LEDGER_NAME in names:
+        if (status.st_dev, status.st_ino) in seen or not set(_OWN).isdisjoint(names):
             folders.clear()
             continue
         seen.add((status.st_dev, status.st_ino))
@@ -209,39 +216,13 @@ def _is_locked(path: Path) -> bool:
 
 
 def _address_files(place: str) -> Iterator[FoundFile]:
-    files = filesystem(place)
-    files.invalidate_cache()
-    top = files._strip_protocol(place).rstrip("/")
-    try:
-        if not files.isdir(place):
-            raise SettingsError(f"{place}: there is no such folder: check the address")
-        found = files.find(place, detail=True)
-    except OSError as error:
-        raise SettingsError(f"{place}: cannot be listed ({error}): check the address") from error
-    for path, facts in found.items():
-        relative = path[len(top) :].lstrip("/")
+    for address, relative, facts in files_below(place, own=_OWN):
         if not any(part.startswith(".") for part in relative.split("/")):
-            changed_s = _address_time(facts)
             yield FoundFile(
-                address=files.unstrip_protocol(path),
+                address=address,
                 relative=relative,
                 size=int(facts.get("size") or 0),
-                stamp=_address_stamp(facts),
-                changed_s=changed_s,
-                modified_s=changed_s,
+                stamp=stamp_from(facts),
+                changed_s=changed_s(facts),
+                modified_s=changed_s(facts),
             )
-
-
-def _address_stamp(facts: dict[str, Any]) -> str:
-    tag = facts.get("ETag") or facts.get("etag") or _address_time(facts)
-    return f"{facts.get('size')} {tag}"
-
-
-def _address_time(facts: dict[str, Any]) -> float:
-    for key in ("mtime", "LastModified", "last_modified", "updated", "created"):
-        value = facts.get(key)
-        if isinstance(value, (int, float)):
-            return float(value)
-        if isinstance(value, datetime):
-            return value.timestamp()
-    return 0.0

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from .. import __version__
+from .addresses import is_address
 from .jobs import SettingsOf
 from .ledger import Run
-from .places import is_address
 from .table import table_row
 
 
@@ -39,12 +39,15 @@ class BatchOptions:
 
 @dataclass(frozen=True)
 class BatchReport:
-    """What a batch came to: a run for each job that is there now; `stopped` by the user."""
+    """What a batch came to: a run for each job that is there now; `stopped` by the user.
+
+    page : path or address of index.html.
+    """
 
     runs: tuple[Run, ...]
     worked: int
     stopped: bool
-    page: Path
+    page: str
 
     @property
     def out_of_tolerance(self) -> int:
@@ -68,7 +71,7 @@ class BatchReport:
             "command": "batch",
             "stopped": self.stopped,
             "run_now": self.worked,
-            "page": str(self.page),
+            "page": self.page,
             "jobs": [table_row(run) for run in self.runs],
         }
 

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import contextlib
-import shutil
 import time
 from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 
 from .. import __version__
 from ..errors import SettingsError
-from ..output_folder import disk_full_message, is_disk_full
+from .addresses import is_address
+from .arrival import result_wait_s, seen_from_here
 from .books import Books
 from .crew import Crew, local_crew, local_size, memory_budget_mb, remote_crew
 from .flights import Flights, Landed
@@ -22,7 +21,8 @@ from .leftovers import clear_leftovers
 from .lock import LOCK_NAME, only_batch
 from .memory import output_bytes
 from .outcome import FAILED, Outcome, failed
-from .places import LEDGER_NAME, is_address
+from .own_folder import free_bytes, make_own_folder, no_room, refusals_in_words
+from .places import LEDGER_NAME
 from .progress import Progress
 from .report import BatchOptions, BatchReport
 from .task import Task, recorded_outcome
@@ -30,6 +30,8 @@ from .task import Task, recorded_outcome
 _LONGEST_WAIT_S = 600.0
 # An estimate this far over the memory there is cannot be right about anything but the outcome.
 _HOPELESS = 1.5
+_REMOTE_SHARE = 0.9
+_DESERTED = "the cluster has no workers left: the jobs wait until there are some again"
 
 
 def run_batch(options: BatchOptions, progress: Progress) -> BatchReport:
@@ -39,18 +41,11 @@ def run_batch(options: BatchOptions, progress: Progress) -> BatchReport:
     ------
     SettingsError : the folder, the results, the cluster or a job file cannot be used.
     """
-    _refuse_foreign(options.out)
-    try:
-        options.out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise SettingsError(
-            f"{options.out}: cannot be made ({error.strerror or error}): check that the folder "
-            "above it is yours to write to, or name another --out"
-        ) from error
+    make_own_folder(options.out, place=options.place)
     with (
         only_batch(options.out, wait=options.wait),
         open_ledger(options.out / LEDGER_NAME) as ledger,
-        _full_disk_in_words(options.out),
+        refusals_in_words(options.out),
     ):
         clear_leftovers(options.out)
         night = _Night(options, ledger, progress)
@@ -59,7 +54,8 @@ def run_batch(options: BatchOptions, progress: Progress) -> BatchReport:
         finally:
             progress.close()
             clear_leftovers(options.out)
-        return BatchReport(tuple(night.runs()), night.worked, stopped, options.out / PAGE_NAME)
+        page = f"{options.results.rstrip('/')}/{PAGE_NAME}"
+        return BatchReport(tuple(night.runs()), night.worked, stopped, page)
 
 
 class _Night:
@@ -77,7 +73,7 @@ class _Night:
         self._under_way = 0
         self._handled: dict[str, str] = {}
         self._first_look = True
-        self._trouble = ""
+        self._troubles: dict[str, str] = {}
         self._waiting_since = self._looked_at = time.monotonic()
 
     def work(self) -> bool:
@@ -139,11 +135,15 @@ class _Night:
         try:
             self._look()
         except SettingsError as error:
-            if str(error) != self._trouble:
-                self._progress.note(str(error))
-            self._trouble = str(error)
+            self._tell("look", str(error))
         else:
-            self._trouble = ""
+            self._tell("look", "")
+
+    def _tell(self, about: str, trouble: str) -> None:
+        """Say what is wrong, once as long as it stays so."""
+        if trouble and trouble != self._troubles.get(about):
+            self._progress.note(trouble)
+        self._troubles[about] = trouble
 
     def _is_due(self, job: Job) -> bool:
         """Whether a job has to be run; a whole result that a killed run left is taken over."""
@@ -155,6 +155,7 @@ class _Night:
                 self._finish(job, failed(found.fault, rescan=True))
                 self._handled[job.name] = found.fault
             return False
+        self._books.bring_along(job)
         if self._options.again and self._first_look:
             return True
         outcome = recorded_outcome(self._books.output(job), found.identity)
@@ -187,7 +188,12 @@ class _Night:
                         self._under_way = len(flights)
                         self._land(landed)
                     self._under_way = len(flights)
+                    self._tell("workers", _DESERTED if flights.is_deserted() else "")
                     self._look_meanwhile()
+            except KeyboardInterrupt:
+                # Ending the workers takes a few seconds.
+                self._progress.note("stopping; jobs under way are done next time")
+                raise
             finally:
                 flights.cancel()
                 self._under_way = 0
@@ -201,7 +207,11 @@ class _Night:
     def _crew(self) -> Iterator[Crew]:
         options = self._options
         if options.cluster is not None:
-            with remote_crew(options.cluster) as crew:
+            # The lock is sure to be there and new; a share that shows it is the same one.
+            seen = [scan.file.address for job, _ in self._pending[:1] for scan in job.scans]
+            seen += [] if is_address(options.results) else [str(options.out / LOCK_NAME)]
+            here = tuple(path for path in seen if not is_address(path))
+            with remote_crew(options.cluster, seen=here) as crew:
                 yield crew
             return
         budget_mb = options.memory_mb or memory_budget_mb()
@@ -230,19 +240,19 @@ class _Night:
     def _has_disk_for(self, job: Job, flights: Flights) -> bool:
         if is_address(self._options.results):
             return True
-        free = shutil.disk_usage(self._options.out).free
-        if free > output_bytes(job.points):
+        needed = output_bytes(job.points)
+        free = free_bytes(self._options.out)
+        if free > needed + flights.output_bytes():
             return True
         if not len(flights):
-            raise SettingsError(
-                f"{disk_full_message(self._options.out)}; the same command goes on from here"
-            )
+            raise no_room(self._options.out, needed=needed, free=free)
         return False
 
     def _task(self, job: Job, attempt: int, crew: Crew, topic: str) -> Task:
         share_mb = crew.budget_mb / crew.size()
         if not crew.local:
-            limit_mb = share_mb
+            # Before the cluster's own guard, which ends a worker without a reason.
+            limit_mb = _REMOTE_SHARE * share_mb
         elif attempt > 1:
             limit_mb = crew.budget_mb
         else:
@@ -272,6 +282,12 @@ class _Night:
                 self._progress.note(f"{job.name}: {outcome.reason}; tried once more")
                 return
             outcome = replace(outcome, reason=f"{outcome.reason} (tried twice)")
+        outcome = seen_from_here(
+            outcome,
+            task,
+            worker=landed.worker,
+            wait_s=result_wait_s(local=self._options.cluster is None),
+        )
         if self._identities[job.name].identity == task.identity:
             self._finish(job, outcome)
             self.worked += 1
@@ -286,37 +302,12 @@ class _Night:
         return len(self._pending) + self._under_way
 
     def _write(self) -> None:
-        self._books.write(self.runs(), left=self._left())
+        self._tell("page", self._books.write(self.runs(), left=self._left()))
 
 
 def _too_big(job: Job, crew: Crew) -> str:
     return (
         f"needs about {job.memory_mb:.0f} MB of memory and there are {crew.budget_mb:.0f} MB: thin "
-        "the scan (a point every 0.5 mm is plenty), or run it on a larger machine"
+        "the scan (a point every 0.5 mm is plenty), give more with --memory if there is more, or "
+        "run it on a larger machine"
     )
-
-
-def _refuse_foreign(out: Path) -> None:
-    if out.is_dir():
-        own = {LEDGER_NAME, LOCK_NAME}
-        names = {path.name for path in out.iterdir()}
-        if names and not names & own:
-            raise SettingsError(
-                f"{out}: the folder holds something that is no batch's ({min(names)}): name a new "
-                "folder with --out"
-            )
-    elif out.exists():
-        raise SettingsError(f"{out}: a file of this name is in the way: name another --out")
-
-
-@contextlib.contextmanager
-def _full_disk_in_words(out: Path) -> Iterator[None]:
-    try:
-        yield
-    except OSError as error:
-        if is_disk_full(error, out):
-            raise SettingsError(disk_full_message(out)) from error
-        raise SettingsError(
-            f"{out}: cannot be written ({error.strerror or error}): check that it is yours to "
-            "write to; the same command goes on from here"
-        ) from error

@@ -7,10 +7,12 @@ from pathlib import Path
 
 from ..errors import SettingsError
 from ..settings import Settings, load_settings
+from .addresses import is_address
 from .jobfile import JobFile
 from .jobs import SettingsOf
 from .names import one_line
-from .places import is_address
+
+_FILE_KEYS = ("edges.hold_points_file", "creases.file")
 
 
 def shop_settings(
@@ -21,6 +23,9 @@ def shop_settings(
     `stage` and `asked` are what the command line says; they win over job files and names.
     """
     known: dict[tuple[str, JobFile], Settings] = {}
+    # Workers may stand elsewhere than the command, so that files are known by their whole path.
+    configs = [path.resolve() for path in configs]
+    asked = {k: v.resolve() if isinstance(v, Path) else v for k, v in asked.items()}
 
     def settings_of(scan_stage: str, job_file: JobFile) -> Settings:
         key = (scan_stage, job_file)
@@ -37,7 +42,7 @@ def _load(
     files = [*configs, *_own_configs(job_file)]
     if not job_file.settings:
         return load_settings(stage, files, asked)
-    own = dict(job_file.settings)
+    own = {key: _own_file(job_file, key, value) for key, value in job_file.settings}
     try:
         load_settings(stage, files, own)
     except SettingsError as error:
@@ -53,3 +58,15 @@ def _own_configs(job_file: JobFile) -> list[Path]:
             "are not read: write the settings into the job file itself, under [settings]"
         )
     return [Path(job_file.address).parent / name for name in job_file.config]
+
+
+def _own_file(job_file: JobFile, key: str, value: object) -> object:
+    """A file that a job file names is looked for beside it."""
+    if key not in _FILE_KEYS or not isinstance(value, str) or not value:
+        return value
+    if is_address(job_file.address):
+        raise SettingsError(
+            f"{job_file.address}: {key} = {value!r}: files at an address are not read as settings: "
+            "give it with --config from a folder of this machine"
+        )
+    return str(Path(job_file.address).parent / value)

@@ -16,11 +16,11 @@ from .. import __version__
 from ..errors import GuidecoatError, ScanReadError, ScanUnfitError
 from ..output_folder import result_folder
 from ..settings import Settings
+from .addresses import JOB_RECORD, as_from_a_disk, is_address, put_result
 from .outcome import SKIPPED, Outcome, failed, read_outcome
-from .places import filesystem, is_address, read_bytes, stamp_of
+from .places import read_bytes, stamp_of
 from .work import carry_out
 
-JOB_RECORD = "job.json"
 THUMBNAIL = "thumbnail.png"
 _THUMBNAIL_PIXELS = (480, 320)
 
@@ -76,10 +76,11 @@ def passing_failure(reason: str, detail: str = "") -> Outcome:
 
 
 def _attempt(task: Task, started: float) -> Outcome:
-    gone = [a for a, stamp in zip(task.inputs, task.stamps, strict=True) if not stamp_of(a)]
-    if gone:
-        return Outcome(SKIPPED, f"{gone[0]}: gone before it was read: put it back if it is wanted")
     try:
+        gone = [address for address in task.inputs if not stamp_of(address)]
+        if gone:
+            reason = f"{gone[0]}: gone before it was read: put it back if it is wanted"
+            return Outcome(SKIPPED, reason)
         with _fetched(task.inputs) as scans, _result(task.output) as folder:
             carry_out(task.kind, scans, task.settings, folder)
             _make_thumbnail(folder)
@@ -94,6 +95,8 @@ def _attempt(task: Task, started: float) -> Outcome:
         # A file still being copied reads as a broken one: by then it has changed.
         if _changed(task):
             return passing_failure(f"{error} (the file changed meanwhile)")
+        if isinstance(error.__cause__, OSError):
+            return passing_failure(str(error))
         return failed(str(error), rescan=True)
     except GuidecoatError as error:
         return failed(str(error))
@@ -165,8 +168,15 @@ def _changed(task: Task) -> list[str]:
     return [
         address
         for address, stamp in zip(task.inputs, task.stamps, strict=True)
-        if stamp_of(address) != stamp
+        if not _is_as_planned(address, stamp)
     ]
+
+
+def _is_as_planned(address: str, stamp: str) -> bool:
+    try:
+        return stamp_of(address) == stamp
+    except OSError:
+        return False
 
 
 def _refuse_changed(task: Task) -> None:
@@ -187,7 +197,8 @@ def _fetched(inputs: Sequence[str]) -> Iterator[list[Path]]:
             if is_address(address):
                 local = Path(folder) / str(number) / address.rpartition("/")[2]
                 local.parent.mkdir()
-                filesystem(address).get_file(address, str(local))
+                with as_from_a_disk(address) as files:
+                    files.get_file(address, str(local))
                 scans.append(local)
             else:
                 scans.append(Path(address))
@@ -196,22 +207,16 @@ def _fetched(inputs: Sequence[str]) -> Iterator[list[Path]]:
 
 @contextlib.contextmanager
 def _result(output: str) -> Iterator[Path]:
-    """A result folder that appears whole; at an address the record goes last and makes it one."""
+    """A result folder that appears whole; for an address it is made here and copied there."""
     if not is_address(output):
         with result_folder(Path(output)) as folder:
             yield folder
         return
     with tempfile.TemporaryDirectory(prefix="guidecoat-") as temporary:
-        folder = Path(temporary)
-        yield folder
-        files = filesystem(output)
-        place = output.rstrip("/")
-        if files.exists(place):
-            files.rm(place, recursive=True)
-        files.makedirs(place, exist_ok=True)
-        names = [path.name for path in sorted(folder.iterdir()) if path.name != JOB_RECORD]
-        for name in [*names, JOB_RECORD]:
-            files.put_file(str(folder / name), f"{place}/{name}")
+        whole = Path(temporary) / "result"
+        with result_folder(whole) as folder:
+            yield folder
+        put_result(whole, output)
 
 
 def _make_thumbnail(folder: Path) -> None:

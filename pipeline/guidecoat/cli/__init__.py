@@ -115,11 +115,11 @@ def check(
         _progress(f"checking {scan.name} ...", quiet=quiet)
         result = lik.run_check(scan, settings, like, like_as)
         _progress("writing the pictures and tables ...", quiet=quiet)
-        write_check(result, unfinished, extras=extras)
+        lost = write_check(result, unfinished, extras=extras)
     if as_json:
         _say_json(json.loads((folder / "summary.json").read_text("utf-8")))
     elif not quiet:
-        _say(check_lines(result, folder))
+        _say(check_lines(result, folder, lost))
     if fail_if_out and result.verdict == "out":
         raise typer.Exit(OUT_OF_TOLERANCE)
 

@@ -23,8 +23,13 @@ _ON_ANY_TERMINAL = str.maketrans(
 )
 
 
-def check_lines(result: CheckResult, folder: Path) -> list[str]:
-    """Verdict, the worst regions with place and action, warnings, where the pictures are."""
+def check_lines(result: CheckResult, folder: Path, lost: Sequence[str] = ()) -> list[str]:
+    """Verdict, the worst regions with place and action, warnings, where the pictures are.
+
+    Parameters
+    ----------
+    lost : what could not be drawn or cut when the files were written.
+    """
     from ..export.words import verdict_words
 
     worst = sorted(result.regions, key=lambda r: (r.verdict != "out", -abs(r.peak_mm)))
@@ -33,7 +38,7 @@ def check_lines(result: CheckResult, folder: Path) -> list[str]:
         lines += _region_lines(region)
     if len(worst) > _SHOWN_REGIONS:
         lines.append(f"  and {len(worst) - _SHOWN_REGIONS} more in the table")
-    lines += remark_lines(result.warnings)
+    lines += remark_lines((*lost, *result.warnings))
     return on_any_terminal([*lines, *written_lines(folder, _PICTURES)])
 
 

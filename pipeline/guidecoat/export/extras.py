@@ -10,7 +10,15 @@ import numpy as np
 
 from ..check import CheckResult
 from ..errors import GuidecoatError
-from ..sections import Panel, Section, cut_line, cut_stations, line_ends, require_stations
+from ..sections import (
+    PICKED,
+    Panel,
+    Section,
+    cut_line,
+    cut_stations,
+    line_ends,
+    require_stations,
+)
 from .colours import Scale
 from .drawing import stacked
 from .full_size_map import full_size_map
@@ -68,6 +76,21 @@ def cut_sections(result: CheckResult, extras: Extras) -> tuple[Section, ...]:
     return (*stations, *picked)
 
 
+def left_out_words(sections: tuple[Section, ...], stations: int) -> tuple[str, ...]:
+    """A word about the stations that were asked for and not cut."""
+    cut = {section.name for section in sections if section.kind != PICKED}
+    asked = [f"{letter}{k}" for letter in "XY" for k in range(1, stations + 1)]
+    missing = [name for name in asked if name not in cut]
+    if not missing:
+        return ()
+    many = len(missing) > 1
+    return (
+        f"Section{'s' if many else ''} {', '.join(missing)} {'are' if many else 'is'} left out: "
+        f"less than 30 % of {'them' if many else 'it'} could be judged. Choose another number of "
+        "--sections, or cut where you like with --section-line.",
+    )
+
+
 def write_extras(
     folder: Path,
     result: CheckResult,
@@ -76,7 +99,7 @@ def write_extras(
     extras: Extras,
 ) -> tuple[str, ...]:
     """Write sections.csv, sections.pdf and sections.dxf, and map_full_size.pdf where a paper is
-    named; returns a warning for each that could not be drawn.
+    named; returns a warning for each that could not be drawn, and for stations left out.
     """
     name = result.scan.name
     paper = PAPERS[extras.paper or "a4"]
@@ -96,7 +119,7 @@ def write_extras(
                 lambda: tiled_pdf([full_size_map(result, scale, sections)], paper, name=name),
             )
         )
-    lost = []
+    lost = list(left_out_words(sections, extras.stations))
     for file, draw in wanted:
         try:
             drawn = draw()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from contourpy import contour_generator
 from numpy.typing import NDArray
@@ -47,7 +49,10 @@ def full_size_map(result: CheckResult, scale: Scale, sections: tuple[Section, ..
         place = edge.station_uv[len(edge.station_uv) // 2]
         lettering.append(Lettering(float(place[0]), float(place[1]), edge.name, 5.0, bold=True))
     for section in sections:
-        strokes.append(Stroke(section.uv_mm, 0.15, "solid", PALE))
+        strokes += [Stroke(section.uv_mm[kept], 0.15, "solid", PALE) for kept in section.stretches]
+        for before, after in pairwise(section.stretches):
+            gap = section.uv_mm[[before.stop - 1, after.start]]
+            strokes.append(Stroke(gap, 0.15, "dashed", PALE))
         u, v = section.uv_mm[0]
         lettering.append(Lettering(float(u) + 6.0, float(v) + 6.0, section.name, 3.0))
     along, up = _shortfall_mm(result)

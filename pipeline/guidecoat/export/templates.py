@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
+from itertools import pairwise
+from math import ceil, floor
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,11 +44,17 @@ STATUS_WORDS = {
     HELD: "held",
     NOT_JUDGED: "not judged",
 }
+NO_WORD = STATUS_WORDS[NOT_JUDGED]
 BOARD_MM = 45.0
 """How far a template's board reaches beyond the highest place of its edge."""
 
+_RELIEF_MM = 15.0
 _TICK_EVERY_MM = 50.0
 _NAME_EVERY_MM = 220.0
+_NOTE = (
+    "Cut along the full line: the lower side is the fair surface. Fine dashes are the scan. Where "
+    "the board's own line is dashed nothing was judged: cut clear of the panel there."
+)
 _ENDS = {ACROSS: ("lower end", "upper end"), ALONG: ("left end", "right end")}
 
 
@@ -88,27 +96,55 @@ def _region_of(section: Section) -> list[str]:
 
 
 def board_mm(section: Section) -> Floats:
-    """(k, 2) outline of a template: its lower side is the fair surface, seen along the cut."""
-    edge = section.fair_mm[np.isfinite(section.fair_mm).all(axis=1)]
-    top = float(edge[:, 1].max()) + BOARD_MM
-    ends = np.array([[edge[-1, 0], top], [edge[0, 0], top]])
-    return np.vstack([edge, ends, edge[:1]])
+    """(k, 2) outline of a template: its lower side is the fair surface, seen along the cut.
+
+    Where nothing was judged between two stretches it is relieved, so that it cannot bear there.
+    """
+    edges = _edges(section)
+    parts = [edges[0]]
+    for gap, edge in zip(_gaps(section), edges[1:], strict=True):
+        parts += [gap[1:-1], edge]
+    side = np.vstack(parts)
+    top = max(float(edge[:, 1].max()) for edge in edges) + BOARD_MM
+    ends = np.array([[side[-1, 0], top], [side[0, 0], top]])
+    return np.vstack([side, ends, side[:1]])
+
+
+def _edges(section: Section) -> list[Floats]:
+    """The fair surface along each judged stretch."""
+    return [section.fair_mm[stretch] for stretch in section.stretches]
+
+
+def _gaps(section: Section) -> list[Floats]:
+    """(4, 2) way of the board's lower side from each judged stretch to the next: up, over, down."""
+    edges = _edges(section)
+    gaps = []
+    for before, after in pairwise(edges):
+        start, end = before[-1], after[0]
+        level = max(start[1], end[1]) + _RELIEF_MM
+        gaps.append(np.array([start, [start[0], level], [end[0], level], end]))
+    return gaps
 
 
 def template(section: Section) -> Drawing:
     """A section's board with its scan, a tick every 50 mm, and the highs and lows it crosses."""
-    outline = board_mm(section)
-    top = float(outline[:, 1].max())
+    edges = _edges(section)
+    left, right = float(edges[0][0, 0]), float(edges[-1][-1, 0])
+    top = float(board_mm(section)[:, 1].max())
+    frame = np.array([edges[-1][-1], [right, top], [left, top], edges[0][0]])
     strokes = [
-        Stroke(outline, 0.35),
-        Stroke(section.scan_mm, 0.2, "dashed", PALE),
+        *(Stroke(line, 0.35) for line in (*edges, frame)),
+        Stroke(section.within(section.scan_mm), 0.2, "dashed", PALE),
     ]
     lettering = []
-    for run in np.arange(0.0, section.length_mm, _TICK_EVERY_MM):
-        x, y = _at(section, float(run))
-        strokes.append(Stroke(np.array([[x, y], [x, y + 5.0]]), 0.2))
-        if run and y + 12.0 < top:
-            lettering.append(Lettering(x, y + 8.0, f"{run:.0f}", 2.5))
+    for gap in _gaps(section):
+        strokes.append(Stroke(gap, 0.25, "dashed"))
+        x, y = gap[1:3].mean(axis=0).tolist()
+        lettering.append(Lettering(x, y + 4.0, NO_WORD, 2.5))
+    for stretch in section.stretches:
+        marks = _ticks(section, stretch, top)
+        strokes += marks[0]
+        lettering += marks[1]
     for crossing in section.crossings:
         for run in (crossing.from_mm, crossing.to_mm):
             x, y = _at(section, run)
@@ -117,7 +153,6 @@ def template(section: Section) -> Drawing:
         words = f"{crossing.region} {signed(crossing.peak_mm)}"
         lettering.append(Lettering(x, y + 18.0, words, 3.5, bold=True))
     first, last = _ENDS.get(section.kind, ("first point", "second point"))
-    left, right = float(outline[:, 0].min()), float(outline[:, 0].max())
     level = top - 6.0
     names = max(1, round((right - left) / _NAME_EVERY_MM))
     lettering += [
@@ -128,12 +163,20 @@ def template(section: Section) -> Drawing:
         Lettering(left + 16.0, level, first, 2.5),
         Lettering(right - 16.0, level, last, 2.5),
     ]
-    return Drawing(
-        f"{section.name} {section.where}",
-        tuple(strokes),
-        tuple(lettering),
-        "Cut along the full line: the lower side is the fair surface. The dashed line is the scan.",
-    )
+    return Drawing(f"{section.name} {section.where}", tuple(strokes), tuple(lettering), _NOTE)
+
+
+def _ticks(section: Section, stretch: slice, top: float) -> tuple[list[Stroke], list[Lettering]]:
+    """A tick every 50 mm of tape along a judged stretch, lettered where there is room."""
+    first, last = section.run_mm[stretch][[0, -1]].tolist()
+    strokes, lettering = [], []
+    for number in range(ceil(first / _TICK_EVERY_MM), floor(last / _TICK_EVERY_MM) + 1):
+        run = number * _TICK_EVERY_MM
+        x, y = _at(section, run)
+        strokes.append(Stroke(np.array([[x, y], [x, y + 5.0]]), 0.2))
+        if run and y + 12.0 < top:
+            lettering.append(Lettering(x, y + 8.0, f"{run:.0f}", 2.5))
+    return strokes, lettering
 
 
 def _at(section: Section, run_mm: float) -> tuple[float, float]:
@@ -165,8 +208,11 @@ def sections_dxf(sections: tuple[Section, ...]) -> bytes:
         shift = np.array([0.0, base - float(board[:, 1].max())])
         space.add_lwpolyline(board[:-1] + shift, close=True, dxfattribs={"layer": "BOARD"})
         for layer, line in (("FAIR", section.fair_mm), ("SCAN", section.scan_mm)):
-            for run in _runs(line):
+            for run in _runs(section.within(line)):
                 space.add_lwpolyline(run + shift, dxfattribs={"layer": layer})
+        for gap in _gaps(section):
+            word = space.add_text(NO_WORD, height=3.0, dxfattribs={"layer": "NAMES"})
+            word.set_placement((gap[1] + shift + [2.0, 3.0]).tolist())
         name = space.add_text(
             f"{section.name} {section.where}", height=5.0, dxfattribs={"layer": "NAMES"}
         )

@@ -23,13 +23,17 @@ def write_check(
     folder: Path,
     *,
     extras: Extras | None = None,
-) -> None:
+) -> tuple[str, ...]:
     """Write everything a check leaves into an existing folder.
 
     points.ply, map.ply, map.glb, map.png, regions.csv, report.html and, last, summary.json; with
     the result's plan also plan.csv, plan.json, plan.png and plan.html; with extras what they ask
     for. A picture that cannot be drawn costs only itself: the summary and the page then carry a
     warning.
+
+    Returns
+    -------
+    warnings : what could not be drawn or cut.
 
     Raises
     ------
@@ -59,6 +63,7 @@ def write_check(
     summary = summary_of(result, warnings=warnings)
     summary["timings_s"]["write"] = round(time.perf_counter() - started, 4)
     write_summary(folder / "summary.json", summary)
+    return warnings
 
 
 def _write_clouds(result: CheckResult, folder: Path, scale: Scale) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,7 @@ Floats = NDArray[np.float64]
 _WIDE, _LEFT, _RIGHT = 900.0, 58.0, 16.0
 _PLOT_TALL, _GAP, _FOOT, _TOP = 170.0, 26.0, 40.0, 24.0
 _MOST_SHAPE_TALL = 90.0
+_LEAST_DASH = 4.0
 _ROUND = (1.0, 2.0, 5.0, 10.0)
 _MOST_STATIONS_DRAWN = 40
 _SHAPE_POINTS = 200  # of so smooth a line no eye tells more on 900 pixels
@@ -71,6 +73,7 @@ def section_svg(section: Section, tolerance_mm: float) -> tuple[str, float]:
     zero = _TOP + shape_tall + _GAP + 0.5 * _PLOT_TALL
     total = zero + 0.5 * _PLOT_TALL + _FOOT
     x = _LEFT + section.run_mm * scale
+    deviation = section.within(section.deviation_mm)
     parts = [
         f'<svg viewBox="0 0 {_WIDE:.0f} {total:.0f}" role="img" '
         f'aria-label="Section {text(section.name)}" xmlns="http://www.w3.org/2000/svg" '
@@ -78,10 +81,10 @@ def section_svg(section: Section, tolerance_mm: float) -> tuple[str, float]:
         f'<text x="{_LEFT:.0f}" y="16" font-weight="bold">{text(section.name)}</text>',
         shape,
         _tolerance(zero, per_mm, tolerance_mm, reach),
-        _filled(x, section.deviation_mm, zero, per_mm, tolerance_mm, high=True),
-        _filled(x, section.deviation_mm, zero, per_mm, tolerance_mm, high=False),
-        f'<path d="M{_LEFT:.1f} {zero:.1f}H{_WIDE - _RIGHT:.1f}" stroke="#1a1a1a"/>',
-        _line(x, zero - per_mm * section.deviation_mm, 'stroke="#1a1a1a" stroke-width="1.4"'),
+        _filled(x, deviation, zero, per_mm, tolerance_mm, high=True),
+        _filled(x, deviation, zero, per_mm, tolerance_mm, high=False),
+        _level(section, x, zero),
+        _line(x, zero - per_mm * deviation, 'stroke="#1a1a1a" stroke-width="1.4"'),
         _ticks(section.length_mm, scale, zero + 0.5 * _PLOT_TALL),
         _names(section, scale, zero, per_mm),
         "</svg>",
@@ -90,25 +93,52 @@ def section_svg(section: Section, tolerance_mm: float) -> tuple[str, float]:
 
 
 def _reach(section: Section, tolerance_mm: float) -> float:
-    known = np.abs(section.deviation_mm[np.isfinite(section.deviation_mm)])
+    deviation = section.within(section.deviation_mm)
+    known = np.abs(deviation[np.isfinite(deviation)])
     most = float(known.max()) if known.size else 0.0
     return 1.25 * max(most, 2.0 * tolerance_mm)
 
 
 def _shape(section: Section) -> tuple[str, float]:
     """The fair profile in its true proportions, and how tall it is drawn."""
-    along, up = section.fair_mm[:: max(1, len(section.fair_mm) // _SHAPE_POINTS)].T
+    every = max(1, len(section.fair_mm) // _SHAPE_POINTS)
+    along, up = section.within(section.fair_mm)[::every].T
     width = _WIDE - _LEFT - _RIGHT
     low, high = float(np.nanmin(up)), float(np.nanmax(up))
     span = max(float(np.nanmax(along) - np.nanmin(along)), 1.0)
     scale = min(width / span, _MOST_SHAPE_TALL / max(high - low, 1e-6))
     tall = max(scale * (high - low), 4.0)
+    left = float(np.nanmin(along))
     drawn = _line(
-        _LEFT + scale * (along - np.nanmin(along)),
+        _LEFT + scale * (along - left),
         _TOP + tall - scale * (up - low),
         'stroke="#555" stroke-width="2"',
     )
+    for before, after in pairwise(section.stretches):
+        ends = section.fair_mm[[before.stop - 1, after.start]]
+        x, y = _LEFT + scale * (ends[:, 0] - left), _TOP + tall - scale * (ends[:, 1] - low)
+        drawn += _line(x, y, 'stroke="#555" stroke-dasharray="5 4"')
     return drawn, tall
+
+
+def _level(section: Section, x: Floats, zero: float) -> str:
+    """The fair surface as the level line, dashed and with a word where nothing was judged."""
+    ends = [_LEFT]
+    for stretch in section.stretches:
+        ends += [float(x[stretch.start]), float(x[stretch.stop - 1])]
+    ends.append(_WIDE - _RIGHT)
+    parts = [
+        f'<path d="M{a:.1f} {zero:.1f}H{b:.1f}" stroke="#1a1a1a"/>'
+        for a, b in zip(ends[1::2], ends[2::2], strict=False)
+    ]
+    for a, b in zip(ends[::2], ends[1::2], strict=True):
+        if b - a >= _LEAST_DASH:
+            parts.append(
+                f'<path d="M{a:.1f} {zero:.1f}H{b:.1f}" stroke="#555" stroke-dasharray="5 4"/>'
+                f'<text x="{0.5 * (a + b):.1f}" y="{zero - 6:.1f}" text-anchor="middle" '
+                'fill="#555" font-size="11">not judged</text>'
+            )
+    return "".join(parts)
 
 
 def _tolerance(zero: float, per_mm: float, tolerance_mm: float, reach: float) -> str:

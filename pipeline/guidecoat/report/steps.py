@@ -38,10 +38,16 @@ def steps_left(result: CheckResult) -> int:
 
 
 def _planned(result: CheckResult, plan: WorkPlan) -> list[Step]:
-    """The plan's first steps on a region; what is undecided waits until the sure ones are told."""
+    """The plan's first steps on a region, behind what must be known for all of them; what is
+    undecided waits until the sure ones are told.
+    """
     by_name = {region.region: region for region in result.regions}
+    steps = [
+        Step(one.what, f"{one.why[:1].upper()}{one.why[1:]}.")
+        for one in plan.steps
+        if one.group == "measure" and not one.region
+    ]
     on_regions = [step for step in plan.steps if step.region in by_name]
-    steps = []
     for one in sorted(on_regions, key=lambda step: step.group == "measure"):
         region = by_name[one.region]
         doubt = "Too near the limit to be sure. " if one.group == "measure" else ""

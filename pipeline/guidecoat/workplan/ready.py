@@ -23,6 +23,13 @@ class Product:
     levels_mm: float
     deed: str = "levels"
 
+    @property
+    def measured(self) -> str:
+        """What a wave is measured between before this product."""
+        if self.deed == "fills":
+            return "at the deepest low"
+        return "from the highest to the lowest spot"
+
 
 @dataclass(frozen=True)
 class Ready:
@@ -30,7 +37,8 @@ class Ready:
 
     wave_mm : peak to valley of what is left on the judged cells, on bare metal the deepest low;
     doubt_mm : its guard band;
-    margin_mm : what the product levels less the wave; state : yes, no or undecided.
+    margin_mm : what the product levels less the wave; state : yes, no or undecided; measured :
+    what the wave is measured between.
     """
 
     product: str
@@ -40,6 +48,7 @@ class Ready:
     margin_mm: float
     state: str
     words: str
+    measured: str
 
 
 def products_after(stage: str, figures: PlanSettings, tolerance_mm: float) -> tuple[Product, ...]:
@@ -85,6 +94,9 @@ def readiness(result: Checked, field: PanelField, fill: Fill) -> tuple[Ready, ..
             for product in products
         )
     low, high = np.quantile(smooth, [_LEFT_OUT, 1.0 - _LEFT_OUT])
+    # A mark that surely stands out is no speck, however little ground its tip holds.
+    high = max([high, *(mark.peak_mm for mark in field.highs)])
+    low = min([low, *(mark.peak_mm for mark in field.lows)])
     doubt = GUARD * float(np.sqrt(2.0)) * sigma
     verdict = result.verdict if stage == "primer" else "in"
     return tuple(ready_for(p, float(high - low), doubt, verdict=verdict) for p in products)
@@ -97,15 +109,17 @@ def ready_for(product: Product, wave_mm: float, doubt_mm: float, *, verdict: str
     ----------
     verdict : `out` where something else stands in the way, `undecided` where it may.
 
-    >>> ready_for(Product("primer", 0.1), 0.06, 0.01).words
-    'ready for primer: 0.06 mm is left, it levels 0.1 mm, margin 0.04 mm'
+    >>> ready_for(Product("filler", 2.0, "fills"), 1.5, 0.01).words
+    'ready for filler: 1.50 mm is left at the deepest low, it fills 2 mm, margin 0.50 mm'
     """
     margin = product.levels_mm - wave_mm
     if verdict == "out" or margin < -doubt_mm:
         state = "no"
     else:
         state = "yes" if margin >= doubt_mm and verdict == "in" else "undecided"
-    left = f"{wave_mm:.2f} mm is left, it {product.deed} {product.levels_mm:.2g} mm"
+    left = (
+        f"{wave_mm:.2f} mm is left {product.measured}, it {product.deed} {product.levels_mm:.2g} mm"
+    )
     words = {
         "yes": f"ready for {product.name}: {left}, margin {margin:.2f} mm",
         "undecided": f"too near to tell whether it is ready for {product.name}: {left}, the scan "
@@ -113,4 +127,6 @@ def ready_for(product: Product, wave_mm: float, doubt_mm: float, *, verdict: str
         "no": f"not ready for {product.name}: {left}"
         + (", and marks stand out of tolerance" if verdict == "out" else ""),
     }[state]
-    return Ready(product.name, product.levels_mm, wave_mm, doubt_mm, margin, state, words)
+    return Ready(
+        product.name, product.levels_mm, wave_mm, doubt_mm, margin, state, words, product.measured
+    )

@@ -15,6 +15,7 @@ from .taps import Tap, volume_words
 _GROUPS = ("measure", "metal", "fill", "block", "look", "report")
 _GROUP_OF = {
     "measure": "measure",
+    "probe": "metal",
     "tap": "metal",
     "shrink": "metal",
     "raise": "metal",
@@ -27,6 +28,7 @@ _GROUP_OF = {
     "report": "report",
 }
 _LITRES_PER_CM3 = 1e-3
+_MOST_NAMED = 6
 
 
 @dataclass(frozen=True)
@@ -82,13 +84,15 @@ def order_steps(
         own = rank.get(decision.region, 0)
         return group, float(own) if own else 1e3 - decision.action.by_mm, decision.region
 
-    steps = [
+    in_order = sorted(decisions, key=place)
+    steps = _probing(in_order) + [
         _step(decision, by_name[decision.region], trade.get(decision.region), figures)
-        for decision in sorted(decisions, key=place)
+        for decision in in_order
     ]
     if stage != "paint":
         steps += _filling_up(stage, decisions, figures)
         steps += _mixing(fill, steps)
+        steps += [_probed_block(d) for d in in_order if d.action.verb == "probe"]
         steps += _blocking(decisions, stage, figures)
         steps.append(
             _look(ready, done=all(_GROUP_OF[d.action.verb] == "measure" for d in decisions))
@@ -100,6 +104,9 @@ def order_steps(
 def _step(decision: Decision, region: Region, tap: Tap | None, figures: PlanSettings) -> Step:
     action, group = decision.action, _GROUP_OF[decision.action.verb]
     what, why, litres = action.what, action.why, 0.0
+    if action.verb == "probe":
+        what = f"tap down {action.by_mm:.1f} mm, where it is metal or has less filler than that"
+        why = "before filling: hammering cracks what is filled"
     if tap is not None and group == "metal" and tap.worth:
         why += f"; saves {volume_words(tap.saves_litres)} of filler"
     if action.verb in ("fill", "glaze"):
@@ -116,6 +123,35 @@ def _step(decision: Decision, region: Region, tap: Tap | None, figures: PlanSett
         what += f": {board.words()}"
         why += f"; {board.warning}" if board.warning else ""
     return Step(0, group, region.region, what, why, decision.where, action.by_mm, litres, board)
+
+
+def _probing(decisions: list[Decision]) -> list[Step]:
+    """What must be known before anything else: what lies under the highs that may be metal."""
+    names = [d.region for d in decisions if d.action.verb == "probe"]
+    if not names:
+        return []
+    rest = len(names) - _MOST_NAMED
+    named = ", ".join(names[:_MOST_NAMED]) + (f" and {rest} more highs" if rest > 0 else "")
+    return [
+        _bare(
+            "measure",
+            f"find out what lies under {named}: compare with a scan from before filling, or use a "
+            "depth gauge (plan.beneath_mm)",
+            "bare metal or thin filler is tapped down now, before filling; only where there is "
+            "filler enough is it blocked",
+        )
+    ]
+
+
+def _probed_block(decision: Decision) -> Step:
+    """Blocking of a high under which filler enough was found."""
+    board, size = decision.board, decision.action.by_mm
+    what = f"block down {size:.2f} mm, where that much filler was found under it"
+    why = "deeper than the filler is metal, which does not come back"
+    if board is not None:
+        what += f": {board.words()}"
+        why += f"; {board.warning}" if board.warning else ""
+    return Step(0, "block", decision.region, what, why, decision.where, size, 0.0, decision.board)
 
 
 def _filling_up(stage: str, decisions: tuple[Decision, ...], figures: PlanSettings) -> list[Step]:
@@ -198,7 +234,7 @@ def _look(ready: tuple[Ready, ...], *, done: bool) -> Step:
     if reached is not None and done:
         return _bare("look", f"stop here: ready for {reached.product}", reached.words)
     levels = ", ".join(f"{r.levels_mm:.2g} mm for {r.product}" for r in ready)
-    left = f"{ready[0].wave_mm:.2f} mm" if ready else "all of it"
+    left = f"{ready[0].wave_mm:.2f} mm {ready[0].measured}" if ready else "all of it"
     return _bare(
         "look",
         "scan again, with the same spray if any, and check",
