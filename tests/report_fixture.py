@@ -62,6 +62,14 @@ def filled() -> Comparison:
     return compare_scans((before, after), load_settings("filler"), options)
 
 
+def mended() -> Comparison:
+    """The same, filled as it should be."""
+    before, _ = pair_fixture.seen((pair_fixture.DENT, pair_fixture.HIGH), seed=1, name="metal")
+    after, _ = pair_fixture.seen((pair_fixture.HIGH,), seed=2, name="filler")
+    options = CompareOptions(already_aligned=True)
+    return compare_scans((before, after), load_settings("filler"), options)
+
+
 @cache
 def sides() -> MirrorResult:
     """A panel with a high against its counterpart with a dent."""

@@ -158,16 +158,17 @@ def test_every_region_is_followed(passes: Comparison) -> None:
     told = {t.name: [s.state if s else None for s in t.stands] for t in found}
     assert told == {
         "H1": ["", "unchanged", "improved"],
-        "L1": ["", "fixed", "fixed"],
+        "L1": ["", "worse", "fixed"],
         "L2": ["", "unchanged", "unchanged"],
         "H2": [None, "new", "fixed"],
-        "H3": [None, "new", "fixed"],
     }
     peaks = {t.name: [s.peak_mm if s else np.nan for s in t.stands] for t in passes.tracks}
     # One yardstick for all: what it misreads, it misreads alike, so differences come out true.
     assert np.subtract(peaks["H1"], peaks["H1"][0]) == pytest.approx([0.0, 0.0, -0.3], abs=0.04)
     assert np.subtract(peaks["L2"], peaks["L2"][0]) == pytest.approx([0.0, 0.0, 0.0], abs=0.04)
-    # What is left at the place of a low that is gone: its lowest spot, not a peak of 0.05.
+    # A low that was overfilled is one story, told by what stands there.
+    assert peaks["L1"][1] - peaks["L1"][0] == pytest.approx(0.9 - DENT.peak_mm, abs=0.04)
+    # What is left at the place of a high that is gone: its highest spot, not a peak of 0.05.
     assert abs(peaks["L1"][2]) < 0.1
 
 
@@ -303,6 +304,21 @@ def test_bad_pairs_say_what_is_wrong(text: str, said: str, tmp_path: Path) -> No
     path.write_text(text)
     with pytest.raises(SettingsError, match=said):
         read_pairs(path)
+
+
+def test_a_broad_build_that_tilts_the_placing_is_told() -> None:
+    thick = Dimple((-300.0, 0.0), 1.6, (420.0, 900.0))
+    scans = [seen(d, seed=70 + k, spacing_mm=3.0)[0] for k, d in enumerate([(), (thick,)])]
+    told = compare_scans(tuple(scans), SETTINGS)
+    assert any("may be tilted" in w and "--already-aligned" in w for w in told.warnings)
+    trusted = compare_scans(tuple(scans), SETTINGS, STILL)
+    assert not any("may be tilted" in w for w in trusted.warnings)
+    assert trusted.whole.added_cm3 > 3.0 * told.whole.added_cm3
+    # What is wrong with the placing is within its doubt.
+    apart = trusted.whole.added_cm3 - trusted.whole.removed_cm3
+    apart -= told.whole.added_cm3 - told.whole.removed_cm3
+    doubt_mm = float(told.after.placing_mm[told.whole.compared].mean())
+    assert abs(apart) < 2.0 * doubt_mm * told.whole.compared_area_cm2 / 10.0
 
 
 def test_picked_pairs_place_a_scan(before: Scan, tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from guidecoat.check import CheckResult, check
 from guidecoat.edges import Edge
+from guidecoat.errors import ScanUnfitError
 from guidecoat.regions import tape_distances
 from guidecoat.scan import Scan
 from guidecoat.specks import wild_cells
@@ -162,11 +163,10 @@ def test_tapes_in_a_corner_run_across_each_other() -> None:
     )
 
 
-def test_a_sheet_of_noise_alone_is_never_out() -> None:
-    """4 mm of noise at a tolerance of 0.15 mm: refused or undecided, whatever its peaks."""
-    from guidecoat.errors import ScanUnfitError
-
-    scan = to_scan(scan_panel(flat_panel(), spacing_mm=2.5, noise_mm=4.0, seed=9), normals=True)
+@pytest.mark.parametrize("seed", [9, 10, 11])
+def test_a_sheet_of_noise_alone_is_never_out(seed: int) -> None:
+    """4 mm of noise at a tolerance of 1 mm: refused or undecided, whatever its peaks."""
+    scan = to_scan(scan_panel(flat_panel(), spacing_mm=2.5, noise_mm=4.0, seed=seed), normals=True)
     try:
         result = check(scan, settings(tolerance__height_mm=1.0))
     except ScanUnfitError:

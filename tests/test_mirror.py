@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -72,7 +73,8 @@ def test_both_panels_marks_show_with_the_right_sign(pair: MirrorResult) -> None:
     truth = (-OTHERS_LOW.peak_mm, HIGH.peak_mm, DENT.peak_mm)
     assert list(peaks.values()) == pytest.approx(truth, abs=0.06)
     actions = {r.region: r.action for r in pair.shape.regions}
-    assert actions["H1"].endswith("the other panel's low, not this one's: look there")
+    said = r"the other panel's low, not this one's: look there \(this \+0\.0\d, other -0\.\d\d mm\)"
+    assert re.fullmatch(said, actions["H1"])
     assert "look there" not in actions["L1"]
 
 
@@ -83,13 +85,8 @@ def test_a_panel_that_hangs_true_has_no_position_error(pair: MirrorResult) -> No
     assert np.abs(pair.position.turn_mrad[1:]).max() < 0.15
 
 
-@pytest.mark.parametrize(
-    ("shift_mm", "turn_mrad"),
-    [((-2.0, 0.0, 0.0), (0.0, 0.0, 0.0)), ((0.8, 0.0, 1.0), (0.0, 4.0, -2.0))],
-)
-def test_position_is_told_apart_from_shape(
-    right: Scan, shift_mm: tuple[float, float, float], turn_mrad: tuple[float, float, float]
-) -> None:
+def test_position_is_told_apart_from_shape(right: Scan) -> None:
+    shift_mm, turn_mrad = (-2.0, 0.0, 1.0), (0.0, 4.0, -2.0)
     low = seen((DENT, HIGH), seed=3, pose=hung(shift_mm, turn_mrad), name="low door")[0]
     result = mirror_pair(low, right, SETTINGS, X_PLANE)
     assert result.position is not None
@@ -198,6 +195,21 @@ def test_the_other_side_shows_damage_longer_than_the_batten(long_dent: tuple[Sca
     assert like.verdict == "out"
     assert not any("as long as the batten" in w for w in like.warnings)
     assert any("Measured against good, reflected" in w for w in like.warnings)
+    # The plan fills what the other side shows, which this scan alone would take for form.
+    assert like.plan is not None
+    assert [r.region for r in like.plan.regions] == [r.region for r in like.regions]
+    assert 1000.0 * like.plan.tap.litres > 0.9 * truth
+
+
+def test_a_mark_of_the_model_is_not_worked_on(left: Scan) -> None:
+    low = Dimple((120.0, 60.0), -0.9, (50.0, 50.0))
+    model = seen((low,), seed=14, pose=OUTWARD, name="model")[0]
+    like = check_like(left, model, SETTINGS, reflected=False)
+    action = {r.region: r.action for r in like.regions}
+    assert action["H1"].startswith("the other panel's low, not this one's: look there (this ")
+    assert like.plan is not None
+    assert [r.region for r in like.plan.regions] == ["H2", "L1"]
+    assert "look there" not in action["H2"] + action["L1"]
 
 
 def test_an_earlier_scan_of_the_same_panel_is_a_model_too(left: Scan) -> None:

@@ -41,7 +41,7 @@ def scan_height(
     *,
     seed: int,
     half: tuple[float, float] = (450.0, 270.0),
-    count: int = 250_000,
+    count: int = 120_000,
     noise_mm: float = 0.05,
     change: Height | None = None,
     opening: bool = True,
@@ -69,7 +69,7 @@ def scan_height(
     )
 
 
-def wing_points(*, seed: int, count: int = 250_000, noise_mm: float = 0.05) -> Array:
+def wing_points(*, seed: int, count: int = 100_000, noise_mm: float = 0.05) -> Array:
     """A wing that wraps 95 degrees, its radius changing along it, with a slanted end."""
     generator = np.random.default_rng(seed)
     u = generator.uniform(-350.0, 350.0, count)
@@ -81,7 +81,7 @@ def wing_points(*, seed: int, count: int = 250_000, noise_mm: float = 0.05) -> A
     return np.stack([u, radius * np.sin(angle), radius * np.cos(angle) - 250.0], axis=1)
 
 
-def torus_points(*, seed: int, count: int = 200_000, noise_mm: float = 0.05) -> Array:
+def torus_points(*, seed: int, count: int = 80_000, noise_mm: float = 0.05) -> Array:
     """An outer part of a torus, its outline a skew quadrangle."""
     generator = np.random.default_rng(seed)
     a, b = generator.uniform(-0.4, 0.4, (2, count))
@@ -163,11 +163,10 @@ def test_umeyama_exact_and_degenerate() -> None:
         umeyama(x, x[:5])
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("seed", [0, 1, 2])
+@pytest.mark.parametrize("seed", [0, 1])
 def test_door_with_a_quarter_changed(seed: int) -> None:
     before, normals = scan_height(door_height, seed=10 + seed)
-    after, _ = scan_height(door_height, seed=20 + seed, count=180_000, change=filler)
+    after, _ = scan_height(door_height, seed=20 + seed, count=90_000, change=filler)
     truth = pose(seed)
     found = register(before, move(truth, after))
     assert_placed(found, truth, before, normals)
@@ -177,11 +176,11 @@ def test_door_with_a_quarter_changed(seed: int) -> None:
     built = np.abs(filler(x, y)) > 0.5
     assert found.unchanged[built].mean() < 0.01
     assert found.unchanged[filler(x, y) == 0.0].mean() > 0.9
+    assert not found.loose
     require_observable(found)
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("seed", [3, 4])
+@pytest.mark.parametrize("seed", [3])
 def test_change_of_six_millimetres_and_a_missing_third(seed: int) -> None:
     before, normals = scan_height(door_height, seed=30 + seed)
     after, _ = scan_height(door_height, seed=40 + seed, change=lambda x, y: 2.0 * filler(x, y))
@@ -213,10 +212,9 @@ def test_half_overlap_of_a_shape_that_holds() -> None:
     assert found.overlap == pytest.approx(0.5, abs=0.06)
 
 
-@pytest.mark.slow
 def test_swap_gives_the_inverse_and_repeats_are_the_same() -> None:
-    before, _ = scan_height(door_height, seed=1, count=120_000)
-    after, _ = scan_height(door_height, seed=2, count=120_000, change=filler)
+    before, _ = scan_height(door_height, seed=1, count=60_000)
+    after, _ = scan_height(door_height, seed=2, count=60_000, change=filler)
     moved = move(pose(3), after)
     there = register(before, moved)
     back = register(moved, before)
@@ -232,13 +230,15 @@ def test_swap_gives_the_inverse_and_repeats_are_the_same() -> None:
 
 
 def test_already_aligned_moves_nothing() -> None:
-    before, _ = scan_height(door_height, seed=1, count=100_000)
-    after, _ = scan_height(door_height, seed=2, count=100_000, change=filler)
+    before, _ = scan_height(door_height, seed=1, count=60_000)
+    after, _ = scan_height(door_height, seed=2, count=60_000, change=filler)
     found = register(before, after, already_aligned=True)
     np.testing.assert_array_equal(found.T_target_source, np.eye(4))
     assert found.rms_mm < 0.03
-    with pytest.raises(ScanUnfitError, match="overlap"):
-        register(before, after + np.array([0.0, 0.0, 400.0]), already_aligned=True)
+    assert not found.loose
+    for away in ([0.0, 0.0, 400.0], [0.0, 0.0, 4.0]):
+        with pytest.raises(ScanUnfitError, match=r"do not share one frame\. Leave out"):
+            register(before, after + np.array(away), already_aligned=True)
 
 
 def test_picked_points_give_the_start() -> None:
@@ -273,7 +273,9 @@ def test_plain_cylinder_is_weak_along_its_axis() -> None:
         return np.sqrt(400.0**2 - y**2) - 400.0
 
     one, two = (
-        coverage(scan_height(barrel, seed=s, half=(200.0, 200.0), opening=False)[0], s)
+        coverage(
+            scan_height(barrel, seed=s, half=(200.0, 200.0), opening=False, count=40_000)[0], s
+        )
         for s in (1, 2)
     )
     found = register(one, two)
@@ -289,7 +291,10 @@ def test_cylinder_with_shared_ends_says_that_only_its_edges_hold_it() -> None:
     def barrel(x: Array, y: Array) -> Array:
         return np.sqrt(400.0**2 - y**2) - 400.0
 
-    one, two = (scan_height(barrel, seed=s, half=(220.0, 150.0), opening=False)[0] for s in (1, 2))
+    one, two = (
+        scan_height(barrel, seed=s, half=(220.0, 150.0), opening=False, count=60_000)[0]
+        for s in (1, 2)
+    )
     found = register(one, two)
     slides = [w for w in found.weak_directions if w.kind == "slide"]
     grip = np.array([w.direction for w in slides])
@@ -318,7 +323,7 @@ def test_symmetric_panel_names_the_half_turn() -> None:
         return -25.0 * (x / 300.0) ** 2 - 15.0 * (y / 180.0) ** 2
 
     one, two = (
-        scan_height(crown, seed=s, half=(300.0, 180.0), opening=False, count=120_000)[0]
+        scan_height(crown, seed=s, half=(300.0, 180.0), opening=False, count=40_000)[0]
         for s in (1, 2)
     )
     found = register(one, move(pose(2), two))
@@ -339,8 +344,8 @@ def test_different_units_are_named() -> None:
 
 
 def test_mirrored_by_mistake_is_named() -> None:
-    one, _ = scan_height(door_height, seed=1, count=120_000)
-    two, _ = scan_height(door_height, seed=2, count=120_000)
+    one, _ = scan_height(door_height, seed=1, count=60_000)
+    two, _ = scan_height(door_height, seed=2, count=60_000)
     mirror = reflection(np.zeros(3), np.array([1.0, 0.0, 0.0]))
     with pytest.raises(ScanUnfitError, match="mirrored"):
         register(move(mirror, one), move(pose(1), two))
@@ -368,9 +373,9 @@ def hemmed(panel: Panel, defects: tuple[Dimple, ...], *, spacing_mm: float, seed
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("panel", "spacing_mm"), [(TWISTED, 2.2), (NEARLY_SYMMETRIC, 2.2), (wing(), 3.5)]
+    ("panel", "spacing_mm", "seed"),
+    [(NEARLY_SYMMETRIC, 2.6, 1), (wing(), 4.0, 0)],
 )
-@pytest.mark.parametrize("seed", [0, 1])
 def test_damage_over_half_a_panel_leaves_its_hand_plain(
     panel: Panel, spacing_mm: float, seed: int
 ) -> None:
@@ -387,9 +392,9 @@ def test_a_symmetric_panel_has_no_hand_to_doubt() -> None:
     def crown(x: Array, y: Array) -> Array:
         return -25.0 * (x / 300.0) ** 2 - 15.0 * (y / 180.0) ** 2 - 8.0 * (y / 180.0) ** 3
 
-    one, _ = scan_height(crown, seed=1, half=(300.0, 180.0), opening=False, count=60_000)
+    one, _ = scan_height(crown, seed=1, half=(300.0, 180.0), opening=False, count=30_000)
     two, _ = scan_height(
-        crown, seed=2, half=(300.0, 180.0), opening=False, count=60_000, change=filler
+        crown, seed=2, half=(300.0, 180.0), opening=False, count=30_000, change=filler
     )
     mirror = reflection(np.zeros(3), np.array([1.0, 0.0, 0.0]))
     assert register(one, two).doubt == ""
@@ -419,17 +424,32 @@ def test_hemmed_edges_hold_a_smooth_panel_along_itself(panel: Panel, spacing_mm:
 
 
 def test_other_side_of_the_skin_is_named() -> None:
-    one, normals = scan_height(door_height, seed=1, count=120_000)
-    two, other = scan_height(door_height, seed=2, count=120_000)
+    one, normals = scan_height(door_height, seed=1, count=60_000)
+    two, other = scan_height(door_height, seed=2, count=60_000)
     with pytest.raises(ScanUnfitError, match="other side of the skin"):
         register(one, two, source_normals=normals, target_normals=-other)
 
 
-@pytest.mark.slow
-def test_different_panels_are_refused() -> None:
-    one, _ = scan_height(door_height, seed=1, count=120_000)
-    with pytest.raises(ScanUnfitError, match=r"fit|overlap|mirrored"):
-        register(one, wing_points(seed=1, count=120_000))
+def test_filler_over_half_a_panel_is_not_taken_for_a_good_placing() -> None:
+    """A step of 1 mm over one half comes out as a tilt; its doubt covers what that is off by."""
+
+    def half(x: Array, y: Array) -> Array:
+        t = np.clip(x / 80.0 + 0.5, 0.0, 1.0)
+        return np.asarray(t * t * (3.0 - 2.0 * t))
+
+    before, normals = scan_height(door_height, seed=1, count=60_000)
+    after, _ = scan_height(door_height, seed=2, count=60_000, change=half)
+    found = register(before, after)
+    assert found.loose
+    assert found.scatter_mm > 0.1
+    some, out = before[::500], normals[::500]
+    off = np.einsum("nk,nk->n", move(found.T_target_source, some) - some, out)
+    # Half of the step is a shift that the scans can't tell from a placing.
+    assert np.abs(off).max() > 0.3
+    assert np.sqrt(np.mean((off / found.sigma_mm(some, out)) ** 2)) < 2.0
+    trusted = register(before, after, already_aligned=True)
+    assert not trusted.loose
+    np.testing.assert_array_equal(trusted.T_target_source, np.eye(4))
 
 
 @pytest.mark.parametrize(

@@ -69,7 +69,7 @@ def test_what_is_put_on_may_be_blocked_away_and_bare_metal_is_tapped() -> None:
 
 
 def test_a_mended_mark_is_left_alone() -> None:
-    comparison = report_fixture.filled()
+    comparison = report_fixture.mended()
     result = remaining(comparison)
     fixed = [track.name for track in comparison.tracks if track.last.state == "fixed"]
     assert fixed

@@ -49,6 +49,7 @@ _LEAST_SOUND = 0.35
 _WORST_SCALE = 2.0
 _SMALL_SCALE = 0.5
 _TIMES_MAIN = 8.0
+_CLEAR = 1.5
 _MOST_BLIND = 5.0
 
 
@@ -164,6 +165,7 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
         settings.tolerance,
         label=faces.label,
     )
+    regions = _sure_ones(regions, smallest_visible(found), settings.tolerance.height_mm)
     faces, found = _without_specks(
         unrolled.cells.filled & unrolled.skin, faces, found, regions, settings
     )
@@ -233,6 +235,21 @@ def _refused(faces: Faces, fair: FairSurface, settings: Settings) -> Faces:
             "body lines with --creases FILE, or choose a shorter batten with --batten."
         )
     return replace(faces, reason=reason)
+
+
+def _sure_ones(
+    regions: tuple[Region, ...], visible_mm: float, tolerance_mm: float
+) -> tuple[Region, ...]:
+    """On a scan that cannot see its tolerance only what stands well clear of both is out."""
+    if visible_mm <= tolerance_mm:
+        return regions
+    clear = tolerance_mm + _CLEAR * visible_mm
+    return tuple(
+        replace(region, verdict="undecided")
+        if region.kind == "ripple" or abs(region.peak_mm) < clear
+        else region
+        for region in regions
+    )
 
 
 def _without_specks(

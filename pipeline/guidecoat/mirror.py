@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from .check import CheckResult
 from .compare.at_edges import settle_at_edges
 from .compare.comparing import check_or_cut, read_one, with_cells_for
-from .compare.difference import shape_difference
+from .compare.difference import is_others, shape_difference
 from .compare.passes import Pass, measure_pass, own_pass
 from .compare.placing import between_files, place_scan, read_pairs
 from .errors import ScanUnfitError, SettingsError
@@ -26,6 +26,7 @@ from .registration.rigid import inverse, move, reflection
 from .scan import Scan
 from .settings import Settings
 from .voxels import pieces, voxelise
+from .workplan import plan_work
 
 Floats = NDArray[np.float64]
 
@@ -186,7 +187,27 @@ def check_like(scan: Scan, like: Scan, settings: Settings, *, reflected: bool) -
         "turned."
     )
     doubt = (found.doubt,) if found.doubt else ()
-    return replace(result, settings=settings, warnings=(*doubt, note, *kept))
+    result = replace(result, settings=settings, warnings=(*doubt, note, *kept))
+    return _planned(result, own, image)
+
+
+def _planned(result: CheckResult, own: Pass, other: Pass) -> CheckResult:
+    """The result with its work plan, which leaves out what is wrong with the other panel.
+
+    That can be told only of marks that this panel's own fair surface does not follow.
+    """
+    batten = result.surface.batten_mm
+    others = {r.region for r in result.regions if is_others(r, own, other)}
+    long = {r.region for r in result.regions if r.width_mm >= batten}
+    here = tuple(r for r in result.regions if r.region not in others - long)
+    plan = plan_work(replace(result, regions=here))
+    look = "look first whether it is the other panel's: so long a mark this one alone can't tell; "
+    planned = {
+        r.region: replace(r, action=(look if r.region in others else "") + r.action)
+        for r in plan.regions
+    }
+    regions = tuple(planned.get(region.region, region) for region in result.regions)
+    return replace(result, plan=plan, regions=regions)
 
 
 def mirrored(scan: Scan, point_mm: Floats, normal: Floats) -> Scan:

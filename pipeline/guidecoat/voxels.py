@@ -26,6 +26,7 @@ _LEAST_POINTS, _WISHED_POINTS = 15.0, 25.0
 # An evenly scanned oblong reaches 1.7 times its spread.
 _FAR_OFF = 4.0
 _NEARLY_ALL, _ROUND_THE_REST = 0.95, 1.5
+_MOSTLY_ALONE = 0.6
 _SHIFTS = np.array([(i, j, k) for i in (-1, 0, 1) for j in (-1, 0, 1) for k in (-1, 0, 1)])
 
 
@@ -161,10 +162,15 @@ def _near_the_rest(points_mm: NDArray[np.float32], usable: NDArray[np.bool_]) ->
 
 
 def _usual(count: NDArray[np.int64]) -> float:
-    """The median over points, not voxels, of how many lie in their voxel: flying ones are few."""
+    """The median of how many points lie in a voxel; over points where flying ones are many.
+
+    Few points fly, but nearly every one has a voxel to itself.
+    """
     ranked = np.sort(count)
     total = np.cumsum(ranked)
-    return float(ranked[np.searchsorted(total, 0.5 * total[-1])])
+    of_points = float(ranked[np.searchsorted(total, 0.5 * total[-1])])
+    of_voxels = float(np.median(ranked))
+    return of_voxels if of_voxels > _MOSTLY_ALONE * of_points else of_points
 
 
 def _by_chunks(work: Callable[[slice], T], n: int) -> list[T]:

@@ -13,7 +13,7 @@ from ..registration import Registration
 from ..settings import Settings
 from .change import Change
 from .passes import Pass
-from .progress import FIXED, NOT_SEEN, Track
+from .progress import FIXED, NOT_SEEN, OVERDONE, Track
 
 Mask = NDArray[np.bool_]
 
@@ -46,6 +46,13 @@ def advise(
             )
         if found.doubt:
             warnings.append(f"{scan.scan.name}: {found.doubt}")
+        if found.loose:
+            warnings.append(
+                f"{scan.scan.name}: no large part of it lies on the first scan to within noise "
+                f"({found.scatter_mm:.2f} mm is left over, noise is {found.noise_mm:.2f} mm), "
+                "so it may be tilted, and a broad change spread thinly. If filler was put on over "
+                "much of the panel, scan both in one frame and use --already-aligned."
+            )
         if not found.converged:
             warnings.append(
                 f"{scan.scan.name}: the last settling of the scans did not come to rest; look at "
@@ -79,7 +86,8 @@ def bare_share(track: Track, last: Pass, whole: Change) -> float:
 
 
 def _blocks_through(track: Track, last: Pass, whole: Change, settings: Settings) -> bool:
-    if settings.stage not in _COATED or track.kind != "high":
+    region = track.last.region
+    if settings.stage not in _COATED or region is None or region.kind != "high":
         return False
     if track.last.state in (FIXED, NOT_SEEN):
         return False
@@ -102,6 +110,8 @@ def _advised(track: Track, last: Pass, whole: Change, settings: Settings) -> Tra
     else:
         beneath = _put_on_mm(stand.region, last, whole)
         action = decide(stand.region, settings.stage, settings.plan, beneath_mm=beneath).words
+    if stand.turned and stand.region is not None:
+        action = f"{OVERDONE[stand.region.kind]}: {action}"
     region = replace(stand.region or track.place, action=action)
     if stand.region is None:
         return replace(track, place=region)

@@ -104,13 +104,27 @@ def shape_difference(
 
 def _with_both(region: Region, subject: Pass, other: Pass) -> Region:
     """A difference may be the other panel's fault: say how each stands at the peak."""
-    one, two = (float(p.result.deviation.smooth_mm[_cell_at(region, p)]) for p in (subject, other))
-    if abs(two) > _OTHERS_SHARE * abs(region.peak_mm) > 2.0 * abs(one):
+    one, two = _both_mm(region, subject, other)
+    if is_others(region, subject, other):
         kind = "high" if two > 0.0 else "low"
         said = f"the other panel's {kind}, not this one's: look there"
     else:
         said = region.action
-    return replace(region, action=f"this {one:+.2f}, other {two:+.2f}; {said}")
+    one, two = (round(value, 2) + 0.0 for value in (one, two))
+    return replace(region, action=f"{said} (this {one:+.2f}, other {two:+.2f} mm)")
+
+
+def is_others(region: Region, subject: Pass, other: Pass) -> bool:
+    """Whether it is the other panel that is off the subject's fair surface there."""
+    one, two = _both_mm(region, subject, other)
+    return abs(two) > _OTHERS_SHARE * abs(region.peak_mm) > 2.0 * abs(one)
+
+
+def _both_mm(region: Region, subject: Pass, other: Pass) -> tuple[float, float]:
+    return (
+        float(subject.result.deviation.smooth_mm[_cell_at(region, subject)]),
+        float(other.result.deviation.smooth_mm[_cell_at(region, other)]),
+    )
 
 
 def _cell_at(region: Region, one: Pass) -> tuple[int, int]:

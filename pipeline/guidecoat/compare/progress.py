@@ -21,7 +21,11 @@ FIXED, IMPROVED, UNCHANGED, WORSE, NEW, NOT_SEEN = (
     "new",
     "not seen",
 )
+# In words, a place that went through the fair surface and out of tolerance on the other side.
+OVERDONE = {"high": "overfilled", "low": "taken down too far"}
 _SEEN = 0.5
+# A high lies where a low was, or the other way round, if it shares so much of the smaller core.
+_SAME_PLACE = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,7 +34,8 @@ class Stand:
 
     region : what was found there in this pass, or None; peak_mm and uncertainty_mm (k = 2) at its
     place; slope_mrad : greatest there (decides for ripple); state : against the pass before,
-    empty in the pass where it was first found.
+    empty in the pass where it was first found; turned : a low became a high out of tolerance at
+    the same place, or the other way round.
     """
 
     region: Region | None
@@ -38,14 +43,15 @@ class Stand:
     uncertainty_mm: float
     slope_mrad: float
     state: str
+    turned: bool = False
 
 
 @dataclass(frozen=True, eq=False)
 class Track:
     """One high, low or patch of ripple through all passes.
 
-    name : its name in every table, given by the pass that found it first; stands : one per pass,
-    None before it was found.
+    name, kind : its name in every table and what it was, both from the pass that found it first
+    (a low that was overfilled keeps them); stands : one per pass, None before it was found.
     """
 
     name: str
@@ -79,7 +85,8 @@ class _Open:
 def follow(passes: tuple[Pass, ...]) -> tuple[Track, ...]:
     """Follow the regions of two or more passes, in the order they were found.
 
-    A region keeps its name as long as something of its kind overlaps its footprint.
+    A region keeps its name as long as something of its kind overlaps its footprint, or something
+    of the opposite kind takes its place.
     """
     tracks: list[_Open] = []
     for number, one in enumerate(passes):
@@ -105,16 +112,37 @@ def follow(passes: tuple[Pass, ...]) -> tuple[Track, ...]:
 
 
 def _owners(tracks: list[_Open], regions: tuple[Region, ...]) -> list[_Open | None]:
-    """For every region the track that it overlaps most, None where it is new."""
-    owners: list[_Open | None] = []
-    for region in regions:
-        shared = [
-            int((region.footprint & track.place.footprint).sum()) * (track.kind == region.kind)
-            for track in tracks
-        ]
-        best = int(np.argmax(shared)) if shared else 0
-        owners.append(tracks[best] if shared and shared[best] > 0 else None)
+    """For every region the track that it overlaps most, None where it is new.
+
+    What no track of its kind claims goes on with the one whose place it has taken.
+    """
+    owners = [
+        _most([int((r.footprint & t.place.footprint).sum()) * _alike(t, r) for t in tracks], tracks)
+        for r in regions
+    ]
+    free = [t for t in tracks if not any(t is owner for owner in owners)]
+    for k, region in enumerate(regions):
+        if owners[k] is None:
+            shared = [int((region.core & t.place.core).sum()) * _turned(t, region) for t in free]
+            owners[k] = _most(shared, free)
     return owners
+
+
+def _most(shared: list[int], tracks: list[_Open]) -> _Open | None:
+    best = int(np.argmax(shared)) if shared else 0
+    return tracks[best] if shared and shared[best] > 0 else None
+
+
+def _alike(track: _Open, region: Region) -> bool:
+    return track.place.kind == region.kind
+
+
+def _turned(track: _Open, region: Region) -> bool:
+    """Whether a region lies on the opposite side of the fair surface where the track was."""
+    if {track.place.kind, region.kind} != {"high", "low"}:
+        return False
+    smaller = min(int(track.place.core.sum()), int(region.core.sum()))
+    return int((track.place.core & region.core).sum()) >= _SAME_PLACE * smaller
 
 
 def _largest(regions: list[Region]) -> Region:
@@ -125,22 +153,21 @@ def _stand(track: _Open, own: list[Region], regions: tuple[Region, ...], one: Pa
     """How a track stands in a pass, from its region there or from what lies at its place."""
     was = track.stands[-1]
     assert was is not None
-    if own:
-        now = _largest(own)
-        return Stand(
-            now,
-            now.peak_mm,
-            now.uncertainty_mm,
-            now.max_slope_mrad,
-            _state(track.kind, was, now.peak_mm, now.uncertainty_mm, now.max_slope_mrad),
-        )
+    # A track that lost its place to a high that grew over several lows shares that high.
+    taken = [r for r in regions if r.verdict == "out" and _turned(track, r)]
+    if own or taken:
+        now = _largest(own or taken)
+        turned = now.kind != track.place.kind and now.verdict == "out"
+        found = now.peak_mm, now.uncertainty_mm, now.max_slope_mrad
+        state = WORSE if turned else _state(now.kind, was, *found)
+        return Stand(now, *found, state, turned)
     deviation = one.result.deviation
     there = track.place.core & np.isfinite(deviation.smooth_mm)
     if there.sum() < _SEEN * track.place.core.sum():
         return Stand(None, np.nan, np.nan, np.nan, NOT_SEEN)
     peak, uncertainty, slope = _at_place(track, there, one)
-    joined = [r for r in regions if r.kind == track.kind and (r.footprint & track.place.core).any()]
-    state = _state(track.kind, was, peak, uncertainty, slope)
+    joined = [r for r in regions if _alike(track, r) and (r.footprint & track.place.core).any()]
+    state = _state(track.place.kind, was, peak, uncertainty, slope)
     if not joined:
         # Within tolerance now; whether somebody mended it or the scans differ is another matter.
         state = FIXED if was.state == FIXED or state == IMPROVED else UNCHANGED
@@ -150,7 +177,7 @@ def _stand(track: _Open, own: list[Region], regions: tuple[Region, ...], one: Pa
 def _at_place(track: _Open, there: Mask, one: Pass) -> tuple[float, float, float]:
     """Peak of the track's sign, its uncertainty (k = 2) and the greatest slope at its place."""
     deviation = one.result.deviation
-    sign = -1.0 if track.kind == "low" else 1.0
+    sign = -1.0 if track.place.kind == "low" else 1.0
     value = np.where(there, sign * deviation.smooth_mm, -np.inf)
     at = np.unravel_index(int(value.argmax()), value.shape)
     found = found_of(one.result)
@@ -175,7 +202,9 @@ def _state(kind: str, was: Stand, peak: float, uncertainty: float, slope: float)
         doubt = 0.1 * was.slope_mrad
     else:
         sign = -1.0 if kind == "low" else 1.0
-        less = sign * (was.peak_mm - peak)
+        # Across the fair surface, what counts is how far off it is.
+        away = was.peak_mm if sign * was.peak_mm > 0.0 or was.region is None else -was.peak_mm
+        less = sign * (away - peak)
         doubt = float(np.hypot(was.uncertainty_mm, uncertainty))
     if abs(less) <= doubt:
         return UNCHANGED

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,6 +33,7 @@ CONFLICT = 0.5
 LARGEST_GAP_MM = 8.0
 # A step may not leave the reach of its own pairs; in units of the current reach.
 LONGEST_STEP = 1.0
+THREADS = 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,11 +118,16 @@ def settle(
     source: Sample, target: Sample, motions: Array, reaches: tuple[float, ...], steps: int
 ) -> Array:
     """Refine (s, 4, 4) starts by point-to-surface and rim-to-rim steps, each reach in turn."""
-    motions = motions.copy()
-    for reach in reaches:
-        for _ in range(steps):
-            motions = small_motions(_steps(source, target, motions, reach)) @ motions
-    return motions
+
+    def settled(some: Array) -> Array:
+        for reach in reaches:
+            for _ in range(steps):
+                some = small_motions(_steps(source, target, some, reach)) @ some
+        return some
+
+    parts = np.array_split(motions, min(THREADS, len(motions)))
+    with ThreadPoolExecutor(THREADS) as pool:
+        return np.concatenate(list(pool.map(settled, parts)))
 
 
 def _moved(source: Sample, motions: Array) -> tuple[Array, Array]:
@@ -149,9 +156,10 @@ def surface_weights(
     whether each has a counterpart.
     """
     points, normals = _moved(source, motions)
-    at = target.tree_cells[nearest(target.tree, points)]
-    pairs = against_surface(target.surfels, points, normals, at)
     gap = np.sqrt(len(target.surfels.points) / len(target.tree_cells)) * target.surfels.cell_mm
+    within = 1.2 * gap + reach + max(reach, LARGEST_GAP_MM)
+    at = target.tree_cells[nearest(target.tree, points, within_mm=within)]
+    pairs = against_surface(target.surfels, points, normals, at)
     oriented = source.surfels.oriented and target.surfels.oriented
     good = facing_right(pairs, oriented, 0.6) & (pairs.beside < 1.2 * gap + reach)
     return tukey(pairs.residual, reach) * good, pairs, points, good

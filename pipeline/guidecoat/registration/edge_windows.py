@@ -35,7 +35,8 @@ LONELY = 3.0
 FEWEST_POINTS = 25
 FEWEST_PER_BIN = 3
 MOST_OVERLAP = 4
-HALVINGS = 24
+# Six millimetres halved so often are a ten-thousandth of one.
+HALVINGS = 16
 
 
 @dataclass(frozen=True, eq=False)

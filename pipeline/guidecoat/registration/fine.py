@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from copy import copy
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -159,6 +160,13 @@ class FineWork:
         self.last: Array | None = None
         self.rim_reach = NEAR_RIM_CELLS * source.cell_mm
 
+    def alike(self) -> FineWork:
+        """The same pair at the same density, for another start."""
+        other = copy(self)
+        other.sides = [replace(side, at=None, rim_at=None) for side in self.sides]
+        other.last = None
+        return other
+
     def applied(self, twist: Array, motion: Array) -> Array:
         """The motion after a scaled step about the centre of the last readings."""
         plain = np.concatenate([twist[:3] / self.radius_mm, twist[3:]])
@@ -215,7 +223,8 @@ class FineWork:
         points = move(way, side.source.points[side.cells])
         normals = side.source.normals[side.cells] @ way[:3, :3].T
         if side.at is None:
-            side.at = nearest(side.target.tree, points)
+            within = MISFIT_CELLS * side.target.cell_mm + self.settings.largest_change_mm
+            side.at = nearest(side.target.tree, points, within_mm=within)
         pairs = against_surface(side.target, points, normals, side.at)
         good = facing_right(pairs, self.oriented, 0.8)
         good &= pairs.beside < 1.0 * side.target.cell_mm

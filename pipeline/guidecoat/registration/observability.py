@@ -5,15 +5,17 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from guidecoat.registration.fine import Fit, Readings, information
-from guidecoat.registration.result import OPEN_FACTOR, WeakDirection, read_only
+from guidecoat.registration.fine import MAD_TO_SIGMA, Fit, Readings, information
+from guidecoat.registration.result import NOT_NOISE, OPEN_FACTOR, WeakDirection, read_only
 from guidecoat.registration.settings import RegistrationSettings
+from guidecoat.registration.surfels import Surfels
 
 Array = NDArray[np.float64]
 # Edges that roll over give no line to lay on the other's, and each scan samples them otherwise,
 # which residuals do not show: on made-up panels with hems (three shapes, five seeds) slides were
 # off by twice what the residuals said.
 UNSEEN_ERRORS = 2.0
+NOISE_CELLS = 4_000
 
 
 def weak_directions(
@@ -46,10 +48,30 @@ def weak_directions(
     return tuple(found), slide, turn
 
 
-def motion_covariance(fit: Fit) -> Array:
-    """(6, 6) of the turn (rad) about the fit's centre and the shift (mm)."""
+def motion_covariance(fit: Fit, noise_mm: float) -> Array:
+    """(6, 6) of the turn (rad) about the fit's centre and the shift (mm).
+
+    Where what is left over is more than noise (NaN: not asked) it hangs together over the whole
+    panel, and counts as one reading.
+    """
     scale = np.array([1.0 / fit.radius_mm] * 3 + [1.0] * 3)
-    return np.asarray(_covariance(fit, fit.rim) * scale[:, None] * scale)
+    readings = float(fit.surface.weight.sum()) * fit.surface.scale_mm**2
+    loose = fit.surface.scale_mm > NOT_NOISE * noise_mm
+    share = max(1.0, readings) if loose else 1.0
+    return np.asarray(share * _covariance(fit, fit.rim) * scale[:, None] * scale)
+
+
+def own_noise_mm(fit: Fit, source: Surfels) -> float:
+    """Scatter of the unchanged cells' residuals about their neighbours', the scans' own noise."""
+    at = np.flatnonzero(fit.unchanged)
+    at = at[:: max(1, len(at) // NOISE_CELLS)]
+    if not len(at):
+        return float("nan")
+    residual = fit.surface.residual[: len(source.points)]
+    near = source.tree.query(source.points[at], k=min(9, len(source.points)))[1][:, 1:]
+    around = np.median(residual[near], axis=1)
+    # The median of eight neighbours adds a fifth to the variance (computed).
+    return float(MAD_TO_SIGMA * np.median(np.abs(residual[at] - around)) / np.sqrt(1.2))
 
 
 def weakest_motions(fit: Fit) -> list[Array]:

@@ -28,11 +28,15 @@ class Pairs:
     facing: Array
 
 
-def nearest(tree: cKDTree, points: Array) -> NDArray[np.int64]:
-    """(n,) index of the nearest of the tree's points."""
+def nearest(tree: cKDTree, points: Array, *, within_mm: float = np.inf) -> NDArray[np.int64]:
+    """(n,) index of the nearest of the tree's points; of any where none is within reach.
+
+    Looking on for the nearest of what is far from all takes longest and tells nothing.
+    """
     # Starting threads costs more than they save on a few thousand points.
     workers = 2 if len(points) > 20_000 else 1
-    return np.asarray(tree.query(points, workers=workers)[1], np.int64)
+    found = tree.query(points, distance_upper_bound=within_mm, workers=workers)[1]
+    return np.minimum(np.asarray(found, np.int64), tree.n - 1)
 
 
 def against_surface(target: Surfels, points: Array, normals: Array, at: NDArray[np.int64]) -> Pairs:

@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from guidecoat.registration.coarse import Candidate, compare, different, make_sample, rank, settle
+from guidecoat.registration.coarse import (
+    THREADS,
+    Candidate,
+    compare,
+    different,
+    make_sample,
+    rank,
+    settle,
+)
 from guidecoat.registration.fine import FineWork, Fit, fit_fine
 from guidecoat.registration.result import Start
 from guidecoat.registration.rigid import small_motions
@@ -93,7 +102,12 @@ def finalists(
     least = listed[0].score - 0.6 * abs(listed[0].score)
     listed = [c for c in listed if c.score >= least]
     work = FineWork(source, target, settings, FEW_CELLS)
-    fits = [fit_fine(work, c.motion, reach_mm=4.0, most_steps=COMPARING_STEPS) for c in listed]
+
+    def settled_there(start: Candidate) -> tuple[Array, float, bool]:
+        return fit_fine(work.alike(), start.motion, reach_mm=4.0, most_steps=COMPARING_STEPS)
+
+    with ThreadPoolExecutor(THREADS) as pool:
+        fits = list(pool.map(settled_there, listed))
     motions = np.stack([f[0] for f in fits])
     sample_s = make_sample(source, most=COMPARING_CELLS)
     sample_t = make_sample(target, most=COMPARING_CELLS)

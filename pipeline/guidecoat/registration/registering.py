@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from guidecoat.errors import ScanUnfitError, SettingsError
 from guidecoat.registration.coarse import make_sample, settle
 from guidecoat.registration.fine import Fit
-from guidecoat.registration.observability import motion_covariance, weak_directions
+from guidecoat.registration.observability import motion_covariance, own_noise_mm, weak_directions
 from guidecoat.registration.placing import (
     SAMPLE_CELLS,
     Placing,
@@ -31,6 +31,9 @@ Array = NDArray[np.float64]
 # Four points make a cell that still has a mean worth its name.
 FINEST_SPACINGS = 2.0
 FINEST_CELL_MM = 2.5
+# A slide held to this moves no height by as much as the cells' own noise.
+WELL_HELD_MM = 0.02
+LEAST_TRUSTED_AGREEMENT = 0.2
 MOST_POINTS = 1_200_000
 
 
@@ -84,32 +87,46 @@ def register(
         placing = _from_pairs(one, two, pairs, settings)
     else:
         placing = place(one, two, all_starts(one, two, settings), settings)
+    if already_aligned:
+        _refuse_apart(placing.fit, settings)
+        return _answer(placing, one, settings, "", trusted=True)
     if not fits(placing.fit, settings):
         raise ScanUnfitError(explain_misfit(source, target, one, two, placing.fit, settings))
-    if already_aligned:
-        return _answer(placing, one, settings, "")
     edges = _edge_cells(whole, cell)
     doubt = ""
     if not roughly_aligned and pairs is None:
         doubt = weigh_hands((one, two), edges, placing, settings)
     found = _answer(placing, one, settings, doubt)
-    fit = placing.fit
+    skin_mm = found.slide_mm
+    found = _held_by_edges((one, two), edges, placing, found, settings)
+    # Finer cells hold no better what the edges hold already.
+    if found.slide_mm < max(skin_mm, WELL_HELD_MM):
+        return found
     finer = _finer_cell_mm((source, target), cell, settings)
-    coarse = one, two
-    if finer is not None:
-        one = make_surfels(source, source_normals, finer)
-        two = make_surfels(target, target_normals, finer)
-        fit = settled_home(one, two, placing.fit.motion, settings, reach_mm=1.0)
-        closer = _answer(replace(placing, fit=fit), one, settings, doubt)
-        # Small highs and lows hold a slide better on fine cells, edges on coarse ones.
-        if closer.slide_mm < found.slide_mm:
-            found = closer
-        else:
-            fit, (one, two) = placing.fit, coarse
-    held = settled_on_edges((one, two), edges, fit, settings)
+    if finer is None:
+        return found
+    one = make_surfels(source, source_normals, finer)
+    two = make_surfels(target, target_normals, finer)
+    fit = settled_home(one, two, placing.fit.motion, settings, reach_mm=1.0)
+    placing = replace(placing, fit=fit)
+    closer = _answer(placing, one, settings, doubt)
+    closer = _held_by_edges((one, two), edges, placing, closer, settings)
+    # Small highs and lows hold a slide better on fine cells, edges on coarse ones.
+    return closer if closer.slide_mm < found.slide_mm else found
+
+
+def _held_by_edges(
+    scans: tuple[Surfels, Surfels],
+    edges: tuple[Surfels, Surfels],
+    placing: Placing,
+    found: Registration,
+    settings: RegistrationSettings,
+) -> Registration:
+    """A placing settled on its edges too, where these hold it better."""
+    held = settled_on_edges(scans, edges, placing.fit, settings)
     if held is None:
         return found
-    edged = _answer(replace(placing, fit=held), one, settings, doubt)
+    edged = _answer(replace(placing, fit=held), scans[0], settings, found.doubt)
     return edged if edged.slide_mm < found.slide_mm else found
 
 
@@ -146,6 +163,18 @@ def common_cell_mm(scans: tuple[Array, ...], settings: RegistrationSettings) -> 
     return max(
         4.0 * max(spacing for spacing, _ in known),
         float(np.sqrt(max(area for _, area in known) / settings.most_cells)),
+    )
+
+
+def _refuse_apart(fit: Fit, settings: RegistrationSettings) -> None:
+    """Refuse scans whose frames are not the same; most of the panel may have changed."""
+    if fit.overlap >= settings.least_overlap and fit.agreement >= LEAST_TRUSTED_AGREEMENT:
+        return
+    raise ScanUnfitError(
+        f"In their frames as they are the scans overlap by {fit.overlap:.0%} of the smaller one "
+        f"({settings.least_overlap:.0%} are needed) and {fit.agreement:.0%} of that lies within "
+        f"{settings.agreement_mm:g} mm ({LEAST_TRUSTED_AGREEMENT:.0%} are needed): they do not "
+        "share one frame. Leave out --already-aligned, or export both in one frame and one unit."
     )
 
 
@@ -194,21 +223,30 @@ def _from_pairs(
 
 
 def _answer(
-    placing: Placing, source: Surfels, settings: RegistrationSettings, doubt: str
+    placing: Placing,
+    source: Surfels,
+    settings: RegistrationSettings,
+    doubt: str,
+    *,
+    trusted: bool = False,
 ) -> Registration:
     fit = placing.fit
     weak, slide, turn = weak_directions(fit, settings)
+    # In trusted frames nothing was settled that what is left over could have tilted.
+    noise = np.nan if trusted else own_noise_mm(fit, source)
     if placing.rival is not None:
         weak = (_rivalry(fit, placing.rival, source), *weak)
     return Registration(
         T_target_source=read_only(fit.motion),
         rms_mm=rms_mm(fit),
+        scatter_mm=fit.surface.scale_mm,
+        noise_mm=noise,
         overlap=fit.overlap,
         agreement=fit.agreement,
         weak_directions=weak,
         slide_mm=slide,
         turn_mrad=turn,
-        covariance=read_only(motion_covariance(fit)),
+        covariance=read_only(motion_covariance(fit, noise)),
         centre_mm=read_only(fit.centre),
         converged=fit.converged,
         starts=placing.starts,

@@ -12,6 +12,8 @@ from guidecoat.errors import ScanUnfitError
 Array = NDArray[np.float64]
 # So many times the limit for a weak direction, and it counts as free.
 OPEN_FACTOR = 20.0
+# What is left over between the scans beyond so many times their noise is a change, or a tilt.
+NOT_NOISE = 5.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,6 +61,8 @@ class Registration:
     ----------
     T_target_source : (4, 4) mm, target = T @ source.
     rms_mm : distance left between the averaged cells on the unchanged part.
+    scatter_mm, noise_mm : its robust scatter, and what of that is the scans' own noise (NaN
+        where the frames were trusted).
     overlap : share of the smaller scan that has a counterpart in the other.
     agreement : share of the overlap that is unchanged.
     weak_directions : see `WeakDirection`; empty when the shape holds everything.
@@ -74,6 +78,8 @@ class Registration:
 
     T_target_source: Array
     rms_mm: float
+    scatter_mm: float
+    noise_mm: float
     overlap: float
     agreement: float
     weak_directions: tuple[WeakDirection, ...]
@@ -86,6 +92,13 @@ class Registration:
     source_cells_mm: Array
     unchanged: NDArray[np.bool_]
     doubt: str = ""
+
+    @property
+    def loose(self) -> bool:
+        """Whether no large part lies on the other scan to within noise: changed all over, or
+        tilted so that a broad change is spread thinly.
+        """
+        return self.scatter_mm > NOT_NOISE * self.noise_mm
 
     def inverted(self) -> Registration:
         """The same placing with its directions and doubt in the source's frame."""

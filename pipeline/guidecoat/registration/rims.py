@@ -11,6 +11,9 @@ from scipy.spatial import cKDTree
 Array = NDArray[np.float64]
 WIDEST_GAP = np.deg2rad(140.0)
 LINE_POINTS = 9
+RIM_NEIGHBOURS = 17
+# Neighbours spread over 220 degrees have their mean half their distance away.
+LEAST_ASIDE = 0.15
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,7 +37,7 @@ def find_rim(
     owner: NDArray[np.int64],
     means: Array,
     frames: Array,
-    tree: cKDTree,
+    neighbours: tuple[Array, NDArray[np.int64]],
     cell_mm: float,
 ) -> Rim:
     """Edge line of the occupied cells, located by the outermost scan points along it.
@@ -42,9 +45,10 @@ def find_rim(
     Parameters
     ----------
     points, owner : (n, 3) scan points and the cell each belongs to, -1 for none.
-    means, frames, tree : the cells, their local frames and the tree over them.
+    means, frames, neighbours : the cells, their local frames, and the distances (mm) and indices
+        of the cells nearest to each, itself first.
     """
-    at, outward = _rim_cells(means, frames, tree, cell_mm)
+    at, outward = _rim_cells(means, frames, neighbours, cell_mm)
     if len(at) < 3 * LINE_POINTS:
         return empty_rim()
     flags = np.zeros(len(means) + 1, bool)
@@ -58,24 +62,28 @@ def find_rim(
 
 
 def _rim_cells(
-    means: Array, frames: Array, tree: cKDTree, cell_mm: float
+    means: Array, frames: Array, neighbours: tuple[Array, NDArray[np.int64]], cell_mm: float
 ) -> tuple[NDArray[np.int64], Array]:
     """Cells whose neighbours leave a wide open angle, and the middle of that angle."""
-    count = min(17, len(means))
-    distance, near = tree.query(means, k=count, workers=2)
-    local = np.einsum("nij,nkj->nki", frames[:, :2], means[near[:, 1:]] - means[:, None])
+    distance, near = (part[:, :RIM_NEIGHBOURS] for part in neighbours)
+    # Amid the surface neighbours lie all round, so their mean is near the cell.
+    aside = np.linalg.norm(means[near].mean(1) - means, axis=1)
+    asked = np.flatnonzero(aside > LEAST_ASIDE * distance.mean(1))
+    distance, near = distance[asked], near[asked]
+    local = (means[near[:, 1:]] - means[asked, None]) @ frames[asked, :2].transpose(0, 2, 1)
     angle = np.arctan2(local[:, :, 1], local[:, :, 0])
     # Neighbours beyond 2.5 cells do not close a gap; repeating a near angle leaves them out.
     angle = np.where(distance[:, 1:] < 2.5 * cell_mm, angle, angle[:, :1])
     angle.sort(axis=1)
     gaps = np.diff(np.concatenate([angle, angle[:, :1] + 2.0 * np.pi], axis=1), axis=1)
     widest = gaps.argmax(1)
-    rows = np.arange(len(means))
+    rows = np.arange(len(asked))
     gap = gaps[rows, widest]
     middle = angle[rows, widest] + 0.5 * gap
-    at = np.flatnonzero((gap > WIDEST_GAP) & (gap < 1.6 * np.pi))
-    outward = np.cos(middle[at])[:, None] * frames[at, 0]
-    outward += np.sin(middle[at])[:, None] * frames[at, 1]
+    wide = (gap > WIDEST_GAP) & (gap < 1.6 * np.pi)
+    at, middle = asked[wide], middle[wide]
+    outward = np.cos(middle)[:, None] * frames[at, 0]
+    outward += np.sin(middle)[:, None] * frames[at, 1]
     return at, outward
 
 

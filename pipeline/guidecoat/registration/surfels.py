@@ -11,12 +11,15 @@ from scipy.spatial import cKDTree
 
 from guidecoat.errors import ScanUnfitError
 from guidecoat.registration.edge_windows import near_rim
+from guidecoat.registration.patches import fit_patches
 from guidecoat.registration.rigid import move
 from guidecoat.registration.rims import Rim, find_rim
 
 Array = NDArray[np.float64]
 NEIGHBOURS = 24
 FEWEST_CELLS = 60
+# More points than this make the rim's line no better, only slower.
+MOST_RIM_POINTS = 1_200_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,7 +91,8 @@ def spacing_and_area(points: Array) -> tuple[float, float]:
     if not extent > 0.0:
         raise ScanUnfitError("All points of a scan fall on one spot; scan the panel again.")
     side = extent / 60.0
-    cells = np.unique(np.floor((subset - subset.min(0)) / side).astype(np.int64), axis=0)
+    i, j, k = np.floor((subset - subset.min(0)) / side).astype(np.int64).T
+    cells = np.unique((i << 42) | (j << 21) | k)
     # A surface crosses about 1.5 cells for every cell-sized piece of it, whatever its tilt.
     area = len(cells) * side * side / 1.5
     return float(np.sqrt(area / len(points))), area
@@ -123,15 +127,16 @@ def make_surfels(
     renumber[kept] = np.arange(int(kept.sum()))
     means, counts, normal_sums = means[kept], counts[kept], normal_sums[kept]
     tree = cKDTree(means)
-    near = tree.query(means, k=min(NEIGHBOURS, len(means)), workers=2)[1]
+    gaps, near = tree.query(means, k=min(NEIGHBOURS, len(means)), workers=2)
     frames = _frames(means, near)
     oriented = normals is not None and bool(
         np.mean(np.linalg.norm(normal_sums, axis=1) > 0.3 * counts) > 0.8
     )
     if oriented:
         _flip(frames, np.einsum("nk,nk->n", frames[:, 2], normal_sums) < 0.0)
-    patches = _patches(means, counts, near, frames)
-    rim = find_rim(points, renumber[owner], means, frames, tree, cell_mm)
+    patches = fit_patches(means, counts, near, frames)
+    some = slice(None, None, max(1, len(points) // MOST_RIM_POINTS))
+    rim = find_rim(points[some], renumber[owner[some]], means, frames, (gaps, near), cell_mm)
     beside = near_rim(points, owner, every_mean, rim) if with_beside else np.empty((0, 3))
     weights = np.minimum(1.0, counts / np.median(counts))
     normals_out = frames[:, 2].copy()
@@ -180,7 +185,7 @@ def _frames(means: Array, near: NDArray[np.int64]) -> Array:
     """(n, 3, 3) rows e1, e2, n: principal directions of each neighbourhood."""
     local = means[near]
     local = local - local.mean(1, keepdims=True)
-    vectors = np.linalg.eigh(np.einsum("nki,nkj->nij", local, local))[1]
+    vectors = np.linalg.eigh(local.transpose(0, 2, 1) @ local)[1]
     frames = vectors[:, :, ::-1].transpose(0, 2, 1).copy()
     # Right-handed, so that a flip of the normal keeps one rule for e1, e2.
     frames[:, 1] = np.cross(frames[:, 2], frames[:, 0])
@@ -189,54 +194,6 @@ def _frames(means: Array, near: NDArray[np.int64]) -> Array:
 
 def _flip(frames: Array, which: NDArray[np.bool_]) -> None:
     frames[which, 1:] *= -1.0
-
-
-def _patches(means: Array, counts: Array, near: NDArray[np.int64], frames: Array) -> Array:
-    """(n, 6) quadratic coefficients by weighted least squares, one robust pass.
-
-    The frame is turned onto the fitted slope afterwards, so that c1 = c2 = 0 nearly.
-    """
-    patches = np.zeros((len(means), 6))
-    share = 20_000
-    for begin in range(0, len(means), share):
-        part = slice(begin, begin + share)
-        patches[part] = _fit_part(means, counts, near[part], means[part], frames[part])
-        _tilt(frames[part], patches[part])
-        patches[part] = _fit_part(means, counts, near[part], means[part], frames[part])
-    return patches
-
-
-def _fit_part(
-    means: Array, counts: Array, near: NDArray[np.int64], centres: Array, frames: Array
-) -> Array:
-    local = np.einsum("nij,nkj->nki", frames, means[near] - centres[:, None])
-    reach = np.linalg.norm(local[:, :, :2], axis=2)
-    scale = reach.max(1, keepdims=True) + 1e-9
-    a, b, h = local[:, :, 0] / scale, local[:, :, 1] / scale, local[:, :, 2]
-    basis = np.stack([np.ones_like(a), a, b, a * a, a * b, b * b], axis=2)
-    weight = counts[near] * (1.0 - (0.8 * reach / scale) ** 2) ** 2
-    coefficients = np.zeros((len(near), 6))
-    for _ in range(2):
-        weighted = basis * weight[:, :, None]
-        left = weighted.transpose(0, 2, 1) @ basis
-        left += 1e-6 * np.trace(left, axis1=1, axis2=2)[:, None, None] * np.eye(6) / 6.0
-        right = np.einsum("nkc,nk->nc", weighted, h)
-        coefficients = np.linalg.solve(left, right[:, :, None])[:, :, 0]
-        residual = np.abs(h - np.einsum("nkc,nc->nk", basis, coefficients))
-        cut = 4.0 * np.median(residual, axis=1, keepdims=True) + 1e-6
-        weight = weight * np.maximum(1.0 - (residual / (2.0 * cut)) ** 2, 0.02) ** 2
-    s = scale[:, 0]
-    powers = np.stack([np.ones_like(s), s, s, s * s, s * s, s * s], axis=1)
-    return np.asarray(coefficients / powers)
-
-
-def _tilt(frames: Array, patches: Array) -> None:
-    """Turn each frame so that its normal is the fitted patch's normal at the centre."""
-    normal = frames[:, 2] - patches[:, 1:2] * frames[:, 0] - patches[:, 2:3] * frames[:, 1]
-    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
-    first = frames[:, 0] - np.einsum("nk,nk->n", frames[:, 0], normal)[:, None] * normal
-    first /= np.linalg.norm(first, axis=1, keepdims=True)
-    frames[:, 0], frames[:, 1], frames[:, 2] = first, np.cross(normal, first), normal
 
 
 def reflected(surfels: Surfels, mirror: Array) -> Surfels:
