@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from .regions import Region
 from .settings import PlanSettings
 
+_LEAST_TAP_MM = 0.05
 _RULES = {
     ("metal", "high"): "tap down; do not sand metal away",
     ("metal", "low"): "raise from behind if it can be reached, else fill",
@@ -164,7 +165,8 @@ def _filler_high(case: _Case) -> Action:
             "how much filler lies under it is not known, and hammering cracks what is filled",
             size,
         )
-    if beneath >= size:
+    # No hammer takes down less than this.
+    if beneath >= size - _LEAST_TAP_MM:
         return Action(
             "block", f"block down {size:.2f} mm", f"{beneath:.2f} mm of filler lies under it", size
         )
