@@ -149,9 +149,7 @@ def average_cells(charted: ChartedPoints, *, smallest_mm: float, spacing_mm: flo
 
 
 def _bin(charted: ChartedPoints, grid: Grid) -> Cells:
-    order, start = _sort_by_cell(
-        charted.uvh, charted.counted, grid.u0_mm, grid.v0_mm, grid.cell_mm, *grid.shape
-    )
+    order, start = _sort_by_cell(charted, grid)
     occupied = np.diff(start)
     typical = float(np.median(occupied[occupied > 0]))
     total = len(start) - 1
@@ -207,27 +205,38 @@ def _noise(scatter: Floats, count: NDArray[np.int32]) -> float:
     return float(np.median(scatter[known] / (1.0 - 2.0 / (9.0 * degrees)) ** 1.5))
 
 
-@njit(cache=True, nogil=True)
-def _sort_by_cell(uvh, counted, u0, v0, side, nu, nv):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _sort_by_cell(
+    charted: ChartedPoints, grid: Grid
+) -> tuple[NDArray[np.int32], NDArray[np.int64]]:
     """Point numbers grouped by cell, and where each cell's group starts."""
-    start = np.zeros(nu * nv + 1, np.int64)
-    n = len(uvh)
-    cell = np.full(n, -1, np.int32)
-    for k in range(n):
+    cell = np.full(len(charted.uvh), -1, np.int32)
+    start = np.zeros(grid.shape[0] * grid.shape[1] + 1, np.int64)
+    corner = (grid.u0_mm, grid.v0_mm, grid.cell_mm)
+    _count_in_cells(charted.uvh, charted.counted, *corner, *grid.shape, cell, start)
+    np.cumsum(start, out=start)
+    order = np.empty(start[-1], np.int32)
+    _group(cell, order, start[:-1].copy())
+    return order, start
+
+
+@njit(cache=True, nogil=True)
+def _count_in_cells(uvh, counted, u0, v0, side, nu, nv, cell, start):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The cell of every point, and in `start[cell + 1]` how many there are."""
+    for k in range(len(uvh)):
         if counted[k]:
             i = min(max(int((np.float64(uvh[k, 0]) - u0) / side), 0), nu - 1)
             j = min(max(int((np.float64(uvh[k, 1]) - v0) / side), 0), nv - 1)
             cell[k] = i * nv + j
             start[cell[k] + 1] += 1
-    for c in range(nu * nv):
-        start[c + 1] += start[c]
-    order = np.empty(start[-1], np.int32)
-    filled = start[:-1].copy()
-    for k in range(n):
+
+
+@njit(cache=True, nogil=True)
+def _group(cell, order, filled):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Point numbers in the order of their cells, `filled` saying where each cell's next goes."""
+    for k in range(len(cell)):
         if cell[k] >= 0:
             order[filled[cell[k]]] = k
             filled[cell[k]] += 1
-    return order, start
 
 
 @njit(cache=True, nogil=True)
@@ -294,24 +303,30 @@ def _robust_cells(uvh, order, start, fewest, out, count, layered):  # type: igno
         low, high = ranked[first], ranked[last - 1]
         m = last - first
         middle = ranked[(first + last) // 2]
-        u, v, z, w = np.empty(m), np.empty(m), np.empty(m), np.empty(m)
+        u, v, z, w, r = np.empty(m), np.empty(m), np.empty(m), np.empty(m), np.empty(m)
         k = 0
         for q in range(n):
             if low <= h[q] <= high and k < m:
                 u[k], v[k], z[k] = uvh[members[q], 0], uvh[members[q], 1], h[q]
                 k += 1
-        spread = 1.4826 * _median(np.abs(z - middle))
         for q in range(m):
-            r = abs(z[q] - middle) / (6.0 * spread + 1e-9)
-            w[q] = 1.0 if r < 1.0 else 0.0
+            r[q] = abs(z[q] - middle)
+        spread = 1.4826 * _median(r)
+        for q in range(m):
+            w[q] = 1.0 if abs(z[q] - middle) < 6.0 * spread + 1e-9 else 0.0
         plane = m >= 6
         a = b = mu = mv = mz = 0.0
         free = max(m - 3.0, 1.0) / m if plane else max(m - 1.0, 1.0) / m
         for step in range(4):
-            total = w.sum()
+            total = wu = wv = wz = 0.0
+            for q in range(m):
+                total += w[q]
+                wu += w[q] * u[q]
+                wv += w[q] * v[q]
+                wz += w[q] * z[q]
             if total <= 0.0:
                 break
-            mu, mv, mz = (w * u).sum() / total, (w * v).sum() / total, (w * z).sum() / total
+            mu, mv, mz = wu / total, wv / total, wz / total
             a = b = 0.0
             if plane:
                 uu = vv = uv = uz = vz = 0.0
@@ -327,16 +342,18 @@ def _robust_cells(uvh, order, start, fewest, out, count, layered):  # type: igno
                     a, b = (uz * vv - vz * uv) / det, (vz * uu - uz * uv) / det
             if m < 12 or step == 3:
                 break
-            r = np.abs(z - mz - a * (u - mu) - b * (v - mv))
-            sigma = 1.4826 * _median(r.copy()) / np.sqrt(free)
+            for q in range(m):
+                r[q] = abs(z[q] - mz - a * (u[q] - mu) - b * (v[q] - mv))
+            sigma = 1.4826 * _median(r) / np.sqrt(free)
             if sigma <= 1e-7:
                 break
             for q in range(m):
-                x = r[q] / (4.685 * sigma)
+                x = abs(z[q] - mz - a * (u[q] - mu) - b * (v[q] - mv)) / (4.685 * sigma)
                 w[q] = (1.0 - x * x) ** 2 if x < 1.0 else 0.0
         kept = 0
-        square = 0.0
+        square = total = 0.0
         for q in range(m):
+            total += w[q]
             if w[q] > 0.0:
                 kept += 1
                 t = z[q] - mz - a * (u[q] - mu) - b * (v[q] - mv)
@@ -344,7 +361,7 @@ def _robust_cells(uvh, order, start, fewest, out, count, layered):  # type: igno
         out[c, 0], out[c, 1], out[c, 2] = mu, mv, mz
         if m >= 3:
             # The biweight leaves the scatter a little small: by 1.07 for Gaussian noise (computed).
-            out[c, 3] = (1.07 if m >= 12 else 1.0) * np.sqrt(square / w.sum() / free)
+            out[c, 3] = (1.07 if m >= 12 else 1.0) * np.sqrt(square / total / free)
         if plane:
             out[c, 4], out[c, 5] = a, b
         count[c] = kept

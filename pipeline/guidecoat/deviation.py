@@ -372,7 +372,7 @@ def measure_points(
         rows, code = rows[near], cell_status[i[near], j[near]]
         out = np.empty(len(rows))
         _feet(
-            scan.points_mm[part][rows],
+            scan.points_mm[part][rows].astype(np.float64),
             chart.origin_mm,
             chart.rotation,
             float(chart.curvature_per_mm),

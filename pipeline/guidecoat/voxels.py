@@ -58,14 +58,13 @@ class Voxels:
 
     def number(self, points_mm: NDArray[np.float32]) -> NDArray[np.int32]:
         """(n,) voxel number of every point, -1 for NaN rows or places outside."""
-        return np.asarray(
-            _look_up(points_mm, self.rotation, self.origin_mm, self.size_mm, self.low, self.lookup)
-        )
+        out = np.full(len(points_mm), -1, np.int32)
+        _look_up(points_mm, self.rotation, self.origin_mm, self.size_mm, self.low, self.lookup, out)
+        return out
 
 
 @njit(cache=True, nogil=True)
-def _look_up(points, rotation, origin, size, low, lookup):  # type: ignore[no-untyped-def]  # pragma: no cover
-    out = np.full(len(points), -1, np.int32)
+def _look_up(points, rotation, origin, size, low, lookup, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     key = np.empty(3, np.int64)
     for n in range(len(points)):
         inside = True
@@ -82,47 +81,34 @@ def _look_up(points, rotation, origin, size, low, lookup):  # type: ignore[no-un
                 break
         if inside:
             out[n] = lookup[key[0], key[1], key[2]]
-    return out
 
 
 @njit(cache=True, nogil=True)
-def _gather(points, usable, rotation, origin, size, low, shape):  # type: ignore[no-untyped-def]  # pragma: no cover  # noqa: C901
-    """Number the occupied voxels in lattice order and sum their moments (in the turned frame)."""
-    count = np.zeros((shape[0], shape[1], shape[2]), np.int32)
+def _gather(points, usable, rotation, origin, size, low, lookup, count, sums):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Count the points of every voxel, or, once `lookup` numbers them, sum their moments there (in
+    the turned frame).
+    """
     key = np.empty(3, np.int64)
     q = np.empty(3)
-    sums = np.zeros((0, 9))
-    lookup = np.full((shape[0], shape[1], shape[2]), -1, np.int32)
-    for step in range(2):
-        for n in range(len(points)):
-            if not usable[n]:
-                continue
-            for r in range(3):
-                x = 0.0
-                for c in range(3):
-                    x += rotation[r, c] * (np.float64(points[n, c]) - origin[c])
-                key[r] = int(np.floor(x / size)) - low[r]
-                q[r] = x - (key[r] + low[r] + 0.5) * size
-            if step == 0:
-                count[key[0], key[1], key[2]] += 1
-                continue
-            k = lookup[key[0], key[1], key[2]]
-            m = 3
-            for r in range(3):
-                sums[k, r] += q[r]
-                for c in range(r + 1):
-                    sums[k, m] += q[r] * q[c]
-                    m += 1
-        if step == 0:
-            total = 0
-            for i in range(shape[0]):
-                for j in range(shape[1]):
-                    for k in range(shape[2]):
-                        if count[i, j, k] > 0:
-                            lookup[i, j, k] = total
-                            total += 1
-            sums = np.zeros((total, 9))
-    return count, lookup, sums
+    for n in range(len(points)):
+        if not usable[n]:
+            continue
+        for r in range(3):
+            x = 0.0
+            for c in range(3):
+                x += rotation[r, c] * (np.float64(points[n, c]) - origin[c])
+            key[r] = int(np.floor(x / size)) - low[r]
+            q[r] = x - (key[r] + low[r] + 0.5) * size
+        if len(sums) == 0:
+            count[key[0], key[1], key[2]] += 1
+            continue
+        k = lookup[key[0], key[1], key[2]]
+        m = 3
+        for r in range(3):
+            sums[k, r] += q[r]
+            for c in range(r + 1):
+                sums[k, m] += q[r] * q[c]
+                m += 1
 
 
 def principal_frame(
@@ -196,12 +182,18 @@ def voxelise(points_mm: NDArray[np.float32], usable: NDArray[np.bool_]) -> Voxel
     size = max(2.0 * reach[0] / _ALONG, (8.0 * reach.prod() / _MOST_VOXELS) ** (1 / 3))
     while True:
         half = np.floor(reach * (1 + 1e-9) / size).astype(np.int64) + 1
-        count, lookup, sums = _gather(points_mm, usable, rotation, origin, size, -half, 2 * half)
-        n = count[lookup >= 0].astype(np.int64)
+        count = np.zeros(2 * half, np.int32)
+        lookup = np.full(2 * half, -1, np.int32)
+        place = (points_mm, usable, rotation, origin, size, -half, lookup, count)
+        _gather(*place, np.zeros((0, 9)))
+        n = count[count > 0].astype(np.int64)
         usual = _usual(n)
         if usual >= _LEAST_POINTS or min(half) <= 2:
             break
         size *= 1.05 * np.sqrt(_WISHED_POINTS / usual)
+    lookup[count > 0] = np.arange(len(n), dtype=np.int32)
+    sums = np.zeros((len(n), 9))
+    _gather(*place, sums)
     position = np.argwhere(lookup >= 0)
     key = position - half
     mean = sums[:, :3] / n[:, None]
