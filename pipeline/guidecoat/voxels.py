@@ -26,7 +26,7 @@ _LEAST_POINTS, _WISHED_POINTS = 15.0, 25.0
 # An evenly scanned oblong reaches 1.7 times its spread.
 _FAR_OFF = 4.0
 _NEARLY_ALL, _ROUND_THE_REST = 0.95, 1.5
-_MOSTLY_ALONE = 0.6
+_MOSTLY_ALONE = 0.5
 _SHIFTS = np.array([(i, j, k) for i in (-1, 0, 1) for j in (-1, 0, 1) for k in (-1, 0, 1)])
 
 
@@ -156,7 +156,7 @@ def _usual(count: NDArray[np.int64]) -> float:
     total = np.cumsum(ranked)
     of_points = float(ranked[np.searchsorted(total, 0.5 * total[-1])])
     of_voxels = float(np.median(ranked))
-    return of_voxels if of_voxels > _MOSTLY_ALONE * of_points else of_points
+    return of_voxels if of_voxels >= _MOSTLY_ALONE * of_points else of_points
 
 
 def _by_chunks(work: Callable[[slice], T], n: int) -> list[T]:

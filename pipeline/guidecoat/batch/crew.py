@@ -6,6 +6,7 @@ import contextlib
 import logging
 import os
 import signal
+import sys
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -101,7 +102,7 @@ def local_crew(workers: int, *, budget_mb: float) -> Iterator[Crew]:
         with dask.config.set(options):
             yield Crew(client, True, budget_mb)
     finally:
-        with _interrupts_ignored():
+        with _interrupts_put_off():
             with _quietly():
                 client.close(timeout=_CLOSE_S)
             _end(cluster)
@@ -190,16 +191,20 @@ def _interrupts_kept_from_children() -> Iterator[None]:
 
 
 @contextlib.contextmanager
-def _interrupts_ignored() -> Iterator[None]:
-    """A second Ctrl-C while the first is being obeyed would leave workers half closed."""
+def _interrupts_put_off() -> Iterator[None]:
+    """Close workers whole: a first Ctrl-C meanwhile is obeyed after, a second is not needed."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    obeyed = sys.exc_info()[0] is KeyboardInterrupt
+    asked: list[int] = []
+    before = signal.signal(signal.SIGINT, lambda number, _frame: asked.append(number))
     try:
         yield
     finally:
         signal.signal(signal.SIGINT, before)
+    if asked and not obeyed:
+        raise KeyboardInterrupt
 
 
 @contextlib.contextmanager
