@@ -13,7 +13,7 @@ from guidecoat.edges import Edge
 from guidecoat.errors import ScanUnfitError
 from guidecoat.regions import tape_distances
 from guidecoat.scan import Scan
-from guidecoat.specks import wild_cells
+from guidecoat.specks import specks_of, wild_cells
 from guidecoat.synthetic import (
     Dimple,
     Ripple,
@@ -172,3 +172,12 @@ def test_a_sheet_of_noise_alone_is_never_out(seed: int) -> None:
     except ScanUnfitError:
         return
     assert result.verdict == "undecided"
+
+
+def test_specks_are_what_is_surely_beyond_and_in_no_mark() -> None:
+    smooth = np.array([[0.2, 0.9, -0.9], [0.52, np.nan, 0.9]])
+    judged = np.isfinite(smooth)
+    judged[1, 2] = False
+    marked = np.array([[False, True, False], [False, False, False]])
+    specks = specks_of(smooth, np.full((2, 3), 0.02), judged, marked, limit_mm=0.5, guard=1.6449)
+    assert np.argwhere(specks).tolist() == [[0, 2]]
