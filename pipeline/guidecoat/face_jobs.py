@@ -16,6 +16,7 @@ from .edge_lines import Beside, cells_beside
 from .edges import Edge
 from .errors import FitError
 from .faces import JUDGED, Faces, near_line
+from .polylines import carried_on
 from .settings import CreaseSettings, SurfaceSettings
 from .spline import Hinges, Rows, SplineSpace, band_matrix, energy_band, hinge_metric
 from .trend import Trend, trend_of
@@ -113,8 +114,9 @@ def face_job(
     member = faces.label == face
     active = _active_spans(member, grid, corner, knot, spans)
     space = SplineSpace.build(corner[0], corner[1], knot, active)
+    further = np.linspace(0.0, hinge.hinge_band_mm, 6)[1:]
     lines = [
-        _carried_on(crease.line_uv, hinge.hinge_band_mm)
+        carried_on(crease.line_uv, further, back=2)
         for crease in creases
         if (hinges_in(cells, faces, crease) & member).any()
     ]
@@ -210,14 +212,6 @@ def _let_go(edge: Edge, released_uv: Floats, lines: list[Floats], band_mm: float
     for line in lines:
         out |= cKDTree(line).query(station)[0] <= band_mm
     return out
-
-
-def _carried_on(line: Floats, by_mm: float) -> Floats:
-    """The line sampled finely, and carried on straight at both ends."""
-    head, tail = line[0] - line[2], line[-1] - line[-3]
-    head, tail = head / np.linalg.norm(head), tail / np.linalg.norm(tail)
-    steps = np.linspace(0.0, by_mm, 6)[1:, None]
-    return np.vstack([(line[0] + steps * head)[::-1], line, line[-1] + steps * tail])
 
 
 def _on_face(uv: Floats, member: Mask, grid: Grid, space: SplineSpace) -> Mask:

@@ -12,6 +12,7 @@ from scipy import ndimage
 from .cells import Cells
 from .creases import Crease
 from .errors import ScanUnfitError
+from .polylines import carried_on
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -314,14 +315,7 @@ def near_line(cells: Cells, line_uv: Floats, within_mm: float, *, extend_mm: flo
     """(nu, nv) bool, cells within a distance of a polyline (carried on straight at its ends)."""
     line = np.asarray(line_uv, np.float64)
     if extend_mm > 0.0 and len(line) > 1:
-        head, tail = line[0] - line[1], line[-1] - line[-2]
-        line = np.vstack(
-            [
-                line[0] + extend_mm * head / (np.linalg.norm(head) + 1e-12),
-                line,
-                line[-1] + extend_mm * tail / (np.linalg.norm(tail) + 1e-12),
-            ]
-        )
+        line = carried_on(line, np.array([extend_mm]), back=1)
     grid = cells.grid
     fine = [line[:1]]
     for a, b in itertools.pairwise(line):

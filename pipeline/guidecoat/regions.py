@@ -15,6 +15,7 @@ from .chart import Chart
 from .deviation import CellDeviation
 from .edges import Edge
 from .marks import GUARD, Mark, slope_amplitude
+from .polylines import carried_on
 from .scan import Scan
 from .settings import ToleranceSettings
 
@@ -226,7 +227,7 @@ def tape_distances(place: Floats, edges: tuple[Edge, ...], *, face: int = 0) -> 
     own = [e for e in edges if face in (0, e.face)] or list(edges)
     measured = []
     for edge in own:
-        way = _way_to(edge.line_uv if edge.closed else _carried_on(edge.line_uv), place)
+        way = _way_to(_to_the_corners(edge), place)
         distance = float(np.linalg.norm(way))
         measured.append((edge, distance, way / (distance + 1e-12)))
     measured.sort(key=lambda m: (m[0].kind != "outline", m[1]))
@@ -245,11 +246,9 @@ def _way_to(line: Floats, place: Floats) -> Floats:
     return np.asarray(way[(way**2).sum(axis=1).argmin()])
 
 
-def _carried_on(line: Floats) -> Floats:
-    """A line carried on straight past its ends: edges stop short of the corners they meet in."""
-    back = min(len(line) - 1, _END_POINTS)
-    ends = []
-    for end, before in ((line[0], line[back]), (line[-1], line[-1 - back])):
-        way = end - before
-        ends.append(end + _CORNER_MM * way / (np.linalg.norm(way) + 1e-12))
-    return np.vstack([ends[:1], line, ends[1:]])
+def _to_the_corners(edge: Edge) -> Floats:
+    """An edge's line carried on past its ends: edges stop short of the corners they meet in."""
+    line = edge.line_uv
+    if edge.closed:
+        return line
+    return carried_on(line, np.array([_CORNER_MM]), back=min(len(line) - 1, _END_POINTS))

@@ -14,6 +14,7 @@ from numpy.polynomial import legendre
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from .polylines import carried_on
 from .spline import Rows, SplineSpace
 
 Floats = NDArray[np.float64]
@@ -114,15 +115,7 @@ def _off_line(line: Floats, nodes: Floats, reach_mm: float) -> tuple[Floats, Flo
     """
     step = np.linalg.norm(np.diff(line, axis=0), axis=1).mean()
     back = max(1, min(len(line) - 1, round(_END_MM / step)))
-    head, tail = line[0] - line[back], line[-1] - line[-1 - back]
-    further = np.arange(_STEP_MM, reach_mm, _STEP_MM)[:, None]
-    whole = np.vstack(
-        [
-            (line[0] + further * head / np.linalg.norm(head))[::-1],
-            line,
-            line[-1] + further * tail / np.linalg.norm(tail),
-        ]
-    )
+    whole = carried_on(line, np.arange(_STEP_MM, reach_mm, _STEP_MM), back=back)
     way = np.gradient(whole, axis=0)
     way /= np.linalg.norm(way, axis=1)[:, None] + 1e-12
     length = np.concatenate([[0.0], np.linalg.norm(np.diff(whole, axis=0), axis=1).cumsum()])
