@@ -33,7 +33,7 @@ from .face_jobs import Held
 from .faces import BAND, CREASE, JUDGED, LINE, REASONS, REFUSED, SPECK, Faces
 from .fairing import FairSurface, knot_spacing, lay_surface
 from .given import read_hold_points, require_on_panel
-from .marks import GUARD, find_marks
+from .marks import GUARD, find_marks, footprints_of
 from .regions import Region, measure_regions
 from .remarks import doubts_of, warnings_of
 from .scan import Scan
@@ -260,9 +260,7 @@ def _without_specks(
     settings: Settings,
 ) -> tuple[Faces, CellDeviation]:
     """Cells too few to be a mark, but not in tolerance, are not judged."""
-    marked = np.zeros(found.judged.shape, bool)
-    for region in regions:
-        marked |= region.footprint
+    marked = footprints_of(regions, found.judged.shape)
     specks = specks_of(
         found.smooth_mm,
         found.sigma_mm,
@@ -354,7 +352,7 @@ def _result(
         float(max(length, width)),
         float(min(length, width)),
         float(unrolled.skin.sum()) * side**2 / 100.0,
-        warnings_of(unrolled, faces, fair, found, visible, settings),
+        warnings_of(unrolled, faces, fair, found, visible, settings, doubts),
         cautions_for(settings.stage),
         {**unrolled.timings_s, **clock.seconds},
     )

@@ -28,7 +28,7 @@ _SURFACE_GAIN = {2: 0.7854, 3: 0.8061}
 # for cells of 3 to 13 mm (computed).
 _RIPPLE_TOLD = 1.7
 _COMFORTABLE = 0.5
-_WIDEST_CELL_MM = 12.5
+WIDEST_CELL_MM = 12.5
 _FINEST_SPACING_MM = 0.1
 _LEAST_COVERAGE = 0.6
 _GOOD_COVERAGE = 0.85
@@ -190,13 +190,18 @@ def _closer(settings: Settings, cells: Cells, roughness: float) -> str:
     )
 
 
+def too_coarse_words(cells: Cells) -> str:
+    """What cells wider than `WIDEST_CELL_MM` come to."""
+    return f"points {cells.spacing_mm:.1f} mm apart do not draw a mark 50 mm wide"
+
+
 def _distance(cells: Cells) -> Said:
     side = cells.grid.cell_mm
-    if side <= _WIDEST_CELL_MM:
+    if side <= WIDEST_CELL_MM:
         return _FINE
     return (
         "no",
-        f"points {cells.spacing_mm:.1f} mm apart do not draw a mark 50 mm wide",
+        too_coarse_words(cells),
         "points under 4 mm apart, better 1 mm",
     )
 

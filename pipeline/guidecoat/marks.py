@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,19 +67,28 @@ def find_marks(found: CellDeviation, cells: Cells, tolerance: ToleranceSettings)
         if np.abs(found.smooth_mm[mark.core]).max() >= _STRONG * tolerance.height_mm
     ]
     ripple = _ripple(_clear_of(strong, found, cells), cells, tolerance.slope_mrad)
-    waves = _cells_of(ripple, found)
+    waves = footprints_of(ripple, found.judged.shape)
     weak = [m for m in marks if not any(m is s for s in strong)]
     weak = [m for m in weak if (m.core & waves).sum() < 0.5 * m.core.sum()]
-    # A lone mark beside ripple would pass for its greatest crest, and hide it.
-    for mark in _ripple(_clear_of(strong + weak, found, cells), cells, tolerance.slope_mrad):
-        if not (mark.core & waves).any():
-            ripple.append(mark)
+    if weak:
+        # A lone mark beside ripple would pass for its greatest crest, and hide it.
+        rest = _clear_of(strong + weak, found, cells)
+        hidden = _ripple(rest, cells, tolerance.slope_mrad)
+        ripple += [mark for mark in hidden if not (mark.core & waves).any()]
     return strong + weak + ripple
 
 
-def _cells_of(marks: list[Mark], found: CellDeviation) -> Mask:
-    """(nu, nv) bool, cells of the marks' footprints."""
-    taken = np.zeros(found.judged.shape, bool)
+class Marked(Protocol):
+    """Anything that takes up cells: a mark, or the region it became."""
+
+    @property
+    def footprint(self) -> Mask:
+        """(nu, nv) bool, its cells."""
+
+
+def footprints_of(marks: Iterable[Marked], shape: tuple[int, ...]) -> Mask:
+    """(nu, nv) bool, cells of the footprint of any of them."""
+    taken = np.zeros(shape, bool)
     for mark in marks:
         taken |= mark.footprint
     return taken
@@ -85,7 +96,7 @@ def _cells_of(marks: list[Mark], found: CellDeviation) -> Mask:
 
 def _clear_of(marks: list[Mark], found: CellDeviation, cells: Cells) -> CellDeviation:
     """The deviation without the marks and what lies close round them."""
-    taken = _cells_of(marks, found)
+    taken = footprints_of(marks, found.judged.shape)
     if not taken.any():
         return found
     away = ndimage.distance_transform_edt(~taken) * cells.grid.cell_mm

@@ -7,6 +7,7 @@ import numpy as np
 from .deviation import CellDeviation
 from .faces import JUDGED, OFF, REASONS, Faces
 from .fairing import FairSurface
+from .fitness import WIDEST_CELL_MM, too_coarse_words
 from .settings import Settings
 from .unrolled import Unrolled
 
@@ -17,7 +18,6 @@ _OUTSIDE = "Outside is"
 _NOTES = (_BLIND_SPOT, _PARTED, _JUDGED, _OUTSIDE)
 _LEAST_SOUND = 0.6
 _TIGHT = 1.5
-_WIDEST_CELL_MM = 12.5
 _HOLLOW_MM = 5.0
 _MOST_THIN = 0.12
 _HOLLOW_SHARE = 0.01
@@ -44,8 +44,9 @@ def warnings_of(
     found: CellDeviation,
     visible: float,
     settings: Settings,
+    doubts: list[str],
 ) -> tuple[str, ...]:
-    """What the user must know to trust the result, weightiest first."""
+    """What the user must know to trust the result, weightiest first; doubts : from `doubts_of`."""
     main = fair.faces[0]
     said = []
     if visible > settings.tolerance.height_mm:
@@ -54,7 +55,7 @@ def warnings_of(
             f"mm, the tolerance is {settings.tolerance.height_mm:g} mm. Scan closer, more densely "
             "or with less noise."
         )
-    said += doubts_of(unrolled, faces, fair, found)
+    said += doubts
     hold_of = settings.edges.hold_of
     judged = [f for f in fair.faces if (found.judged & (faces.label == f.face)).any()]
     for face in judged:
@@ -96,10 +97,10 @@ def doubts_of(
     """Why a panel on which nothing stands out is still not known to be in tolerance."""
     main, cells = fair.faces[0], unrolled.cells
     said = []
-    if cells.grid.cell_mm > _WIDEST_CELL_MM:
+    if cells.grid.cell_mm > WIDEST_CELL_MM:
         said.append(
-            f"Points {cells.spacing_mm:.1f} mm apart do not draw a mark 50 mm wide: highs and lows "
-            "read too small, and small ones are missed. Scan more densely."
+            f"{too_coarse_words(cells).capitalize()}: highs and lows read too small, and small "
+            "ones are missed. Scan more densely."
         )
     thin = float((cells.filled & ~unrolled.skin).sum()) / max(int(cells.filled.sum()), 1)
     if thin > _MOST_THIN:

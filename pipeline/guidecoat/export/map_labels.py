@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from ..check import CheckResult
 from ..edge_lines import EdgeLine
+from ..marks import footprints_of
 from ..regions import Region
 from .map_layers import creases_shown
 from .map_style import INK, PALE_INK, PAPER, PX_PER_PT, Sheet
@@ -69,10 +70,7 @@ def _room(sheet: Sheet, result: CheckResult) -> Room:
     x1, y1 = _to_px(sheet, (u1, v1))
     cell_px = (x1 - x0) / (u1 - u0) * grid.cell_mm
     mask = np.zeros((math.ceil((x1 - x0) / cell_px), math.ceil((y1 - y0) / cell_px)), bool)
-    marked = np.zeros(grid.shape, bool)
-    for region in result.regions:
-        marked |= region.footprint
-    i, j = np.nonzero(marked)
+    i, j = np.nonzero(footprints_of(result.regions, grid.shape))
     i = i + math.floor((grid.u0_mm - u0) / grid.cell_mm)
     j = j + math.floor((grid.v0_mm - v0) / grid.cell_mm)
     inside = (i >= 0) & (j >= 0) & (i < mask.shape[0]) & (j < mask.shape[1])

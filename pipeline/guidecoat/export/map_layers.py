@@ -12,6 +12,7 @@ from ..check import CheckResult
 from ..creases import Crease
 from ..deviation import NOT_JUDGED
 from ..edge_lines import EdgeLine
+from ..marks import footprints_of
 from .colours import Scale
 from .map_style import CREASE_STYLE, INK, NOT_JUDGED_HATCHES, PALE_INK, PAPER, RIPPLE_HATCH
 
@@ -159,10 +160,9 @@ def _draw_regions(axes: Axes, result: CheckResult) -> None:
     grid = result.cells.grid
     nothing = np.zeros(grid.shape, bool)
     kinds = {"high": nothing.copy(), "low": nothing.copy(), "ripple": nothing.copy()}
-    footprints = nothing.copy()
     for region in result.regions:
         kinds[region.kind] |= region.core
-        footprints |= region.footprint
+    footprints = footprints_of(result.regions, grid.shape)
     outline_of(axes, result, footprints, width=0.6, style="solid", colour=PALE_INK)
     outline_of(axes, result, kinds["high"], width=1.7, style="solid")
     outline_of(axes, result, kinds["low"], width=1.7, style="dashed")
