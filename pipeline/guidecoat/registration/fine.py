@@ -142,6 +142,14 @@ def information(surface: Readings, rim: Readings | None) -> tuple[Array, Array]:
     return left, right
 
 
+def stepped(motion: Array, scaled: Array, centre: Array, radius_mm: float) -> Array:
+    """A motion after a scaled step: (6,) turn about a centre times a radius, and shift, mm."""
+    twist = np.concatenate([scaled[:3] / radius_mm, scaled[3:]])
+    step = small_motions(twist[None])[0]
+    step[:3, 3] += centre - step[:3, :3] @ centre
+    return np.asarray(step @ motion)
+
+
 class FineWork:
     """The readings of one pair of scans at one density."""
 
@@ -169,10 +177,7 @@ class FineWork:
 
     def applied(self, twist: Array, motion: Array) -> Array:
         """The motion after a scaled step about the centre of the last readings."""
-        plain = np.concatenate([twist[:3] / self.radius_mm, twist[3:]])
-        step = small_motions(plain[None])[0]
-        step[:3, 3] += self.centre - step[:3, :3] @ self.centre
-        return np.asarray(step @ motion)
+        return stepped(motion, twist, self.centre, self.radius_mm)
 
     def readings(self, motion: Array, cut: float) -> tuple[Readings, Readings | None]:
         """Surface and rim readings at a placing, weights zero beyond the cut."""

@@ -21,7 +21,7 @@ from guidecoat.registration.fine import FineWork, Fit, fit_fine
 from guidecoat.registration.result import Start
 from guidecoat.registration.rigid import small_motions
 from guidecoat.registration.settings import RegistrationSettings
-from guidecoat.registration.sliding import misfit, slid_home
+from guidecoat.registration.sliding import slid_home
 from guidecoat.registration.starts import Starts, as_they_lie, from_features, from_frames
 from guidecoat.registration.surfels import Surfels
 
@@ -32,6 +32,7 @@ COMPARING_STEPS = 25
 ROUGH_CELLS = 200
 SAMPLE_CELLS = 500
 FEW_CELLS = 4_000
+SLIDING_CELLS = 8_000
 MANY_CELLS = 30_000
 # A rival scores at least this part of the best and lies this part of the radius away.
 ALIKE = 0.985
@@ -137,11 +138,12 @@ def settled_home(
 ) -> Fit:
     """A placing settled to the end that does not rest beside its true place along the panel."""
     fit = settled(source, target, motion, settings, reach_mm=reach_mm)
-    home = slid_home(source, target, fit, settings)
+    work = FineWork(source, target, settings, SLIDING_CELLS)
+    home = slid_home(work, fit)
     if home is None:
         return fit
     other = settled(source, target, home, settings, reach_mm=1.0)
-    costs = [misfit(source, target, f.motion, settings) for f in (fit, other)]
+    costs = [work.alike().misfit(f.motion) for f in (fit, other)]
     return other if costs[1] < costs[0] else fit
 
 

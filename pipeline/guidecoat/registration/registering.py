@@ -25,7 +25,7 @@ from guidecoat.registration.rigid import compose, turn_between, umeyama
 from guidecoat.registration.settings import RegistrationSettings
 from guidecoat.registration.settling_edges import CELL_MM as EDGE_CELL_MM
 from guidecoat.registration.settling_edges import settled_on_edges
-from guidecoat.registration.surfels import Surfels, make_surfels, spacing_and_area
+from guidecoat.registration.surfels import Surfels, make_surfels, spacing_and_area, thinning
 
 Array = NDArray[np.float64]
 # Four points make a cell that still has a mean worth its name.
@@ -34,7 +34,6 @@ FINEST_CELL_MM = 2.5
 # A slide held to this moves no height by as much as the cells' own noise.
 WELL_HELD_MM = 0.02
 LEAST_TRUSTED_AGREEMENT = 0.2
-MOST_POINTS = 1_200_000
 
 
 def register(
@@ -138,9 +137,8 @@ def _edge_cells(scans: tuple[Array, Array], cell_mm: float) -> tuple[Surfels, Su
 
 
 def _thinned(points: Array, normals: Array | None) -> tuple[Array, Array | None]:
-    """Every so many-th point: more of them make the cells' means no better, only slower."""
-    every = max(1, len(points) // MOST_POINTS)
-    return points[::every], None if normals is None else normals[::every]
+    some = thinning(len(points))
+    return points[some], None if normals is None else normals[some]
 
 
 def _finer_cell_mm(

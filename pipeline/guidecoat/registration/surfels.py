@@ -18,8 +18,7 @@ from guidecoat.registration.rims import Rim, find_rim
 Array = NDArray[np.float64]
 NEIGHBOURS = 24
 FEWEST_CELLS = 60
-# More points than this make the rim's line no better, only slower.
-MOST_RIM_POINTS = 1_200_000
+MOST_POINTS = 1_200_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,6 +97,11 @@ def spacing_and_area(points: Array) -> tuple[float, float]:
     return float(np.sqrt(area / len(points))), area
 
 
+def thinning(count: int) -> slice:
+    """Every so many-th point: more of them make means and rims no better, only slower."""
+    return slice(None, None, max(1, count // MOST_POINTS))
+
+
 def make_surfels(
     points: Array, normals: Array | None, cell_mm: float, *, with_beside: bool = False
 ) -> Surfels:
@@ -135,7 +139,7 @@ def make_surfels(
     if oriented:
         _flip(frames, np.einsum("nk,nk->n", frames[:, 2], normal_sums) < 0.0)
     patches = fit_patches(means, counts, near, frames)
-    some = slice(None, None, max(1, len(points) // MOST_RIM_POINTS))
+    some = thinning(len(points))
     rim = find_rim(points[some], renumber[owner[some]], means, frames, (gaps, near), cell_mm)
     beside = near_rim(points, owner, every_mean, rim) if with_beside else np.empty((0, 3))
     weights = np.minimum(1.0, counts / np.median(counts))
