@@ -19,8 +19,10 @@ Mask = NDArray[np.bool_]
 
 _COATED = ("filler", "primer", "paint")
 _UM = 1000.0
-_SURE = 2.0
-_BARE_SHARE = 0.02
+SURE = 2.0
+"""So many standard uncertainties make a build, or what is missing of one, more than noise."""
+BARE_SHARE = 0.02
+"""A high of whose core a larger share stands barer than what was put on is blocked through."""
 
 
 def advise(
@@ -80,7 +82,7 @@ def bare_share(track: Track, last: Pass, whole: Change) -> float:
         return 0.0
     deviation = last.result.deviation
     bare = deviation.smooth_mm - np.maximum(whole.smooth_mm, 0.0)
-    doubt = _SURE * np.hypot(deviation.cell_sigma_mm, whole.sigma_mm)
+    doubt = SURE * np.hypot(deviation.cell_sigma_mm, whole.sigma_mm)
     here = region.core & whole.compared & np.isfinite(bare)
     return float((bare[here] > doubt[here]).mean()) if here.any() else 0.0
 
@@ -91,7 +93,7 @@ def _blocks_through(track: Track, last: Pass, whole: Change, settings: Settings)
         return False
     if track.last.state in (FIXED, NOT_SEEN):
         return False
-    return bare_share(track, last, whole) > _BARE_SHARE
+    return bare_share(track, last, whole) > BARE_SHARE
 
 
 def _advised(track: Track, last: Pass, whole: Change, settings: Settings) -> Track:
@@ -125,7 +127,7 @@ def _put_on_mm(region: Region, last: Pass, whole: Change) -> float | None:
     """
     at = last.result.cells.grid.index(np.array([region.u_mm]), np.array([region.v_mm]))
     build, sigma = float(whole.smooth_mm[at][0]), float(whole.sigma_mm[at][0])
-    return build if build > _SURE * sigma else None
+    return build if build > SURE * sigma else None
 
 
 def _least_build_mm(track: Track, last: Pass, whole: Change) -> float:

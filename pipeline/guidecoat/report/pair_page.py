@@ -31,8 +31,8 @@ from .tables import (
     WANDER,
     WANDER_NOTE,
     MarkRow,
+    mark_row,
     marks_table,
-    peak_words,
     wander_words,
 )
 from .views import VERDICT_WORDS, ReportPage, viewed
@@ -228,21 +228,7 @@ def _track_row(track: Track, action: str, wander_mm: dict[str, float]) -> MarkRo
 
 def _shape_table(regions: tuple[Region, ...], wander_mm: dict[str, float]) -> str:
     columns = ("Mark", "Verdict", PEAK, SIZE, WANDER, "Where", "What it is")
-    rows = tuple(
-        MarkRow(
-            r.region,
-            r.kind,
-            (
-                r.verdict,
-                peak_words(r),
-                f"{r.length_mm:.0f} \u00d7 {r.width_mm:.0f}",
-                wander_words(wander_mm, r.region),
-                r.from_edges,
-                r.action,
-            ),
-        )
-        for r in regions
-    )
+    rows = tuple(mark_row(region, wander_mm) for region in regions)
     note = (
         "+ where this side stands prouder than the other reflected. U has k = 2. "
         f"{WANDER_NOTE} It is that of this side."

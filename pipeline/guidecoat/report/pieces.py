@@ -101,13 +101,16 @@ def picture(title: str, png: bytes | None, alt: str, note: str = "") -> str:
     """A PNG picture; a phone shows it at a readable size, to be slid sideways."""
     if png is None:
         return ""
-    data = base64.b64encode(png).decode("ascii")
-    image = f'<img alt="{text(alt)}" src="data:image/png;base64,{data}">'
     under = f'<p class="note">{text(note)}</p>' if note else ""
+    return f"<section>\n<h2>{text(title)}</h2>\n{image(title, png, alt)}{under}\n</section>"
+
+
+def image(name: str, png: bytes, alt: str) -> str:
+    """A PNG that slides sideways where it is too wide."""
+    data = base64.b64encode(png).decode("ascii")
     return (
-        f'<section>\n<h2>{text(title)}</h2>\n<div class="map" tabindex="0" role="group" '
-        f'aria-label="{text(title)}, slides sideways on a small screen">{image}</div>{under}\n'
-        "</section>"
+        f'<div class="map" tabindex="0" role="group" aria-label="{text(name)}, slides sideways on '
+        f'a small screen"><img alt="{text(alt)}" src="data:image/png;base64,{data}"></div>'
     )
 
 

@@ -9,14 +9,12 @@ from numpy.typing import NDArray
 
 from ..check import CheckResult
 from ..compare import Comparison, Track
+from ..compare.advice import BARE_SHARE, SURE
 from ..compare.progress import FIXED
 from ..regions import Region
 from ..workplan import plan_work
 
 Floats = NDArray[np.float64]
-
-_SURE = 2.0
-_BARE_SHARE = 0.02
 
 
 def remaining(result: Comparison) -> CheckResult:
@@ -70,12 +68,12 @@ def _build_mm(result: Comparison, regions: tuple[Region, ...]) -> Floats:
     # What is not beyond noise was not put on.
     put_on = np.where(whole.changed, np.maximum(whole.smooth_mm, 0.0), 0.0)
     build = np.where(whole.compared, put_on, np.nan)
-    doubt = _SURE * np.hypot(deviation.cell_sigma_mm, whole.sigma_mm)
+    doubt = SURE * np.hypot(deviation.cell_sigma_mm, whole.sigma_mm)
     spare = build - deviation.smooth_mm + doubt
     for region in regions:
         here = region.core & np.isfinite(spare)
         if region.kind == "high" and whole.changed[here].any():
-            least = float(np.quantile(spare[here], _BARE_SHARE))
+            least = float(np.quantile(spare[here], BARE_SHARE))
             peak = region.peak_mm
             build[here] = max(peak + least, 0.0) if least < 0.0 else np.maximum(build[here], peak)
     return build

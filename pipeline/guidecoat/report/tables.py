@@ -35,7 +35,7 @@ def regions_table(regions: tuple[Region, ...], wander_mm: dict[str, float]) -> s
         "+ stands proud of the fair surface, \u2212 lies below it. U is the expanded uncertainty "
         f"(k = 2). {WANDER_NOTE}"
     )
-    rows = tuple(_row(region, wander_mm) for region in regions)
+    rows = tuple(mark_row(region, wander_mm) for region in regions)
     return marks_table("Highs and lows", _COLUMNS, rows, note if rows else "None was found.")
 
 
@@ -64,7 +64,8 @@ def _markup(row: MarkRow, columns: tuple[str, ...]) -> str:
     return f'<tr data-mark="{text(row.mark)}">{"".join(cells)}</tr>'
 
 
-def _row(region: Region, wander_mm: dict[str, float]) -> MarkRow:
+def mark_row(region: Region, wander_mm: dict[str, float]) -> MarkRow:
+    """Verdict, peak, size, wander, place and action of a region."""
     return MarkRow(
         region.region,
         region.kind,
