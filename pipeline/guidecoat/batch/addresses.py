@@ -67,8 +67,7 @@ def files_below(place: str, *, own: Collection[str]) -> list[tuple[str, str, dic
             if not files.isdir(place):
                 raise SettingsError(f"{place}: there is no such folder: check the address")
             facts = files.find(place, detail=True)
-            top = files._strip_protocol(place).rstrip("/")
-            below = {path[len(top) :].lstrip("/"): path for path in facts}
+            below = _by_relative_path(files, place, facts)
             addresses = {relative: files.unstrip_protocol(below[relative]) for relative in below}
     except OSError as error:
         raise SettingsError(f"{place}: cannot be listed ({error}): check the address") from error
@@ -139,8 +138,7 @@ def put_result(folder: Path, place: str) -> None:
 
 
 def _refuse_foreign(files: Any, place: str) -> None:
-    top = files._strip_protocol(place).rstrip("/")
-    there = {path[len(top) :].lstrip("/") for path in files.find(place)}
+    there = set(_by_relative_path(files, place, files.find(place)))
     own = {MARKER}
     if MARKER in there:
         own |= set(files.cat_file(f"{place}/{MARKER}").decode("utf-8", "replace").splitlines())
@@ -150,6 +148,12 @@ def _refuse_foreign(files: Any, place: str) -> None:
             f"{place}: something stands there that is no earlier result of guidecoat "
             f"({foreign[0]}): move that away, or name another --out"
         )
+
+
+def _by_relative_path(files: Any, place: str, paths: Iterable[str]) -> dict[str, str]:
+    """Paths of a file system by what they are called below a place."""
+    top = files._strip_protocol(place).rstrip("/")
+    return {path[len(top) :].lstrip("/"): path for path in paths}
 
 
 def _folder(relative: str) -> str:

@@ -10,14 +10,8 @@ from pathlib import Path
 from .addresses import is_address
 from .outcome import SKIPPED, Outcome, failed
 from .places import stamp_of
+from .roll_call import SAME_PLACES, SEEN_WITHIN_S
 from .task import Task, recorded_outcome
-
-# A share may take a while to show one machine what another has just written.
-_SEEN_WITHIN_S = 10.0
-_REMEDY = (
-    "scans and results have to lie where all machines see them under the same name, or at an "
-    "fsspec address"
-)
 
 
 def seen_from_here(outcome: Outcome, task: Task, *, worker: str, wait_s: float) -> Outcome:
@@ -26,18 +20,18 @@ def seen_from_here(outcome: Outcome, task: Task, *, worker: str, wait_s: float) 
     `wait_s` : how long a result may take to come into sight.
     """
     if outcome.status == SKIPPED and _all_there(task):
-        return failed(f"the worker {worker} does not see {task.inputs[0]}: {_REMEDY}")
+        return failed(f"the worker {worker} does not see {task.inputs[0]}: {SAME_PLACES}")
     if outcome.done and not _arrived(task, wait_s):
         return failed(
             f"the worker {worker} says that it is done, and {task.output} holds no whole result: "
-            f"{_REMEDY}"
+            f"{SAME_PLACES}"
         )
     return outcome
 
 
 def result_wait_s(*, local: bool) -> float:
     """How long a worker's result may take to come into sight."""
-    return 0.0 if local else _SEEN_WITHIN_S
+    return 0.0 if local else SEEN_WITHIN_S
 
 
 def _all_there(task: Task) -> bool:

@@ -14,9 +14,13 @@ from ..errors import SettingsError
 if TYPE_CHECKING:
     from distributed import Client
 
-_VERSION = "guidecoat:__version__"
 # A share may take a while to show one machine what another has just written.
-_SEEN_WITHIN_S = 10.0
+SEEN_WITHIN_S = 10.0
+SAME_PLACES = (
+    "scans and results have to lie where all machines see them under the same name, or at an "
+    "fsspec address"
+)
+_VERSION = "guidecoat:__version__"
 
 
 def call_roll(client: Client, *, cluster: str, seen: tuple[str, ...]) -> None:
@@ -57,13 +61,12 @@ def _versions(client: Client) -> Iterator[tuple[str, str]]:
 
 
 def _await_sight(client: Client, path: str, cluster: str) -> None:
-    end = time.monotonic() + _SEEN_WITHIN_S
+    end = time.monotonic() + SEEN_WITHIN_S
     while blind := _blind(client, os.path.isfile, path):
         if time.monotonic() > end:
             raise SettingsError(
-                f"--cluster {cluster}: the worker {blind[0]} does not see {path}: scans and "
-                "results have to lie where all machines see them under the same name, or at an "
-                "fsspec address, such as s3://..."
+                f"--cluster {cluster}: the worker {blind[0]} does not see {path}: {SAME_PLACES}, "
+                "such as s3://..."
             )
         time.sleep(0.5)
 
