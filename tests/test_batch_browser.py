@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -13,32 +12,11 @@ import pytest
 from PIL import Image
 from selenium import webdriver
 
+from browser_fixture import NEEDS_BROWSER, SIZES, browser
 from guidecoat.batch.page import write_page
 from test_batch_books import GOOD, run
 
-CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
-SIZES = {"desk": (1280, 900), "phone": (390, 844)}
-
-pytestmark = [
-    pytest.mark.slow,
-    pytest.mark.skipif(not CHROMIUM or not DRIVER, reason="needs chromium and chromedriver"),
-]
-
-
-def browser(size: str) -> webdriver.Chrome:
-    wide, tall = SIZES[size]
-    options = webdriver.ChromeOptions()
-    options.binary_location = str(CHROMIUM)
-    for flag in (
-        *("--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"),
-        *("--hide-scrollbars", f"--window-size={wide},{tall}"),
-    ):
-        options.add_argument(flag)
-    if size == "phone":
-        metrics = {"width": wide, "height": tall, "pixelRatio": 2.0, "touch": True}
-        options.add_experimental_option("mobileEmulation", {"deviceMetrics": metrics})
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    return webdriver.Chrome(options=options, service=webdriver.ChromeService(str(DRIVER)))
+pytestmark = NEEDS_BROWSER
 
 
 @pytest.fixture(scope="module")

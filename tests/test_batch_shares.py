@@ -25,14 +25,20 @@ from guidecoat.settings import load_settings
 from test_batch_books import GOOD, record
 
 
-@pytest.mark.parametrize("number", [errno.ENOLCK, errno.EOPNOTSUPP, errno.EINVAL, errno.ENOSYS])
-def test_a_share_without_locks_is_said_with_two_remedies(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int
-) -> None:
+def refuse_locks(monkeypatch: pytest.MonkeyPatch, number: int) -> None:
+    """Have every lock on a file refused with this error."""
+
     def refuse(*_: object) -> None:
         raise OSError(number, "refused")
 
     monkeypatch.setattr(fcntl, "flock", refuse)
+
+
+@pytest.mark.parametrize("number", [errno.ENOLCK, errno.EOPNOTSUPP, errno.EINVAL, errno.ENOSYS])
+def test_a_share_without_locks_is_said_with_two_remedies(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int
+) -> None:
+    refuse_locks(monkeypatch, number)
     with pytest.raises(SettingsError) as caught, only_batch(tmp_path, wait=True):
         pass
     assert "files cannot be locked there" in str(caught.value)
@@ -44,10 +50,7 @@ def test_a_share_without_locks_is_said_with_two_remedies(
 def test_a_lock_that_is_held_is_another_batch(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int
 ) -> None:
-    def refuse(*_: object) -> None:
-        raise OSError(number, "held")
-
-    monkeypatch.setattr(fcntl, "flock", refuse)
+    refuse_locks(monkeypatch, number)
     with (
         pytest.raises(SettingsError, match="another batch is at work here"),
         only_batch(tmp_path, wait=False),

@@ -5,7 +5,6 @@ from __future__ import annotations
 import base64
 import io
 import json
-import shutil
 import time
 import unicodedata
 from collections.abc import Callable, Iterator
@@ -25,42 +24,16 @@ from selenium.webdriver.remote.webelement import WebElement
 from selenium.webdriver.support.ui import Select
 
 import report_fixture
+from browser_fixture import NEEDS_BROWSER, SIZES, browser
 from guidecoat.export.compare_files import write_comparison
 from guidecoat.export.extras import Extras
 from guidecoat.export.mirror_files import write_mirror
 from guidecoat.export.write import write_check
 from guidecoat.light import ALONG, lamp_place, lamps_over, light_panel
 
-CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
 COMMANDS = ("check", "compare", "mirror")
-SIZES = {"desk": (1280, 900), "phone": (390, 844)}
 
-pytestmark = [
-    pytest.mark.slow,
-    pytest.mark.skipif(not CHROMIUM or not DRIVER, reason="needs chromium and chromedriver"),
-]
-
-
-def browser(size: str) -> webdriver.Chrome:
-    """A browser without a screen or a GPU."""
-    wide, tall = SIZES[size]
-    options = webdriver.ChromeOptions()
-    options.binary_location = str(CHROMIUM)
-    for flag in (
-        "--headless=new",
-        "--no-sandbox",
-        "--disable-dev-shm-usage",
-        "--use-angle=swiftshader",
-        "--enable-unsafe-swiftshader",
-        "--hide-scrollbars",
-        f"--window-size={wide},{tall}",
-    ):
-        options.add_argument(flag)
-    if size == "phone":
-        metrics = {"width": wide, "height": tall, "pixelRatio": 2.0, "touch": True}
-        options.add_experimental_option("mobileEmulation", {"deviceMetrics": metrics})
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    return webdriver.Chrome(options=options, service=webdriver.ChromeService(str(DRIVER)))
+pytestmark = NEEDS_BROWSER
 
 
 @pytest.fixture(scope="module")
