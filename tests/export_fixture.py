@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from guidecoat.banded import Factor
 from guidecoat.cells import Cells
 from guidecoat.chart import Chart, Grid
 from guidecoat.check import CheckResult, SurfaceFacts
@@ -19,7 +20,7 @@ from guidecoat.fairing import FaceSurface, FairSurface
 from guidecoat.regions import Region
 from guidecoat.scan import Scan, Units
 from guidecoat.settings import load_settings
-from guidecoat.spline import Factor, Fit, SplineSpace
+from guidecoat.spline import Fit, SplineSpace
 
 CELL_MM = 5.75
 SHAPE = (200, 120)

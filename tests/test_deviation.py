@@ -8,13 +8,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from guidecoat.banded import Factor
 from guidecoat.cells import Cells
 from guidecoat.chart import Chart, Grid
 from guidecoat.deviation import measure_cells, normal_distance
 from guidecoat.faces import JUDGED, Faces
 from guidecoat.fairing import FaceSurface, FairSurface
 from guidecoat.open3d_loader import load_open3d
-from guidecoat.spline import Factor, Fit, SplineSpace, energy_band, solve
+from guidecoat.spline import Fit, SplineSpace, energy_band, solve
 
 Floats = NDArray[np.float64]
 KNOT_MM = 8.0

@@ -53,10 +53,6 @@ def deflection(
     return space.rows(places[:, 0], places[:, 1]) @ fit.coefficients
 
 
-def stacked(*rows: Rows) -> Rows:
-    return Rows(np.vstack([r.index for r in rows]), np.vstack([r.value for r in rows]))
-
-
 def rim_rows(space: SplineSpace, a: float, b: float, knot: float, *, clamped: bool) -> Rows:
     """Values, or values and slopes, along the rim: four places a knot, so that cubics are nil."""
     along_u = np.linspace(0.0, b, 4 * round(b / knot) + 1)
@@ -65,7 +61,7 @@ def rim_rows(space: SplineSpace, a: float, b: float, knot: float, *, clamped: bo
     v = np.concatenate([np.zeros_like(along_u), np.full_like(along_u, a), along_v, along_v])
     if not clamped:
         return space.rows(u, v)
-    return stacked(space.rows(u, v), space.rows(u, v, du=1), space.rows(u, v, dv=1))
+    return Rows.stacked(space.rows(u, v), space.rows(u, v, du=1), space.rows(u, v, dv=1))
 
 
 def uniform(a: float, b: float, knot: float) -> tuple[tuple[Floats, Floats], Floats]:
@@ -131,7 +127,7 @@ def test_a_point_load_on_a_circle(rim: str, factor: float, half_way: float) -> N
     held = space.rows(u, v)
     if rim == "clamped":
         slope = space.rows(u, v, du=1).combined(u, space.rows(u, v, dv=1), v)
-        held = stacked(held, slope)
+        held = Rows.stacked(held, slope)
     centre, half = deflection(
         space, held, (np.zeros(1), np.zeros(1)), np.ones(1), [(0.0, 0.0), (0.5, 0.0)]
     )

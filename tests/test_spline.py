@@ -9,8 +9,8 @@ import pytest
 from numpy.typing import NDArray
 from scipy.interpolate import RBFInterpolator, make_smoothing_spline
 
+from guidecoat.banded import Factor
 from guidecoat.spline import (
-    Factor,
     Hinges,
     Rows,
     SplineSpace,
@@ -200,7 +200,7 @@ def test_intervals_cover_as_nychka_found() -> None:
         return float(np.mean(off**2)), off, fits[0].factor
 
     _, off, factor = min((errors(b) for b in (0.2, 0.25, 0.3, 0.36)), key=lambda e: e[0])
-    deviation = noise * np.sqrt(factor.variance(rows, space.size))
+    deviation = noise * np.sqrt(factor.variance(rows.index, rows.value))
     assert 0.93 < float(np.mean(np.abs(off) < 1.96 * deviation)) < 0.98
 
 
@@ -294,7 +294,7 @@ def test_posterior_variance_against_the_dense_inverse() -> None:
     a = dense(rows, space.size)
     inverse = np.linalg.inv((a.T * weight) @ a + 5.0 * dense_energy(space, 3))
     want = np.einsum("ij,jk,ik->i", a, inverse, a)
-    np.testing.assert_allclose(fit.factor.variance(rows, space.size), want, rtol=1e-7)
+    np.testing.assert_allclose(fit.factor.variance(rows.index, rows.value), want, rtol=1e-7)
 
 
 def test_held_stations_are_met_to_a_micrometre_against_strong_data() -> None:

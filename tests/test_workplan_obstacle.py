@@ -15,10 +15,6 @@ from guidecoat.workplan.obstacle import LET_THROUGH_MM, Obstacle
 Floats = NDArray[np.float64]
 
 
-def joined(*rows: Rows) -> Rows:
-    return Rows(np.vstack([r.index for r in rows]), np.vstack([r.value for r in rows]))
-
-
 def frame(side: float, step: float) -> tuple[Floats, Floats]:
     """Places round a square of a side, its corners once."""
     t = np.arange(0.0, side, step)
@@ -44,7 +40,7 @@ def plate(
         across, along = space.rows(u, v, du=1), space.rows(u, v, dv=1)
         ones, none = np.full(len(u), knot), np.zeros(len(u))
         held += [across.combined(ones, along, none), across.combined(none, along, ones)]
-    rows = joined(*held)
+    rows = Rows.stacked(*held)
     place = inside(side, watch)
     watched = space.rows(*place)
     fit = solve(

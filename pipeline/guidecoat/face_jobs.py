@@ -47,8 +47,9 @@ class FaceJob:
     """One face ready to be fitted.
 
     energy : its bending's band, stiffness : the same as a matrix; u_mm, v_mm, height_mm, weight :
-    (n,) of its cells; let_go : per edge, (s,) stations that must not be held; trended : whether
-    its surface is laid over its trend.
+    (n,) of its cells; stations, slopes : per edge, rows of height and of the slope inward at its
+    stations; let_go : per edge, (s,) stations that must not be held; trended : whether its surface
+    is laid over its trend.
     """
 
     face: int
@@ -64,6 +65,8 @@ class FaceJob:
     shape: tuple[int, int]
     edges: tuple[Edge, ...]
     beside: tuple[Beside, ...]
+    stations: tuple[Rows, ...]
+    slopes: tuple[Rows, ...]
     let_go: tuple[Mask, ...]
     points: Rows | None
     point_values: Floats
@@ -154,6 +157,8 @@ def face_job(
         grid.shape,
         tuple(edges),
         beside,
+        tuple(space.rows(*edge.station_uv.T) for edge in edges),
+        tuple(_slope_rows(space, edge) for edge in edges),
         tuple(_let_go(edge, held.released_uv, lines, hinge.hinge_band_mm) for edge in edges),
         points,
         held.height_mm[on_face],
@@ -212,6 +217,12 @@ def _let_go(edge: Edge, released_uv: Floats, lines: list[Floats], band_mm: float
     for line in lines:
         out |= cKDTree(line).query(station)[0] <= band_mm
     return out
+
+
+def _slope_rows(space: SplineSpace, edge: Edge) -> Rows:
+    """Rows of the slope into the face at an edge's stations."""
+    (u, v), (a, b) = edge.station_uv.T, edge.inward_uv.T
+    return space.rows(u, v, du=1).combined(a, space.rows(u, v, dv=1), b)
 
 
 def _on_face(uv: Floats, member: Mask, grid: Grid, space: SplineSpace) -> Mask:

@@ -57,7 +57,7 @@ class FaceSurface:
         and what the noise of the edge lines adds.
         """
         rows = self.space.rows(u, v)
-        own = self.fit.factor.variance(rows, self.space.size)
+        own = self.fit.factor.variance(rows.index, rows.value)
         edges = ((rows @ self.shaken) ** 2).mean(axis=1)
         total = self.passes * self.cell_area_mm2 * own + edges
         return np.asarray(self.noise_mm * np.sqrt(np.maximum(total, 0.0)))

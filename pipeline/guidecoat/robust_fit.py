@@ -13,7 +13,7 @@ from scipy import ndimage
 from .edge_lines import NOISE_DRAWS, EdgeLine, lay_edge_line
 from .face_jobs import FaceJob
 from .settings import SurfaceSettings
-from .spline import Fit, Rows, SplineSpace, half_at, solve
+from .spline import Fit, Rows, half_at, solve
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -52,12 +52,6 @@ class Hold:
     slope_noise: Floats | None = None
 
 
-def _joined(rows: list[Rows]) -> Rows | None:
-    if not rows:
-        return None
-    return Rows(np.vstack([r.index for r in rows]), np.vstack([r.value for r in rows]))
-
-
 def _held_edges(job: FaceJob, lines: tuple[EdgeLine, ...], hold_of: dict[str, str]) -> Hold:
     """Everything held on a face: edge stations, their slopes where asked, single points."""
     rows = [] if job.points is None else [job.points]
@@ -67,27 +61,27 @@ def _held_edges(job: FaceJob, lines: tuple[EdgeLine, ...], hold_of: dict[str, st
     slope_rows: list[Rows] = []
     slopes: list[Floats] = []
     weights: list[Floats] = []
-    for line in lines:
+    for line, stations, sloping in zip(lines, job.stations, job.slopes, strict=True):
         how = hold_of[line.name]
         keep = line.held
         if how == "free" or not keep.any():
             continue
-        u, v = line.station_uv[keep].T
-        rows.append(job.space.rows(u, v))
+        rows.append(stations.some(keep))
         values.append(line.height_mm[keep])
         noise.append(line.height_noise[keep])
         if how == "position+slope":
-            slope_rows.append(_slope_rows(job.space, u, v, line.inward_uv[keep]))
+            slope_rows.append(sloping.some(keep))
             slopes.append(line.slope[keep])
             slope_noise.append(line.slope_noise[keep])
             weights.append(_SLOPE_TRUST / line.slope_gain[keep] ** 2)
+    held = Rows.stacked(*rows) if rows else None
     if not slopes:
-        return Hold(_joined(rows), np.concatenate(values), np.vstack(noise))
+        return Hold(held, np.concatenate(values), np.vstack(noise))
     return Hold(
-        _joined(rows),
+        held,
         np.concatenate(values),
         np.vstack(noise),
-        _joined(slope_rows),
+        Rows.stacked(*slope_rows),
         np.concatenate(slopes),
         np.concatenate(weights),
         np.vstack(slope_noise),
@@ -100,25 +94,21 @@ def _edge_lines(
     """The robust line along every edge of a face, over a surface laid without holding them."""
     off = job.height_mm - job.rows @ coefficients
     lines = []
-    for edge, beside, let_go in zip(job.edges, job.beside, job.let_go, strict=True):
-        u, v = edge.station_uv.T
+    for edge, beside, stations, slopes, let_go in zip(
+        job.edges, job.beside, job.stations, job.slopes, job.let_go, strict=True
+    ):
         line = lay_edge_line(
             edge,
             beside,
             off,
             sound,
-            job.space.rows(u, v) @ coefficients,
-            _slope_rows(job.space, u, v, edge.inward_uv) @ coefficients,
+            stations @ coefficients,
+            slopes @ coefficients,
             tolerance_mm=job.tolerance_mm,
             batten_mm=batten_mm,
         )
         lines.append(replace(line, held=line.held & ~let_go))
     return tuple(lines)
-
-
-def _slope_rows(space: SplineSpace, u: Floats, v: Floats, way: Floats) -> Rows:
-    """Rows of the slope along (n, 2) unit directions."""
-    return space.rows(u, v, du=1).combined(way[:, 0], space.rows(u, v, dv=1), way[:, 1])
 
 
 @dataclass(frozen=True, eq=False)
@@ -299,10 +289,8 @@ def _data(job: FaceJob, weight: Floats, hold: Hold) -> tuple[Rows, Floats, Float
     own = weight * job.weight * area
     if hold.slope_rows is None or hold.slopes is None or hold.slope_weight is None:
         return job.rows, job.height_mm, own
-    rows = _joined([job.rows, hold.slope_rows])
-    assert rows is not None
     return (
-        rows,
+        Rows.stacked(job.rows, hold.slope_rows),
         np.concatenate([job.height_mm, hold.slopes]),
         np.concatenate([own, area * hold.slope_weight]),
     )
@@ -310,14 +298,14 @@ def _data(job: FaceJob, weight: Floats, hold: Hold) -> tuple[Rows, Floats, Float
 
 def shaken_by_edges(job: FaceJob, step: FitStep) -> Floats:
     """(size, draws) what the edge lines' noise does to the coefficients, for cells of error 1."""
-    hold, size = step.hold, job.space.size
-    right = np.zeros((size, NOISE_DRAWS))
+    hold = step.hold
+    right = np.zeros((job.space.size, NOISE_DRAWS))
     if hold.rows is not None:
-        right += hold.rows.transposed(step.fit.penalty * hold.noise, size)
+        right += hold.rows.transposed(step.fit.penalty * hold.noise)
     if hold.slope_rows is not None and hold.slope_weight is not None:
         assert hold.slope_noise is not None
         weight = job.cell_mm**2 * hold.slope_weight
-        right += hold.slope_rows.transposed(weight[:, None] * hold.slope_noise, size)
+        right += hold.slope_rows.transposed(weight[:, None] * hold.slope_noise)
     found = step.fit.factor.solve(right)
     bending = _smoothing(job, step.batten_mm) * job.stiffness
     for _ in range(PASSES[job.order] - 1):

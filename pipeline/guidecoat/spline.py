@@ -15,13 +15,15 @@ the augmented Lagrangian (Hestenes 1969), which keeps the band.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from math import comb
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 from scipy import sparse
-from scipy.linalg import cho_solve_banded, cholesky_banded
+
+from .banded import Factor, factorise
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -95,7 +97,9 @@ class SplineSpace:
         if index.size and index.min() < 0:
             raise ValueError("a place lies outside the active spans of the spline")
         return Rows(
-            np.ascontiguousarray(index.reshape(-1, 16)), np.ascontiguousarray(value.reshape(-1, 16))
+            np.ascontiguousarray(index.reshape(-1, 16)),
+            np.ascontiguousarray(value.reshape(-1, 16)),
+            self.size,
         )
 
     def lattice(self, coefficients: Floats) -> Floats:
@@ -105,33 +109,42 @@ class SplineSpace:
 
 @dataclass(frozen=True, eq=False)
 class Rows:
-    """Sparse rows of 16 entries: `s = sum value * c[index]`; index, value are (n, 16)."""
+    """Sparse rows of 16 entries over `size` unknowns: `s = sum value * c[index]`; index, value
+    are (n, 16).
+    """
 
     index: Ints
     value: Floats
+    size: int
+
+    @cached_property
+    def _matrix(self) -> sparse.csr_array:
+        n, entries = self.index.shape
+        start = np.arange(0, (n + 1) * entries, entries, dtype=np.int32)
+        index = self.index.ravel().astype(np.int32)
+        return sparse.csr_array((self.value.ravel(), index, start), shape=(n, self.size))
 
     def __matmul__(self, coefficients: Floats) -> Floats:
         """(n,) or (n, k) values of the rows at (size,) or (size, k) coefficients."""
-        if coefficients.ndim == 1:
-            return np.einsum("ij,ij->i", self.value, coefficients[self.index])
-        return np.einsum("ij,ijk->ik", self.value, coefficients[self.index])
+        return np.asarray(self._matrix @ coefficients)
 
-    def transposed(self, load: Floats, size: int) -> Floats:
+    def transposed(self, load: Floats) -> Floats:
         """(size,) or (size, k) `rows' load` for a load of (n,) or (n, k)."""
-        if load.ndim == 1:
-            weighted = (self.value * load[:, None]).ravel()
-            return np.asarray(np.bincount(self.index.ravel(), weighted, size), np.float64)
-        out = np.zeros((size, load.shape[1]))
-        np.add.at(
-            out,
-            self.index.ravel(),
-            (self.value[:, :, None] * load[:, None]).reshape(-1, load.shape[1]),
-        )
-        return out
+        return np.asarray(self._matrix.T @ load)
+
+    @classmethod
+    def stacked(cls, *parts: Rows) -> Rows:
+        """The rows of all parts, which are of the same spline, one below the other."""
+        index = np.concatenate([part.index for part in parts])
+        return cls(index, np.concatenate([part.value for part in parts]), parts[0].size)
+
+    def some(self, chosen: Ints | NDArray[np.bool_]) -> Rows:
+        """Some of the rows."""
+        return Rows(self.index[chosen], self.value[chosen], self.size)
 
     def combined(self, a: Floats, other: Rows, b: Floats) -> Rows:
         """Row by row `a * self + b * other`, for rows at the same places."""
-        return Rows(self.index, a[:, None] * self.value + b[:, None] * other.value)
+        return Rows(self.index, a[:, None] * self.value + b[:, None] * other.value, self.size)
 
 
 def _pieces(t: Floats, derivative: int) -> Floats:
@@ -250,30 +263,6 @@ def band_matrix(band: Floats) -> sparse.dia_array:
 
 
 @dataclass(frozen=True, eq=False)
-class Factor:
-    """A factorised normal matrix K; `solve` applies its inverse."""
-
-    lower: Floats
-
-    def solve(self, right: Floats) -> Floats:
-        """(size,) or (size, k) solution of K c = right."""
-        return np.asarray(cho_solve_banded((self.lower, True), right, check_finite=False))
-
-    def variance(self, rows: Rows, size: int) -> Floats:
-        """(n,) diagonal of `rows K^-1 rows'`: Wahba's (1983) posterior variance over sigma^2."""
-        out = np.empty(len(rows.index))
-        for start in range(0, len(out), 256):
-            part = slice(start, start + 256)
-            k = rows.index[part].shape[0]
-            right = np.zeros((size, k))
-            np.add.at(right, (rows.index[part], np.arange(k)[:, None]), rows.value[part])
-            found = self.solve(right)
-            picked = found[rows.index[part], np.arange(k)[:, None]]
-            out[part] = np.einsum("ij,ij->i", rows.value[part], picked)
-        return out
-
-
-@dataclass(frozen=True, eq=False)
 class Fit:
     """Coefficients, the factor they came from (held rows included), and the held rows' weight."""
 
@@ -342,23 +331,17 @@ def solve(
     else:
         penalty = 1e3 * float(band[:, 0].max())
         _add_rows(band, held.index, held.value, np.full(len(held_values), penalty))
-    factor = _factorise(band)
+    factor = factorise(band)
     coefficients = np.zeros(len(band)) if start is None else start.copy()
     for _ in range(passes):
-        right = rows.transposed(weights * (values - rows @ coefficients), len(band))
+        right = rows.transposed(weights * (values - rows @ coefficients))
         if held is None:
             coefficients += factor.solve(right)
             continue
         wanted = held_values - held @ coefficients
         pull, step = np.zeros(len(wanted)), np.zeros(len(band))
         for _ in range(_HOLD_ROUNDS):
-            step = factor.solve(right + held.transposed(pull + penalty * wanted, len(band)))
+            step = factor.solve(right + held.transposed(pull + penalty * wanted))
             pull += penalty * (wanted - held @ step)
         coefficients += step
     return Fit(coefficients, factor, penalty)
-
-
-def _factorise(band: Floats) -> Factor:
-    return Factor(
-        np.asarray(cholesky_banded(band.T, overwrite_ab=True, lower=True, check_finite=False))
-    )

@@ -95,7 +95,7 @@ def trend_of(space: SplineSpace, rows: Rows, uv: Floats, lines: list[Floats]) ->
     cell = np.arange(len(uv))
     if len(uv) > _MOST_CELLS:
         cell = np.sort(np.random.default_rng(_SEED).choice(len(uv), _MOST_CELLS, replace=False))
-    at_cell = Rows(rows.index[cell], rows.value[cell]) @ basis
+    at_cell = rows.some(cell) @ basis
     return Trend(basis, degree, (2.0 * float(half[0]), 2.0 * float(half[1])), cell, at_cell)
 
 

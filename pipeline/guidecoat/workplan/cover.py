@@ -212,7 +212,7 @@ def _face_cover(result: Checked, field: PanelField, face: FaceSurface) -> _FaceC
             steepest,
         ),
         (every[0], every[1]),
-        rows.transposed(area, space.size),
+        rows.transposed(area),
         frozenset(high.region for high in highs),
         {},
     )

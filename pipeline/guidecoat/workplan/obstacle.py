@@ -13,8 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..banded import Factor
 from ..errors import FitError
-from ..spline import Factor, Rows
+from ..spline import Rows
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -90,7 +91,7 @@ class Obstacle:
     def _pressed(self, contacts: Ints, pressure: Floats, bound_mm: Floats) -> tuple[Ints, Floats]:
         """Contacts that press, and how hard: the inner loop of Lawson and Hanson."""
         while len(contacts):
-            matrix = self._rows_of(contacts) @ self._column_block(contacts)
+            matrix = self._watched.some(contacts) @ self._column_block(contacts)
             matrix = 0.5 * (matrix + matrix.T)
             matrix[np.diag_indices_from(matrix)] *= 1.0 + _RIDGE
             wanted = np.linalg.solve(matrix, bound_mm[contacts])
@@ -105,15 +106,12 @@ class Obstacle:
             contacts, pressure = contacts[keep], pressure[keep]
         return contacts, pressure
 
-    def _rows_of(self, places: Ints) -> Rows:
-        return Rows(self._watched.index[places], self._watched.value[places])
-
     def _column_block(self, contacts: Ints) -> Floats:
         """(size, k) lifts under a unit pressure at each contact; each is solved for once."""
         new = [int(k) for k in contacts if int(k) not in self._columns]
         if new:
             load = np.zeros((self._size, len(new)))
-            rows = self._rows_of(np.array(new))
+            rows = self._watched.some(np.array(new))
             np.add.at(load, (rows.index, np.arange(len(new))[:, None]), rows.value)
             for k, column in zip(new, self._factor.solve(load).T, strict=True):
                 self._columns[k] = np.ascontiguousarray(column)
