@@ -20,9 +20,9 @@ LAYERS = (
     (
         "scan, errors and files",
         "errors scan settings setting_groups cautions output_folder units ply ply_header ply_rows "
-        "ply_walk text_rows repeats open3d_loader clock",
+        "ply_walk text_rows repeats chunks open3d_loader clock",
     ),
-    ("numerics", "spline registration voxels local_fit whittaker"),
+    ("numerics", "spline banded registration voxels local_fit whittaker"),
     ("stages", ""),
     ("runs", "check compare mirror survey survey_skin survey_values survey_words"),
     ("results", "export report samples batch"),
@@ -114,8 +114,8 @@ def test_no_upward_import() -> None:
 
 def test_spline_knows_nothing_of_panels_files_or_settings() -> None:
     for name, targets in GRAPH.items():
-        if name.split(".")[0] == "spline":
-            assert {target.split(".")[0] for target in targets} <= {"spline", "errors"}
+        if name in ("spline", "banded"):
+            assert {target.split(".")[0] for target in targets} <= {"banded", "errors"}
 
 
 def test_results_are_read_by_the_command_line_and_batch_only() -> None:

@@ -173,7 +173,7 @@ needs_dev_full = pytest.mark.skipif(
 
 
 @needs_dev_full
-@pytest.mark.parametrize("file", ["write_points", "write_mesh_glb", "write_summary"])
+@pytest.mark.parametrize("file", ["write_vertex_fields", "write_mesh_glb", "write_summary"])
 def test_full_disk(file: str, shop: Path, capsys: Printed, monkeypatch: pytest.MonkeyPatch) -> None:
     """The writer really meets a full device; an earlier result stays whole."""
     (shop / "door.ply").write_bytes(ply(SOUND))

@@ -13,12 +13,13 @@ import pytest
 import trimesh
 
 import export_fixture
+from guidecoat.check import CheckResult
 from guidecoat.deviation import HELD, NOT_JUDGED
 from guidecoat.export import summary_of, write_check
-from guidecoat.export.colours import scale_for
-from guidecoat.export.points import write_points
+from guidecoat.export.colours import Scale, scale_for
 from guidecoat.export.summary import write_summary
 from guidecoat.export.tables import COLUMNS, harmless, plain_number, regions_csv
+from guidecoat.export.vertex_fields import write_vertex_fields
 from guidecoat.ply import read_ply
 from guidecoat.settings import load_settings
 
@@ -70,6 +71,11 @@ def test_same_result_gives_same_bytes(cloud_folder: Path, tmp_path: Path) -> Non
     assert {k: one[k] for k in one if k != "timings_s"} == {
         k: two[k] for k in two if k != "timings_s"
     }
+
+
+def write_points(path: Path, result: CheckResult, scale: Scale) -> None:
+    fields = (("deviation", result.deviation.point_mm),)
+    write_vertex_fields(path, result, scale, fields, comment="deviation in mm, high is +")
 
 
 @pytest.mark.parametrize(

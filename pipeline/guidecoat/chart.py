@@ -32,12 +32,14 @@ class Chart:
 
     def to_chart(self, points_mm: NDArray[np.floating]) -> Floats:
         """(n, 3) local mm to (n, 3) u, v, h in mm."""
-        q = (np.asarray(points_mm, np.float64) - self.origin_mm) @ self.rotation.T
-        k, a, b = self.curvature_per_mm, q[:, 1], q[:, 2]
+        k = self.curvature_per_mm
+        # Coordinate by coordinate: numpy is slow at rows of three.
+        shift = (self.rotation @ self.origin_mm)[:, None]
+        u, a, b = self.rotation @ np.asarray(points_mm, np.float64).T - shift
         reach = np.hypot(k * a, 1.0 + k * b)
         h = (k * (a * a + b * b) + 2.0 * b) / (reach + 1.0)
         v = a if k == 0.0 else np.arctan2(k * a, 1.0 + k * b) / k
-        return np.column_stack([q[:, 0], v, h])
+        return np.column_stack([u, v, h])
 
     def to_space(self, uvh: NDArray[np.floating]) -> Floats:
         """(n, 3) u, v, h in mm to (n, 3) local mm."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +11,7 @@ from scipy import ndimage
 
 from .cells import Cells, ChartedPoints
 from .chart import Chart
+from .chunks import by_chunks
 from .faces import JUDGED, Faces
 from .fairing import FairSurface
 from .scan import Scan
@@ -22,8 +22,6 @@ Mask = NDArray[np.bool_]
 
 IN, HIGH, LOW, UNDECIDED, HELD, NOT_JUDGED = 0, 1, 2, 3, 4, 255
 
-_CHUNK = 1 << 18
-_THREADS = 2
 _SIGMA_BLOCK_MM = 45.0
 _MOST_SIGMAS = 300
 _CALM_MM = 3.0
@@ -174,8 +172,7 @@ def normal_distance(
     lattices = np.nan_to_num(surface.lattices)
     label = cells_grid_faces.label
 
-    def work(start: int) -> None:
-        part = slice(start, start + _CHUNK)
+    def work(part: slice) -> None:
         _feet(
             points_mm[part],
             chart.origin_mm,
@@ -190,8 +187,7 @@ def normal_distance(
             out[part],
         )
 
-    with ThreadPoolExecutor(_THREADS) as pool:
-        list(pool.map(work, range(0, len(out), _CHUNK)))
+    by_chunks(work, len(out))
     return out
 
 
@@ -355,8 +351,7 @@ def measure_points(
     reach = max(_OFF_SKIN_MM, _OFF_SKIN_NOISE * cells.noise_mm)
     slope_u, slope_v = np.nan_to_num(cells.slope_u), np.nan_to_num(cells.slope_v)
 
-    def work(start: int) -> None:
-        part = slice(start, start + _CHUNK)
+    def work(part: slice) -> None:
         uvh = charted.uvh[part]
         rows = np.flatnonzero(np.isfinite(uvh[:, 0]))
         if not len(rows):
@@ -390,6 +385,5 @@ def measure_points(
         status[part][rows] = code
 
     lattices = np.nan_to_num(surface.lattices)
-    with ThreadPoolExecutor(_THREADS) as pool:
-        list(pool.map(work, range(0, n, _CHUNK)))
+    by_chunks(work, n)
     return deviation, status

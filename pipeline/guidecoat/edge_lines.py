@@ -82,14 +82,15 @@ class EdgeLine:
 
 @dataclass(frozen=True, eq=False)
 class Beside:
-    """The sound cells beside an edge's stations: (s, k) cell numbers, weights of a Gaussian
-    window (0 where there is none), and distances inward and along from the station, mm.
+    """The cells beside an edge's stations: (s, k) cell numbers, weights of a Gaussian window (0
+    where there is none); basis : (s, k, 3) of a plane there: 1 and the distances inward and along
+    from the station, mm; products : (s, k, 9) of each two of those.
     """
 
     cell: NDArray[np.intp]
     weight: Floats
-    inward_mm: Floats
-    along_mm: Floats
+    basis: Floats
+    products: Floats
     window_mm: float
     station_mm: float
 
@@ -109,7 +110,9 @@ def cells_beside(edge: Edge, cell_uv: Floats, tree: cKDTree, *, cell_mm: float) 
     inward = apart[:, :, 0] * way[:, None, 0] + apart[:, :, 1] * way[:, None, 1]
     along = apart[:, :, 1] * way[:, None, 0] - apart[:, :, 0] * way[:, None, 1]
     weight = np.where(there, np.exp(-0.5 * (np.where(there, distance, 0.0) / sigma) ** 2), 0.0)
-    return Beside(cell, weight, inward, along, sigma, edge.station_mm)
+    basis = np.stack([np.ones_like(weight), inward, along], axis=2)
+    products = (basis[:, :, :, None] * basis[:, :, None, :]).reshape(*weight.shape, 9)
+    return Beside(cell, weight, basis, products, sigma, edge.station_mm)
 
 
 def lay_edge_line(
@@ -201,33 +204,40 @@ def _planes(beside: Beside, off_mm: Floats, least_scale_mm: float) -> tuple[Floa
 
     Windows of stations overlap: what they share is counted once, by making the errors larger.
     """
-    basis = np.stack([np.ones_like(beside.weight), beside.inward_mm, beside.along_mm], axis=2)
     off = off_mm[beside.cell]
     weight = beside.weight
     for _ in range(4):
-        weighted = basis * weight[:, :, None]
-        matrix = np.einsum("ski,skj->sij", weighted, basis)
+        matrix = _summed(weight, beside.products).reshape(-1, 3, 3)
         total = matrix[:, 0, 0]
         spread = np.minimum(matrix[:, 1, 1], matrix[:, 2, 2]) / np.maximum(total, 1e-12)
         enough = (total > _FEWEST_BESIDE) & (spread > 4.0)
         matrix[~enough] = np.eye(3)
-        load = np.einsum("ski,sk->si", weighted, off)
-        found = np.linalg.solve(matrix, load[:, :, None])[:, :, 0]
-        rest = np.where(
-            beside.weight > 0, np.abs(off - np.einsum("ski,si->sk", basis, found)), np.nan
-        )
-        scale = np.full(len(found), least_scale_mm)
-        scale[enough] = np.maximum(least_scale_mm, 1.4826 * np.nanmedian(rest[enough], axis=1))
-        x = np.nan_to_num(rest, nan=np.inf) / (4.685 * scale[:, None])
-        weight = np.where(x < 1.0, beside.weight * (1.0 - np.minimum(x, 1.0) ** 2) ** 2, 0.0)
-    found[~enough] = np.nan
+        load = _summed(weight * off, beside.basis)
+        found = np.linalg.solve(matrix, load[:, :, None])
+        rest = np.abs(off - (beside.basis @ found)[:, :, 0])
+        scale = np.maximum(least_scale_mm, 1.4826 * _medians(rest, beside.weight > 0))
+        x = rest / (4.685 * scale[:, None])
+        used, weight = weight, beside.weight * np.maximum(1.0 - x * x, 0.0) ** 2
+    plane: Floats = np.where(enough[:, None], found[:, :, 0], np.nan)
     inverse = np.linalg.inv(matrix)
-    spread_of = np.einsum("ski,skj->sij", weighted, weighted)
-    covariance = inverse @ spread_of @ inverse
+    covariance = inverse @ _summed(used * used, beside.products).reshape(-1, 3, 3) @ inverse
     shared = np.sqrt(4.0 * np.pi) * beside.window_mm / beside.station_mm
     root = np.zeros((len(found), 2, 2))
     root[enough] = np.linalg.cholesky(max(shared, 1.0) * covariance[enough, :2, :2])
-    return found[:, 0], found[:, 1], root
+    return plane[:, 0], plane[:, 1], root
+
+
+def _summed(weight: Floats, terms: Floats) -> Floats:
+    """(s, t) sums over k of (s, k) weights times (s, k, t) terms."""
+    return np.asarray((weight[:, None, :] @ terms)[:, 0, :])
+
+
+def _medians(value: Floats, there: Mask) -> Floats:
+    """(s,) medians along the rows of the values that are there; infinite where none is."""
+    ordered = np.sort(np.where(there, value, np.inf), axis=1)
+    count = there.sum(axis=1)
+    row = np.arange(len(value))
+    return 0.5 * (ordered[row, np.maximum(count - 1, 0) // 2] + ordered[row, count // 2])
 
 
 def _dings(edge: Edge, off: Floats, seen: Mask, tolerance_mm: float) -> tuple[Ding, ...]:

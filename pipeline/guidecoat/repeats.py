@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from .chunks import by_chunks
+
 # Odd multipliers with well mixed bits (the 64-bit finaliser constants of splitmix64, Steele,
 # Lea & Flood 2014), so that equal numbers nearly always mean equal points; it is checked.
 _FACTORS = (0x9E3779B97F4A7C15, 0xBF58476D1CE4E5B9, 0x94D049BB133111EB)
-CHUNK_ROWS = 1 << 18
 # Beyond one repeat in so many points it is cheaper to look at all of them.
 MANY = 50
 
@@ -57,15 +58,18 @@ def _repeats(points: NDArray[np.floating], keys: NDArray[np.uint64]) -> NDArray[
 def _keys(points: NDArray[np.floating]) -> NDArray[np.uint64]:
     keys = np.empty(len(points), np.uint64)
     bits = np.uint32 if points.dtype == np.float32 else np.uint64
-    for at in range(0, len(points), CHUNK_ROWS):
+
+    def work(part: slice) -> None:
         # Adding zero turns -0.0 into 0.0.
-        part = points[at : at + CHUNK_ROWS] + np.zeros(1, points.dtype)
-        key = np.zeros(len(part), np.uint64)
+        some = points[part] + np.zeros(1, points.dtype)
+        key = np.zeros(len(some), np.uint64)
         for i, factor in enumerate(_FACTORS):
-            key ^= np.ascontiguousarray(part[:, i]).view(bits)
+            key ^= np.ascontiguousarray(some[:, i]).view(bits)
             key *= np.uint64(factor)
             key ^= key >> np.uint64(29)
-        keys[at : at + CHUNK_ROWS] = key
+        keys[part] = key
+
+    by_chunks(work, len(points))
     return keys
 
 

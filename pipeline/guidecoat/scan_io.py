@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from .chunks import by_chunks
 from .errors import ScanReadError, ScanUnfitError
 from .pcd import read_pcd
 from .ply import read_ply
@@ -28,7 +29,6 @@ LEAST_POINTS = 100
 # A scan narrower than this share of its length is a line, whatever its noise.
 LEAST_WIDTH_SHARE = 1e-3
 FRAME_SAMPLE = 20_000
-CHUNK_ROWS = 1 << 19
 
 Raw = tuple[NDArray[np.void], NDArray[np.int32] | None]
 
@@ -168,8 +168,12 @@ def _coordinates(vertices: NDArray[np.void]) -> NDArray[np.floating]:
     """(n, 3) contiguous coordinates as they stand in the file, float32 or float64."""
     exact = all(vertices.dtype[axis].str[1:] in ("f4", "i2", "u2", "i1", "u1") for axis in "xyz")
     xyz = np.empty((len(vertices), 3), np.float32 if exact else np.float64)
-    for i, axis in enumerate("xyz"):
-        xyz[:, i] = vertices[axis]
+
+    def work(part: slice) -> None:
+        for i, axis in enumerate("xyz"):
+            xyz[part, i] = vertices[axis][part]
+
+    by_chunks(work, len(xyz))
     return xyz
 
 
@@ -177,9 +181,14 @@ def _usable(
     xyz: NDArray[np.floating],
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_], dict[str, int]]:
     """Rows that are finite, rows that repeat no earlier one, and the counts of the others."""
-    # A coordinate beyond float32 is as lost as an infinite one.
-    with np.errstate(invalid="ignore"):
-        finite = np.logical_and.reduce([np.abs(column) < 1e30 for column in xyz.T])
+    finite = np.empty(len(xyz), np.bool_)
+
+    def look(part: slice) -> None:
+        # A coordinate beyond float32 is as lost as an infinite one.
+        with np.errstate(invalid="ignore"):
+            finite[part] = (np.abs(xyz[part]) < 1e30).all(axis=1)
+
+    by_chunks(look, len(xyz))
     single = np.ones(len(xyz), np.bool_)
     if finite.all():
         single = first_of_each(xyz)
@@ -233,9 +242,13 @@ def _principal_axes(sample: NDArray[np.float64]) -> NDArray[np.float64]:
 def _centred(xyz: NDArray[np.floating], origin: NDArray[np.float64]) -> NDArray[np.float32]:
     """Coordinates about the origin, subtracted in double before they become float32."""
     local = np.empty(xyz.shape, np.float32)
-    with np.errstate(invalid="ignore", over="ignore"):
-        for at in range(0, len(xyz), CHUNK_ROWS):
-            local[at : at + CHUNK_ROWS] = xyz[at : at + CHUNK_ROWS] - origin
+
+    def work(part: slice) -> None:
+        with np.errstate(invalid="ignore", over="ignore"):
+            for axis in range(3):
+                local[part, axis] = xyz[part, axis] - origin[axis]
+
+    by_chunks(work, len(xyz))
     return local
 
 

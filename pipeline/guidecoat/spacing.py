@@ -7,10 +7,11 @@ import itertools
 import numpy as np
 from numpy.typing import NDArray
 
+from .chunks import by_chunks
+
 PATCHES = 24
 POINTS_PER_CELL = 60
 SAMPLE = 4_000
-CHUNK_ROWS = 1 << 17
 _TABLE_BITS = 16
 
 
@@ -41,11 +42,11 @@ def estimate_spacing(points: NDArray[np.floating]) -> float:
     around = np.array(list(itertools.product((-1, 0, 1), repeat=3)), np.int32)
     wanted = np.zeros(1 << _TABLE_BITS, np.bool_)
     wanted[_slots((picked[:, None] + around).reshape(-1, 3))] = True
-    near = []
-    for at in range(0, len(points), CHUNK_ROWS):
-        part = points[at : at + CHUNK_ROWS]
-        near.append(part[wanted[_slots(_cells(part, base, side))]])
-    patch = np.unique(np.concatenate(near).astype(np.float64), axis=0)
+
+    def near(part: slice) -> NDArray[np.floating]:
+        return points[part][wanted[_slots(_cells(points[part], base, side))]]
+
+    patch = np.unique(np.concatenate(by_chunks(near, len(points))).astype(np.float64), axis=0)
     cells = _cells(patch, base.astype(np.float64), side)
     inner = (cells[:, None] == picked).all(axis=2).any(axis=1)
     return _median_nearest(patch, patch[inner])
@@ -62,11 +63,12 @@ def _cell_side(sample: NDArray[np.floating], count: int) -> float:
 def _cells(
     points: NDArray[np.floating], base: NDArray[np.floating], side: float
 ) -> NDArray[np.int32]:
+    cells = np.empty(points.shape, np.int32)
     # A point so far off that its cell overflows is lost to this estimate, which is no harm.
     with np.errstate(invalid="ignore", over="ignore"):
-        cells: NDArray[np.int32] = np.floor((points - base) * base.dtype.type(1 / side)).astype(
-            np.int32
-        )
+        for axis in range(3):
+            off = (points[:, axis] - base[axis]) * base.dtype.type(1 / side)
+            cells[:, axis] = np.floor(off)
     return cells
 
 

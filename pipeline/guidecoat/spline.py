@@ -219,20 +219,6 @@ def _add_rows(band, index, value, weight):  # type: ignore[no-untyped-def]  # pr
                     band[ib, ia - ib] += wa * value[k, b]
 
 
-@njit(cache=True, nogil=True)
-def _add_spans(band, spans, numbers, energy, which):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Add the energy of every active span, energy[which[k]], to the lower band."""
-    for k in range(spans.shape[0]):
-        i, j = spans[k, 0], spans[k, 1]
-        own = energy[which[k]]
-        for a in range(16):
-            ia = numbers[i + a // 4, j + a % 4]
-            for b in range(16):
-                ib = numbers[i + b // 4, j + b % 4]
-                if ib <= ia:
-                    band[ib, ia - ib] += own[a, b]
-
-
 @dataclass(frozen=True, eq=False)
 class Hinges:
     """Spans with a metric of their own: (n, 2) span numbers and (n, m + 1, m + 1) metrics."""
@@ -249,9 +235,15 @@ def energy_band(space: SplineSpace, *, order: int, hinges: Hinges | None = None)
     if hinges is not None and len(hinges.spans):
         which[tuple(hinges.spans.T)] = 1 + np.arange(len(hinges.spans))
         metric = np.concatenate([metric, hinges.metric])
-    spans = np.argwhere(space.active)
-    energy = span_energy(space.knot, order, metric)
-    _add_spans(band, spans, space.numbers, energy, which[space.active])
+    i, j = np.nonzero(space.active)
+    energy = span_energy(space.knot, order, metric)[which[i, j]]
+    number = [space.numbers[i + k // 4, j + k % 4] for k in range(16)]
+    for a in range(16):
+        for b in range(16):
+            lower = number[b] <= number[a]
+            row, column = number[a][lower], number[b][lower]
+            # Each span has another pair of B-splines here, so no place is met twice.
+            band[column, row - column] += energy[lower, a, b]
     return band
 
 

@@ -5,10 +5,7 @@ Only the chart and the survey look at voxels; everything after works on cells of
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import TypeVar
 
 import numpy as np
 from numba import njit
@@ -16,10 +13,9 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse import csgraph
 
+from .chunks import by_chunks
+
 Floats = NDArray[np.float64]
-T = TypeVar("T")
-_THREADS = 2
-_CHUNK = 1 << 18
 _ALONG = 160
 _MOST_VOXELS = 2e7
 _LEAST_POINTS, _WISHED_POINTS = 15.0, 25.0
@@ -39,7 +35,7 @@ class Voxels:
     key : (k, 3) int lattice position; centre_mm : (k, 3) mean of the points in the scan's frame;
     normal : (k, 3) unit, consistent between neighbours, sign free;
     thickness_mm : (k,) scatter along the normal; count : (k,) points;
-    of_point : lookup lattice of voxel numbers, -1 where empty; low : (3,) its first key.
+    lookup : lattice of voxel numbers, -1 where empty; low : (3,) its first key.
     neighbours : (e, 2) pairs of touching voxels.
     """
 
@@ -58,29 +54,14 @@ class Voxels:
 
     def number(self, points_mm: NDArray[np.float32]) -> NDArray[np.int32]:
         """(n,) voxel number of every point, -1 for NaN rows or places outside."""
-        out = np.full(len(points_mm), -1, np.int32)
-        _look_up(points_mm, self.rotation, self.origin_mm, self.size_mm, self.low, self.lookup, out)
-        return out
-
-
-@njit(cache=True, nogil=True)
-def _look_up(points, rotation, origin, size, low, lookup, out):  # type: ignore[no-untyped-def]  # pragma: no cover
-    key = np.empty(3, np.int64)
-    for n in range(len(points)):
-        inside = True
-        for r in range(3):
-            x = 0.0
-            for c in range(3):
-                x += rotation[r, c] * (np.float64(points[n, c]) - origin[c])
-            if not np.isfinite(x):
-                inside = False
-                break
-            key[r] = int(np.floor(x / size)) - low[r]
-            if key[r] < 0 or key[r] >= lookup.shape[r]:
-                inside = False
-                break
-        if inside:
-            out[n] = lookup[key[0], key[1], key[2]]
+        shift = (self.rotation @ self.origin_mm)[:, None]
+        turned = (self.rotation @ points_mm.astype(np.float64).T - shift) / self.size_mm
+        shape = np.array(self.lookup.shape)[:, None]
+        with np.errstate(invalid="ignore"):
+            key = np.floor(turned) - self.low[:, None]
+            inside = ((key >= 0) & (key < shape)).all(axis=0)
+        i, j, k = np.where(inside, key, 0.0).astype(np.intp)
+        return np.where(inside, self.lookup[i, j, k], np.int32(-1))
 
 
 @njit(cache=True, nogil=True)
@@ -117,15 +98,21 @@ def principal_frame(
     """Mean (3,), principal axes (3, 3), longest first, and spread (3,) along them."""
 
     def sums(part: slice) -> tuple[Floats, Floats, int]:
-        q = points_mm[part][usable[part]].astype(np.float64)
-        return q.sum(axis=0), q.T @ q, len(q)
+        q = _used(points_mm, usable, part)
+        return q.sum(axis=1), q @ q.T, q.shape[1]
 
-    parts = _by_chunks(sums, len(points_mm))
+    parts = by_chunks(sums, len(points_mm))
     n = sum(part[2] for part in parts)
     mean = np.sum([part[0] for part in parts], axis=0) / n
     second = np.sum([part[1] for part in parts], axis=0) / n
     squares, axes = np.linalg.eigh(second - np.outer(mean, mean))
     return mean, axes.T[::-1].copy(), np.sqrt(np.maximum(squares[::-1], 0.0))
+
+
+def _used(points_mm: NDArray[np.float32], usable: NDArray[np.bool_], part: slice) -> Floats:
+    """(3, m) usable points of a part; nearly always that is all of them."""
+    points, use = points_mm[part], usable[part]
+    return np.ascontiguousarray((points if use.all() else points[use]).T, np.float64)
 
 
 def _reach(
@@ -134,10 +121,10 @@ def _reach(
     """(3,) farthest that usable points lie from the origin along the axes."""
 
     def farthest(part: slice) -> Floats:
-        q = (points_mm[part][usable[part]].astype(np.float64) - origin) @ rotation.T
-        return np.asarray(np.abs(q).max(axis=0)) if len(q) else np.zeros(3)
+        q = rotation @ _used(points_mm, usable, part) - (rotation @ origin)[:, None]
+        return np.abs(q).max(axis=1, initial=0.0)
 
-    return np.maximum(np.max(_by_chunks(farthest, len(points_mm)), axis=0), 1e-6)
+    return np.maximum(np.max(by_chunks(farthest, len(points_mm)), axis=0), 1e-6)
 
 
 def _near_the_rest(points_mm: NDArray[np.float32], usable: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -157,12 +144,6 @@ def _usual(count: NDArray[np.int64]) -> float:
     of_points = float(ranked[np.searchsorted(total, 0.5 * total[-1])])
     of_voxels = float(np.median(ranked))
     return of_voxels if of_voxels >= _MOSTLY_ALONE * of_points else of_points
-
-
-def _by_chunks(work: Callable[[slice], T], n: int) -> list[T]:
-    """The work's results over chunks of n rows, in their order."""
-    with ThreadPoolExecutor(_THREADS) as pool:
-        return list(pool.map(work, [slice(k, k + _CHUNK) for k in range(0, n, _CHUNK)]))
 
 
 def voxelise(points_mm: NDArray[np.float32], usable: NDArray[np.bool_]) -> Voxels:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ..actions import with_actions
-from ..cells import Cells, ChartedPoints, _bin, average_cells, chart_points
+from ..cells import Cells, ChartedPoints, average_cells, cells_on_grid, chart_points
 from ..chart import Chart
 from ..check import CheckResult
 from ..deviation import (
@@ -100,7 +100,7 @@ def measure_pass(
     """
     chart = _moved(yardstick.chart, inverse(T_reference_scan))
     charted = _charted(scan, chart, yardstick.cells)
-    cells = _bin(charted, yardstick.cells.grid)
+    cells = cells_on_grid(charted, yardstick.cells.grid)
     skin = skin_mask(cells)
     _refuse_two_skins(scan, cells, skin)
     faces = _seen_faces(yardstick.faces, skin, settings)

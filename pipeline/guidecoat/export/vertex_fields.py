@@ -12,8 +12,10 @@ from ..check import CheckResult
 from ..ply import write_ply_chunks
 from .colours import Scale
 
+# Rows at a time: small enough that a chunk and its temporaries stay in the processor's cache.
 _CHUNK = 1 << 16
 _COLOURS = ("red", "green", "blue")
+# A PLY knows no wider whole numbers than these, and no half floats.
 _PLY_TYPES = frozenset(("i1", "i2", "i4", "u1", "u2", "u4", "f4", "f8"))
 
 

@@ -12,9 +12,9 @@ from .colours import Scale, scale_for
 from .extras import Extras, cut_sections, write_extras
 from .mesh import coloured_mesh, write_mesh_glb, write_mesh_ply
 from .plan_files import write_plan
-from .points import write_points
 from .summary import summary_of, write_summary
 from .tables import write_regions_csv
+from .vertex_fields import write_vertex_fields
 from .words import shown
 
 
@@ -67,7 +67,13 @@ def write_check(
 
 
 def _write_clouds(result: CheckResult, folder: Path, scale: Scale) -> None:
-    write_points(folder / "points.ply", result, scale)
+    write_vertex_fields(
+        folder / "points.ply",
+        result,
+        scale,
+        (("deviation", result.deviation.point_mm),),
+        comment="deviation in mm, high is +",
+    )
     mesh = coloured_mesh(result, scale)
     write_mesh_ply(folder / "map.ply", mesh, result)
     write_mesh_glb(folder / "map.glb", mesh, result, name=shown(result.scan.name))
