@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d
+from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from .cells import Cells
@@ -30,6 +30,8 @@ _BRIDGED_MM = 60.0
 _LEAST_SEEN = 0.2
 _STUB_MM = 40.0
 _BRANCH_MM = 40.0
+_REST_MM = 100.0
+_AT_THE_EDGE_MM = 50.0
 _MOST_GOOD = 0.6
 _LEAST_FAR_SEEN = 0.3
 _MOST_OF_PANEL = 0.6
@@ -104,6 +106,8 @@ def find_creases(
         sides = _straight_sides(ridge)
         found = [_verified(side, cells, fit, mask, shortest) for side in sides]
         if not any(f is not None and f.length_mm >= shortest for f in found):
+            if abs(ridge.turn_rad) >= _SHARP_TURN_RAD:
+                stubs.append(ridge)
             if ridge.length_mm > 0.6 * shortest:
                 refused.append(ridge)
             continue
@@ -111,11 +115,13 @@ def find_creases(
             beside = [f for f in found[max(0, k - 1) : k + 2] if f is not None and f.parts]
             if crease is None and beside and side.length_mm < shortest:
                 # The short side of a recess, too short to look across: as the sides next to it.
-                crease = replace(beside[0], line_uv=side.line_uv, length_mm=side.length_mm)
-            if crease is not None:
+                taken.append(replace(beside[0], line_uv=side.line_uv, length_mm=side.length_mm))
+            elif crease is not None:
                 taken.append(_to_the_edge(crease, cells, fit, mask, skin))
+    rim = ndimage.distance_transform_edt(skin) * cells.grid.cell_mm
     for stub in stubs:
-        carried = _branch(stub, taken)
+        ends = [float(rim[cells.grid.index(*end)]) for end in stub.line_uv[[0, -1]]]
+        carried = _branch(stub, taken, (ends[0], ends[1]))
         if carried is not None:
             taken.append(_to_the_edge(carried, cells, fit, mask, skin))
     taken.sort(key=lambda c: (-c.length_mm, c.line_uv[0, 0]))
@@ -125,18 +131,21 @@ def find_creases(
     )
 
 
-def _branch(stub: Ridge, taken: list[Crease]) -> Crease | None:
+def _branch(stub: Ridge, taken: list[Crease], rim_mm: tuple[float, float]) -> Crease | None:
     """A short sharp ridge that runs out of a line that parts, joined to it: where two lines come
     within a window's width they are traced as one, and the rest of the other is left over.
+
+    A sharp dent ends in the skin. A ridge that ends at the skin's edge (rim_mm : how far its ends
+    are from it) is the rest of a line, and joined over a wider gap.
     """
     if abs(stub.turn_rad) < _SHARP_TURN_RAD:
         return None
     for crease in taken:
         if not crease.parts:
             continue
-        for line in (stub.line_uv, stub.line_uv[::-1]):
+        for line, rim in ((stub.line_uv, rim_mm[1]), (stub.line_uv[::-1], rim_mm[0])):
             distance = np.linalg.norm(crease.line_uv - line[0], axis=1)
-            if distance.min() <= _BRANCH_MM:
+            if distance.min() <= (_BRANCH_MM if rim > _AT_THE_EDGE_MM else _REST_MM):
                 joined = np.vstack([crease.line_uv[distance.argmin()], line])
                 length = float(np.linalg.norm(np.diff(joined, axis=0), axis=1).sum())
                 turn = 1e3 * stub.turn_rad
@@ -172,7 +181,7 @@ def _straight_sides(ridge: Ridge) -> list[Ridge]:
     ahead, behind = line[2 * n :] - line[n:-n], line[n:-n] - line[: -2 * n]
     cross = behind[:, 0] * ahead[:, 1] - behind[:, 1] * ahead[:, 0]
     turn = np.abs(np.arctan2(cross, (ahead * behind).sum(axis=1)))
-    greatest = maximum_filter1d(turn, 2 * n + 1)
+    greatest = ndimage.maximum_filter1d(turn, 2 * n + 1)
     cuts = np.flatnonzero((turn == greatest) & (turn > _CORNER_RAD)) + n
     bounds = [0, *cuts, len(line) - 1]
     return [
@@ -215,7 +224,11 @@ def _verified(
     if doubtful and not _turns_far_off(ridge, middle_turn, cells, fit, mask):
         return None
     value, middle = (step, middle_step) if steps else (turn, middle_turn)
-    good = seen & (value * np.sign(middle) > 0.4 * abs(middle))
+    good = value * np.sign(middle) > 0.4 * abs(middle)
+    if abs(ridge.turn_rad) >= _SHARP_TURN_RAD:
+        # Beside a recess a sharp line looks like a step; beyond the recess it only turns.
+        good |= turn * np.sign(ridge.turn_rad) > 0.4 * abs(ridge.turn_rad)
+    good &= seen
     stretch: slice | None = slice(0, len(good))
     if good.sum() < _MOST_GOOD * seen.sum():
         stretch = _longest_stretch(good, ~seen, ridge.line_uv)

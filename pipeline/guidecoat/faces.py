@@ -36,6 +36,10 @@ _CREASE_CORE_MM = 10.0
 _HEM_MM = 9.0
 _LINKED_MM = 120.0
 _JUMP_MM = 4.0
+_STEEPEST = 2.0
+_LANE_CELLS = 2.0
+_NEXT_CELLS = 1.5
+_SHORTEST_LANE_MM = 50.0
 _BEHIND_MM = 8.0
 _ACROSS_MM = 15.0
 _FEWEST_ACROSS = 10
@@ -278,19 +282,37 @@ def _runs_inside(cells: Cells, label: NDArray[np.int32], crease: Crease) -> bool
 
 
 def height_jumps(cells: Cells, skin: Mask) -> Mask:
-    """(nu, nv) cells either side of a jump in height, as from one skin to another behind it."""
-    jumps = np.zeros_like(skin)
-    z = np.where(skin, cells.height_mm, np.nan)
-    limit = max(_JUMP_MM, 2.0 * cells.grid.cell_mm)
+    """(nu, nv) cells either side of a jump in height, as from one skin to another behind it.
+
+    Two skins often part at a narrow lane without points: both are carried on into it.
+    """
+    jumps, lanes = np.zeros_like(skin), np.zeros_like(skin)
+    side = cells.grid.cell_mm
+    gap, (i, j) = ndimage.distance_transform_edt(~skin, return_indices=True)
+    near = gap <= _LANE_CELLS
+    u, v, z = cells.u_mm[i, j], cells.v_mm[i, j], np.where(near, cells.height_mm[i, j], np.nan)
+    slope_u, slope_v = np.nan_to_num(cells.slope_u)[i, j], np.nan_to_num(cells.slope_v)[i, j]
     for axis in (0, 1):
+        here, there = [slice(None)] * 2, [slice(None)] * 2
+        here[axis], there[axis] = slice(None, -1), slice(1, None)
+        a, b = tuple(here), tuple(there)
+        # At the middle between the two cells.
+        half_u, half_v = 0.5 * (u[b] - u[a]), 0.5 * (v[b] - v[a])
+        carried = half_u * (slope_u[a] + slope_u[b]) + half_v * (slope_v[a] + slope_v[b])
+        beside = skin[a] & skin[b]
+        across = ~beside & (np.hypot(i[b] - i[a], j[b] - j[a]) > _NEXT_CELLS)
         with np.errstate(invalid="ignore"):
-            jump = np.abs(np.diff(z, axis=axis)) > limit
-        pad = [(0, 0), (0, 0)]
-        pad[axis] = (0, 1)
-        jumps |= np.pad(jump, pad)
-        pad[axis] = (1, 0)
-        jumps |= np.pad(jump, pad)
-    return jumps
+            step = beside & (np.abs(z[b] - z[a]) > max(_JUMP_MM, _STEEPEST * side))
+            lane = across & (np.abs(z[b] - z[a] - carried) > _BEHIND_MM)
+        for part in (a, b):
+            jumps[part] |= step
+            lanes[part] |= lane
+    # A few stray cells beside a drop-out are no second skin.
+    label, _ = ndimage.label(lanes, _FULL)
+    for k, box in enumerate(ndimage.find_objects(label), start=1):
+        if max(s.stop - s.start for s in box) * side < _SHORTEST_LANE_MM:
+            lanes[label == k] = False
+    return jumps | lanes
 
 
 def _links(lines: list[Floats]) -> list[Floats]:
