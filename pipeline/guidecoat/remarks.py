@@ -8,6 +8,7 @@ from .deviation import CellDeviation
 from .faces import JUDGED, OFF, REASONS, Faces
 from .fairing import FairSurface
 from .fitness import WIDEST_CELL_MM, too_coarse_words
+from .scan_doubts import scan_doubts
 from .settings import Settings
 from .unrolled import Unrolled
 
@@ -96,7 +97,7 @@ def doubts_of(
 ) -> list[str]:
     """Why a panel on which nothing stands out is still not known to be in tolerance."""
     main, cells = fair.faces[0], unrolled.cells
-    said = []
+    said = scan_doubts(unrolled, [line.edge for face in fair.faces for line in face.edges])
     if cells.grid.cell_mm > WIDEST_CELL_MM:
         said.append(
             f"{too_coarse_words(cells).capitalize()}: highs and lows read too small, and small "
