@@ -12,7 +12,9 @@ from numpy.typing import NDArray
 
 from guidecoat.check import check
 from guidecoat.double_skins import DoubleSkin
+from guidecoat.regions import Region
 from guidecoat.scan import Scan
+from guidecoat.scan_doubts import doubt_doubled
 from guidecoat.settings import load_settings
 from guidecoat.survey import survey
 from guidecoat.synthetic import Panel, crowned_door, cylinder_panel, scan_panel, to_scan
@@ -132,16 +134,20 @@ def test_a_check_says_where_how_far_apart_and_the_remedy() -> None:
 
 
 def test_heights_on_two_skins_are_uncertain_by_half_their_distance() -> None:
-    scan, _ = twice(DOOR, spacing=1.2, noise=0.06, apart=0.8, share=0.5, part=0.4, seed=9)
-    st = scanned(DOOR, 1.2, 0.06, 9)[1]
-    dents = [np.hypot(st[:, 0] - s, st[:, 1]) for s in (140.0, -100.0)]
-    dent = sum(-0.8 * np.cos(np.clip(r / 45.0, 0.0, 1.0) * np.pi / 2.0) ** 2 for r in dents)
-    result = check(lifted(scan, np.asarray(dent)), load_settings())
-    lows = sorted((region for region in result.regions if region.kind == "low"), key=lambda r: r.x)
-    single, double = lows[0], lows[-1]
-    assert single.x == pytest.approx(-100.0, abs=15.0)
-    assert single.verdict == "out"
-    assert single.uncertainty_mm < 0.1
-    assert double.x == pytest.approx(140.0, abs=20.0)
-    assert double.verdict == "undecided"
-    assert double.uncertainty_mm > 0.4
+    scan, st = scanned(DOOR, 1.2, 0.06, 9)
+    away = np.clip(np.hypot(*st.T) / 45.0, 0.0, 1.0)
+    result = check(lifted(scan, -0.8 * np.cos(0.5 * np.pi * away) ** 2), load_settings())
+    low = result.regions[0]
+    assert low.verdict == "out"
+
+    def doubted(apart_mm: float, over: NDArray[np.bool_]) -> Region:
+        skin = DoubleSkin(1.0, apart_mm, 0.0, 0.0, over)
+        return doubt_doubled((low,), (skin,), tolerance_mm=0.5)[0]
+
+    near, far = doubted(0.2, low.core), doubted(0.8, low.core)
+    assert near.uncertainty_mm == pytest.approx(low.uncertainty_mm + 0.1)
+    assert near.verdict == "out"
+    assert far.uncertainty_mm == pytest.approx(low.uncertainty_mm + 0.4)
+    assert far.verdict == "undecided"
+    assert doubted(0.8, ~low.core) == low
+    assert doubt_doubled((low,), (), tolerance_mm=0.5) == (low,)

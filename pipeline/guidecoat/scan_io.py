@@ -108,6 +108,8 @@ def _reader(path: Path) -> Callable[[Path], Raw]:
     try:
         if path.is_dir():
             raise refusal(path, "this is a folder, a scan file is needed", "name the file in it")
+        if path.exists() and not path.is_file():
+            raise refusal(path, "this is a pipe or a device", "save the scan to a file first")
         with path.open("rb") as file:
             empty = not file.read(1)
     except OSError as error:
@@ -177,9 +179,9 @@ def _usable(
     xyz: NDArray[np.floating],
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_], dict[str, int]]:
     """Rows that are finite, rows that repeat no earlier one, and the counts of the others."""
-    # A coordinate beyond float32 is as lost as an infinite one.
+    # A coordinate whose square in mm is beyond float32 is as lost as an infinite one.
     with np.errstate(invalid="ignore"):
-        finite = np.logical_and.reduce([np.abs(column) < 1e30 for column in xyz.T])
+        finite = np.logical_and.reduce([np.abs(column) < 1e15 for column in xyz.T])
     single = np.ones(len(xyz), np.bool_)
     if finite.all():
         single = first_of_each(xyz)
