@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy import ndimage
 
 from .cells import Cells, ChartedPoints
+from .chart import Grid
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -105,24 +105,22 @@ def _layers(charted: ChartedPoints, cells: Cells) -> tuple[Floats, Mask]:
     usual = float(np.median(cells.count[cells.filled]))
     step = max(1, round(usual / _ENOUGH_IN_CELL))
     points = charted.uvh[::step][charted.counted[::step]]
-    grid = cells.grid
-    place = (points, grid.u0_mm, grid.v0_mm, grid.cell_mm, cells.height_mm, MOST_APART_MM)
-    plane = _planes(_means(*place), grid.cell_mm)
-    split = np.zeros(grid.shape)
+    near = _near_skin(points, cells)
+    rest = near.height_mm - _over_planes(near, cells.grid)
+    split = np.zeros(cells.grid.shape)
     for _ in range(_SPLITS):
-        sums, halves = _two_sides(*place, plane, split)
-        own = sums[..., 0]
-        n, mean, scatter = _groups(sums)
+        high = rest > split.ravel()[near.cell]
+        own, n, mean, scatter = _groups(near.cell, rest, high, cells.grid.shape)
         gap = mean[..., 1] - mean[..., 0]
         two = gap > _WORTH_A_LOOK * scatter
         if not two.any():
-            break
+            return np.zeros(cells.grid.shape), n.sum(axis=-1) >= _FEWEST_POINTS
         split = np.where(two, mean.mean(axis=-1), 0.0)
     total = n.sum(axis=-1)
     told = (total >= _FEWEST_POINTS) & (own.sum(axis=-1) > 0.0)
     with np.errstate(invalid="ignore", divide="ignore"):  # No pairs, no share: not two.
         two &= (gap > SCATTERS_APART * scatter) & (n.min(axis=-1) >= _LEAST_SHARE * total)
-        two &= _mixed(halves, n) > _LEAST_MIXED
+        two &= _mixed(near, high, n) > _LEAST_MIXED
     return np.where(told & two & (own.min(axis=-1) > 0.0), gap, 0.0), told
 
 
@@ -132,24 +130,67 @@ def _round(values: Floats) -> Floats:
     return np.asarray(ndimage.uniform_filter(values, size, mode="constant") * _WINDOW_CELLS**2)
 
 
-def _groups(sums: Floats) -> tuple[Floats, Floats, Floats]:
-    """Points (nu, nv, 2) and mean (nu, nv, 2) of either group of a window, and their scatter."""
-    round_ = _round(sums)
-    n = np.round(round_[..., 0])
-    mean = np.where(n > 0.0, round_[..., 1] / np.maximum(n, 1.0), 0.0)
-    square = (round_[..., 2] - n * mean**2).sum(axis=-1)
-    scatter = np.sqrt(np.maximum(square, 0.0) / np.maximum(n.sum(axis=-1) - 2.0, 1.0))
-    return n, mean, scatter
+def _groups(
+    cell: NDArray[np.intp], rest: Floats, high: Mask, shape: tuple[int, int]
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Points of either group in a cell; points and mean of either in its window; their scatter."""
+    key, size = 2 * cell + high, 2 * shape[0] * shape[1]
+    own, first, square = (
+        np.bincount(key, weight, size).astype(np.float64).reshape(*shape, 2)
+        for weight in (None, rest, rest * rest)
+    )
+    n: Floats = np.round(_round(own))
+    mean = np.where(n > 0.0, _round(first) / np.maximum(n, 1.0), 0.0)
+    spread = (_round(square) - n * mean**2).sum(axis=-1)
+    scatter = np.sqrt(np.maximum(spread, 0.0) / np.maximum(n.sum(axis=-1) - 2.0, 1.0))
+    return own, n, mean, scatter
 
 
-def _mixed(halves: Floats, n: Floats) -> Floats:
+def _mixed(near: _Near, high: Mask, n: Floats) -> Floats:
     """How many pairs in half a cell are of both groups, over what chance would have; 1 if mixed."""
-    low, high = halves[..., 0], halves[..., 1]
-    both, pairs = low * high, 0.5 * (low + high) * (low + high - 1.0)
     nu, nv = n.shape[:2]
-    both, pairs = (_round(x.reshape(nu, 2, nv, 2).sum(axis=(1, 3))) for x in (both, pairs))
+    halves = np.bincount(2 * near.half + high, minlength=8 * nu * nv).reshape(nu, nv, 4, 2)
+    low, up = halves[..., 0].astype(np.float64), halves[..., 1].astype(np.float64)
+    both, pairs = low * up, 0.5 * (low + up) * (low + up - 1.0)
+    both, pairs = (_round(x.sum(axis=-1)) for x in (both, pairs))
     share = n[..., 1] / n.sum(axis=-1)
     return np.asarray(both / (2.0 * share * (1.0 - share) * pairs))
+
+
+@dataclass(frozen=True, eq=False)
+class _Near:
+    """Points near the skin: (k,) cell number, number of the half cell, u and v from the cell's
+    centre, height.
+    """
+
+    cell: NDArray[np.intp]
+    half: NDArray[np.intp]
+    u_mm: Floats
+    v_mm: Floats
+    height_mm: Floats
+
+
+def _near_skin(points: NDArray[np.float32], cells: Cells) -> _Near:
+    grid = cells.grid
+    u = (points[:, 0].astype(np.float64) - grid.u0_mm) / grid.cell_mm
+    v = (points[:, 1].astype(np.float64) - grid.v0_mm) / grid.cell_mm
+    h = points[:, 2].astype(np.float64)
+    i, j = (np.clip(x.astype(np.intp), 0, n - 1) for x, n in zip((u, v), grid.shape, strict=True))
+    cell = i * grid.shape[1] + j
+    u, v = u - i - 0.5, v - j - 0.5
+    half = 4 * cell + 2 * (u > 0.0) + (v > 0.0)
+    with np.errstate(invalid="ignore"):
+        near = np.abs(h - cells.height_mm.ravel()[cell]) <= MOST_APART_MM
+    return _Near(cell[near], half[near], grid.cell_mm * u[near], grid.cell_mm * v[near], h[near])
+
+
+def _over_planes(near: _Near, grid: Grid) -> Floats:
+    """(k,) height, at every point, of the plane through the nine cells round its own."""
+    size = grid.shape[0] * grid.shape[1]
+    weights = (None, near.u_mm, near.v_mm, near.height_mm)
+    means = np.stack([np.bincount(near.cell, w, size).reshape(grid.shape) for w in weights], -1)
+    plane = _planes(means.astype(np.float64), grid.cell_mm).reshape(-1, 3)[near.cell]
+    return np.asarray(plane[:, 0] + plane[:, 1] * near.u_mm + plane[:, 2] * near.v_mm)
 
 
 def _planes(means: Floats, side: float) -> Floats:
@@ -176,45 +217,3 @@ def _planes(means: Floats, side: float) -> Floats:
     a = np.where(firm, (uh * vv - vh * uv) / det, 0.0)
     b = np.where(firm, (vh * uu - uh * uv) / det, 0.0)
     return np.stack([h - a * u - b * v, a, b], axis=-1)
-
-
-@njit(cache=True, nogil=True)
-def _means(uvh, u0, v0, side, mid_h, reach):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Per cell: points within reach of its height, and sums of u, v from its centre and of h."""
-    nu, nv = mid_h.shape
-    out = np.zeros((nu, nv, 4))
-    for k in range(len(uvh)):
-        u, v = (np.float64(uvh[k, 0]) - u0) / side, (np.float64(uvh[k, 1]) - v0) / side
-        i, j = min(max(int(u), 0), nu - 1), min(max(int(v), 0), nv - 1)
-        h = np.float64(uvh[k, 2])
-        if np.abs(h - mid_h[i, j]) <= reach:
-            m = out[i, j]
-            m[0] += 1.0
-            m[1] += (u - i - 0.5) * side
-            m[2] += (v - j - 0.5) * side
-            m[3] += h
-    return out
-
-
-@njit(cache=True, nogil=True)
-def _two_sides(uvh, u0, v0, side, mid_h, reach, plane, split):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Per cell and side of `split` over its plane: points, sums of the height over the plane and
-    of its square; and the points per half of a cell, (2 nu, 2 nv, 2).
-    """
-    nu, nv = mid_h.shape
-    out, halves = np.zeros((nu, nv, 2, 3)), np.zeros((2 * nu, 2 * nv, 2))
-    for k in range(len(uvh)):
-        u, v = (np.float64(uvh[k, 0]) - u0) / side, (np.float64(uvh[k, 1]) - v0) / side
-        i, j = min(max(int(u), 0), nu - 1), min(max(int(v), 0), nv - 1)
-        h = np.float64(uvh[k, 2])
-        if not np.abs(h - mid_h[i, j]) <= reach:
-            continue
-        p = plane[i, j]
-        rest = h - p[0] - side * (p[1] * (u - i - 0.5) + p[2] * (v - j - 0.5))
-        high = 1 if rest > split[i, j] else 0
-        s = out[i, j, high]
-        s[0] += 1.0
-        s[1] += rest
-        s[2] += rest * rest
-        halves[2 * i + min(int(2.0 * (u - i)), 1), 2 * j + min(int(2.0 * (v - j)), 1), high] += 1.0
-    return out, halves

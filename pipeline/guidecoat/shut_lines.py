@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy import ndimage
 
@@ -20,6 +19,7 @@ _SPACINGS_WIDE = 1.15
 _WIDEST_SPACING_MM = 3.2
 _BOX = 3
 _MOST_PIXELS = 12_000_000
+_ENOUGH_SPACING_MM = 0.8
 _CLOSED_MM = 9.0
 _LOOK_MM = 28.0
 _WAYS = 32
@@ -30,6 +30,8 @@ _DENSITY_MM = 40.0
 _BELOW_MM = 3.0
 _LEVEL_MM = 21.0
 _MOST_LANE = 0.1
+_MOST_EMPTY = 0.4
+_BLOCK = 20_000
 _LEAST_PART = 0.05
 _LEAST_LENGTH_MM = 60.0
 
@@ -92,11 +94,12 @@ def find_shut_line(charted: ChartedPoints, cells: Cells, skin: Mask) -> ShutLine
     fine = _fine_grid(cells.grid, side)
     if fine.shape[0] * fine.shape[1] > _MOST_PIXELS:
         return None
-    whole, usual = _whole(cells, skin), _usual(cells, skin, _BOX * side)
+    step = max(1, int((_ENOUGH_SPACING_MM / cells.spacing_mm) ** 2))
+    whole, usual = _whole(cells, skin), _usual(cells, skin, _BOX * side) / step
     i, j = (_cell_of(x, cells.grid, axis) for axis, x in enumerate((fine.u_mm, fine.v_mm)))
     inside = whole[np.ix_(i, j)]
-    box = ndimage.uniform_filter(_counts(charted, cells, fine), _BOX, mode="constant") * _BOX**2
-    lane = inside & _lanes(np.round(box).astype(np.int32), inside, usual, i, j, side)
+    box = ndimage.uniform_filter(_counts(charted, cells, fine, step), _BOX, mode="constant")
+    lane = inside & _lanes(np.round(box * _BOX**2), inside, usual[np.ix_(i, j)], side)
     if not lane.any() or lane.sum() > _MOST_LANE * inside.sum():
         return None
     return _between(lane, inside, fine, charted)
@@ -129,88 +132,80 @@ def _usual(cells: Cells, skin: Mask, box_mm: float) -> Floats:
     return np.asarray(share * points / np.maximum(there, 1.0 / size**2))
 
 
-def _counts(charted: ChartedPoints, cells: Cells, fine: Grid) -> NDArray[np.float32]:
-    """Points per pixel, without those at the bottom of a lane."""
+def _counts(charted: ChartedPoints, cells: Cells, fine: Grid, step: int) -> NDArray[np.float32]:
+    """Points per pixel, of every step-th, without those at the bottom of a lane."""
     known = np.isfinite(cells.height_mm)
     near = ndimage.distance_transform_edt(~known, return_distances=False, return_indices=True)
     size = 2 * round(0.5 * _LEVEL_MM / cells.grid.cell_mm) + 1
-    level = ndimage.median_filter(cells.height_mm[tuple(near)], max(3, size))
-    grid = cells.grid
-    counts = np.zeros(fine.shape, np.float32)
-    _count_pixels(
-        charted.uvh,
-        charted.counted,
-        grid.u0_mm,
-        grid.v0_mm,
-        grid.cell_mm,
-        level - _BELOW_MM,
-        fine.cell_mm,
-        counts,
-    )
-    return counts
+    level = cells.height_mm[tuple(near)]
+    for shape in ((max(3, size), 1), (1, max(3, size))):
+        level = ndimage.median_filter(level, shape)
+    points = charted.uvh[::step][charted.counted[::step]]
+    u, v = points[:, 0].astype(np.float64), points[:, 1].astype(np.float64)
+    floor = level[_cell_of(u, cells.grid, 0), _cell_of(v, cells.grid, 1)] - _BELOW_MM
+    pixel = _cell_of(u, fine, 0) * fine.shape[1] + _cell_of(v, fine, 1)
+    counts = np.bincount(pixel[points[:, 2] > floor], minlength=fine.shape[0] * fine.shape[1])
+    return counts.reshape(fine.shape).astype(np.float32)
 
 
-@njit(cache=True, nogil=True)
-def _count_pixels(uvh, counted, u0, v0, side, floor, fine, out):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Count the points over the floor of their cell."""
-    nu, nv = floor.shape
-    for k in range(len(uvh)):
-        if not counted[k]:
-            continue
-        u, v = np.float64(uvh[k, 0]) - u0, np.float64(uvh[k, 1]) - v0
-        i, j = min(max(int(u / side), 0), nu - 1), min(max(int(v / side), 0), nv - 1)
-        if np.float64(uvh[k, 2]) > floor[i, j]:
-            p, q = min(int(u / fine), out.shape[0] - 1), min(int(v / fine), out.shape[1] - 1)
-            out[max(p, 0), max(q, 0)] += 1.0
-
-
-def _lanes(
-    box: NDArray[np.int32],
-    inside: Mask,
-    usual: Floats,
-    i: NDArray[np.intp],
-    j: NDArray[np.intp],
-    side: float,
-) -> Mask:
-    """Pixels along straight strips of 28 mm that hold next to no points."""
+def _lanes(box: Floats, inside: Mask, usual: Floats, side: float) -> Mask:
+    """Pixels along straight strips of 28 mm that hold next to no points; none where the scan was
+    taken in stripes. usual : per pixel.
+    """
+    out = np.zeros(box.shape, np.bool_)
+    p, q = np.nonzero(inside & (box <= _LEFT_AT_MIDDLE * usual))
+    if len(p) > _MOST_EMPTY * inside.sum():
+        return out
     angle = np.pi * np.arange(_WAYS) / _WAYS
     reach = _BOX * max(2, round(0.5 * _LOOK_MM / (_BOX * side)))
     along = np.arange(-reach, reach + 1)
     du = np.round(np.outer(np.cos(angle), along)).astype(np.int64)
     dv = np.round(np.outer(np.sin(angle), along)).astype(np.int64)
-    out = np.zeros(box.shape, np.bool_)
-    shares = (_LEFT_AT_MIDDLE, _LEFT_IN_LANE)
-    _strips(box, inside, usual, i, j, du, dv, shares, _LEAST_EXPECTED, out)
-    return out
+    # Off the rim there is nothing to count.
+    far = ((reach, reach), (reach, reach))
+    held, there = np.pad(np.where(inside, box, 0.0), far), np.pad(inside, far)
+    strips = [
+        _empty_strips_at(
+            p[k : k + _BLOCK] + reach, q[k : k + _BLOCK] + reach, held, there, usual, reach, du, dv
+        )
+        for k in range(0, len(p), _BLOCK)
+    ]
+    middles = sum(len(np.unique(at)) for at, _ in strips)
+    if middles > _MOST_LANE * inside.sum():
+        return out
+    marked = np.zeros(held.shape, np.bool_)
+    for k, (at, way) in enumerate(strips):
+        a, b = p[k * _BLOCK + at] + reach, q[k * _BLOCK + at] + reach
+        for step in range(len(along)):
+            marked[a + du[way, step], b + dv[way, step]] = True
+    return np.asarray(marked[reach:-reach, reach:-reach])
 
 
-@njit(cache=True, nogil=True)
-def _strips(box, inside, usual, cell_i, cell_j, du, dv, shares, least, out):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Mark strips in which there should be `least` points or more, and are at most the second of
-    `shares` of them, in the box at the middle the first.
-    """
-    middle, most = shares
-    nu, nv = box.shape
-    boxes = du.shape[1] // 3 + 1
-    for p in range(nu):
-        for q in range(nv):
-            expected = usual[cell_i[p], cell_j[q]]
-            if not inside[p, q] or box[p, q] > middle * expected:
-                continue
-            for way in range(len(du)):
-                found, should = 0.0, 0.0
-                for k in range(0, du.shape[1], 3):
-                    a, b = p + du[way, k], q + dv[way, k]
-                    if 0 <= a < nu and 0 <= b < nv and inside[a, b]:
-                        should += expected
-                        found += box[a, b]
-                        if found > most * boxes * expected:
-                            break
-                if should >= least and found <= most * should:
-                    for k in range(du.shape[1]):
-                        a, b = p + du[way, k], q + dv[way, k]
-                        if 0 <= a < nu and 0 <= b < nv:
-                            out[a, b] = True
+def _empty_strips_at(
+    p: NDArray[np.intp],
+    q: NDArray[np.intp],
+    held: Floats,
+    there: Mask,
+    usual: Floats,
+    reach: int,
+    du: NDArray[np.int64],
+    dv: NDArray[np.int64],
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Which of the places p, q are the middle of an empty strip, and the strip's way."""
+    at, way = (x.ravel() for x in np.indices((len(p), len(du))))
+    expected = usual[p - reach, q - reach]
+    steps = np.arange(0, du.shape[1], _BOX)
+    found, seen = np.zeros(len(at)), np.zeros(len(at))
+    # From the middle outward most strips are soon seen to hold points.
+    for step in steps[np.argsort(np.abs(steps - reach), kind="stable")]:
+        a, b = p[at] + du[way, step], q[at] + dv[way, step]
+        found += held[a, b]
+        seen += there[a, b]
+        left = found <= _LEFT_IN_LANE * len(steps) * expected[at]
+        at, way, found, seen = at[left], way[left], found[left], seen[left]
+    should = seen * expected[at]
+    good = (should >= _LEAST_EXPECTED) & (found <= _LEFT_IN_LANE * should)
+    return at[good], way[good]
 
 
 def _between(lane: Mask, inside: Mask, fine: Grid, charted: ChartedPoints) -> ShutLine | None:

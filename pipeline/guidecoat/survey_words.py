@@ -28,9 +28,9 @@ def tell(scan: Scan, extent_mm: Extent, nearest_mm: float, skin: Skin | None) ->
     """Some twenty lines: what the scan is, what is in it, what it can see, what it is fit for."""
     lines = [scan.path.name if scan.path is not None else scan.name]
     lines += _wrapped("Points", _points(scan, skin)) + _wrapped("Units", _units(scan))
+    long_mm, wide_mm, deep_mm = extent_mm
+    lines += _wrapped("Extent", f"{long_mm:.0f} x {wide_mm:.0f} x {deep_mm:.0f} mm")
     if skin is None:
-        long_mm, wide_mm, deep_mm = extent_mm
-        lines += _wrapped("Extent", f"{long_mm:.0f} x {wide_mm:.0f} x {deep_mm:.0f} mm")
         lines += _wrapped("Spacing", f"{nearest_mm:.2f} mm from point to nearest point")
         lines += _wrapped("Scale", _scale(scan))
         return lines + _wrapped("Fit for", "nothing as it is: it cannot be unrolled")
