@@ -133,6 +133,12 @@ def test_file_in_the_way(shop: Path) -> None:
     assert tree(shop) == {"door": "a file"}
 
 
+def test_a_name_longer_than_the_disk_takes(shop: Path) -> None:
+    with pytest.raises(SettingsError, match=r"cannot be written \(.*too long.*\).*--out"):
+        make_result(Path("y" * 300))
+    assert os.listdir(shop) == []
+
+
 @pytest.mark.parametrize("out", [".", "..", "/"])
 def test_the_current_folder_is_never_replaced(shop: Path, out: str) -> None:
     with pytest.raises(SettingsError, match="holds the folder you are in"):

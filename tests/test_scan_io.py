@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import tracemalloc
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from guidecoat.open3d_loader import load_open3d
 from guidecoat.ply import write_ply
 from guidecoat.repeats import first_of_each
 from guidecoat.scan_io import estimate_spacing, read_scan
+from guidecoat.voxels import voxelise
 
 
 def _panel(count: int = 4000, seed: int = 0) -> NDArray[np.float64]:
@@ -499,6 +501,22 @@ def test_no_file(tmp_path: Path) -> None:
         read_scan(tmp_path / "missing.ply")
     with pytest.raises(ScanReadError, match="this is a folder"):
         read_scan(tmp_path)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes on this system")
+def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "door.ply")
+    with pytest.raises(ScanReadError, match=r"pipe or a device.*save the scan to a file"):
+        read_scan(tmp_path / "door.ply")
+
+
+def test_a_coordinate_whose_square_is_lost_counts_as_not_finite(tmp_path: Path) -> None:
+    points = _panel()
+    points[5] = (1e20, 0.0, 0.0)
+    scan = read_scan(_save(tmp_path / "door.ply", points))
+    assert scan.dropped == {"not finite": 1}
+    assert not scan.usable[5]
+    assert voxelise(scan.points_mm, scan.usable).count.sum() == len(points) - 1
 
 
 def test_too_few_points(tmp_path: Path) -> None:

@@ -272,6 +272,16 @@ def test_steps_between_passes_show_as_roughness() -> None:
     assert rough.sight.height_mm > 1.5 * plain.sight.height_mm
 
 
+@pytest.mark.parametrize(("spacing", "noise"), [(1.0, 0.02), (1.5, 0.1), (2.5, 0.3)])
+def test_a_check_warns_of_what_a_survey_calls_unfit(spacing: float, noise: float) -> None:
+    """A stage whose tolerance a scan cannot see, in height or slope, is not passed in silence."""
+    panel = scan_panel(door(), spacing_mm=spacing, noise_mm=noise, seed=11)
+    scan = to_scan(panel, normals=True)
+    for fit in skin_of(survey(scan, load_settings())).stages:
+        warnings = check(scan, load_settings(fit.stage)).warnings
+        assert any("cannot see the" in said for said in warnings) == (fit.verdict == "no")
+
+
 # --- words, values, commands ---------------------------------------------------------------------
 
 
@@ -281,7 +291,17 @@ def test_lines_are_few_aligned_and_plain() -> None:
     assert max(map(len, lines)) <= 100
     assert all(line.isascii() and line == line.rstrip() for line in lines)
     labels = [line[2:15].strip() for line in lines[1:]]
-    for label in ("Points", "Units", "Panel", "Spacing", "Noise", "Coverage", "Outside", "Fit for"):
+    for label in (
+        "Points",
+        "Units",
+        "Extent",
+        "Panel",
+        "Spacing",
+        "Noise",
+        "Coverage",
+        "Outside",
+        "Fit for",
+    ):
         assert label in labels
     assert all(line[:2] == "  " and line[15] != " " for line in lines[1:] if line[2] != " ")
 

@@ -37,6 +37,7 @@ from .marks import GUARD, find_marks, footprints_of
 from .regions import Region, measure_regions
 from .remarks import doubts_of, warnings_of
 from .scan import Scan
+from .scan_doubts import doubt_doubled
 from .scan_io import read_scan
 from .settings import Settings, require_edges
 from .specks import specks_of
@@ -166,6 +167,7 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
         label=faces.label,
     )
     regions = _sure_ones(regions, smallest_visible(found), settings.tolerance.height_mm)
+    regions = doubt_doubled(regions, unrolled.doubles, tolerance_mm=settings.tolerance.height_mm)
     faces, found = _without_specks(
         unrolled.cells.filled & unrolled.skin, faces, found, regions, settings
     )

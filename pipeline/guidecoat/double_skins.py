@@ -5,26 +5,29 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy import ndimage
 
 from .cells import Cells, ChartedPoints
+from .chart import Grid
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-LEAST_APART_MM = 0.25
+LEAST_APART_MM = 0.15
 MOST_APART_MM = 4.0
-NOISES_APART = 5.0
+SCATTERS_APART = 3.8
+"""How many of their own scatters two layers must lie apart. Halves of one even spread lie 3.5
+apart, of Gaussian noise 2.7; two layers of Gaussian noise four of its sigmas apart 4.2 (computed).
+"""
 
-# Halves of one even spread lie 3.5 of their own scatters apart, of Gaussian noise 2.7 (computed).
-_SCATTERS_APART = 4.5
-_FEWEST_POINTS = 8
-_FEWEST_IN_LAYER = 3
+_WORTH_A_LOOK = 2.9
+_FEWEST_POINTS = 40
 _LEAST_SHARE = 0.15
-_MOST_ASIDE = 0.3
+_LEAST_MIXED = 0.7
 _WINDOW_CELLS = 5
+_SPLITS = 3
+_ENOUGH_IN_CELL = 16.0
 _LEAST_DOUBLE = 0.5
 _LEAST_AREA_MM2 = 400.0
 
@@ -44,6 +47,11 @@ class DoubleSkin:
     cells: Mask
 
 
+def least_apart_mm(noise_mm: float) -> float:
+    """How far two skins must lie apart to be told from one, by the noise of single points."""
+    return max(LEAST_APART_MM, SCATTERS_APART * noise_mm)
+
+
 def find_double_skins(
     charted: ChartedPoints, cells: Cells, inside_mm: Floats, *, clear_mm: float
 ) -> tuple[DoubleSkin, ...]:
@@ -54,10 +62,10 @@ def find_double_skins(
     inside_mm : (nu, nv) distance to the nearest true edge, body line or step.
     clear_mm : how far from those a patch must reach: nearer ones are hems and returned flanges.
 
-    Layers under 0.25 mm, or five times the noise, apart cannot be told from one rough skin.
+    Layers under 0.15 mm, or some four times the noise, apart cannot be told from one rough skin.
     """
     apart, told = _layers(charted, cells)
-    double = told & (apart > max(LEAST_APART_MM, NOISES_APART * cells.noise_mm))
+    double = told & (apart > LEAST_APART_MM)
     size = _WINDOW_CELLS
     share = ndimage.uniform_filter(double.astype(np.float64), size, mode="constant")
     known = ndimage.uniform_filter(told.astype(np.float64), size, mode="constant")
@@ -87,87 +95,125 @@ def find_double_skins(
 
 
 def _layers(charted: ChartedPoints, cells: Cells) -> tuple[Floats, Mask]:
-    """Per cell the distance between two layers, 0 where one will do; and where that was told."""
-    grid = cells.grid
-    sums = _two_sides(
-        charted.uvh,
-        charted.counted,
-        grid.u0_mm,
-        grid.v0_mm,
-        grid.cell_mm,
-        np.nan_to_num(cells.u_mm),
-        np.nan_to_num(cells.v_mm),
-        cells.height_mm,
-        MOST_APART_MM,
-    )
-    n = sums[..., 0]
-    told = (n.sum(axis=-1) >= _FEWEST_POINTS) & np.isfinite(cells.height_mm)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        mean = sums[..., 1:4] / n[..., None]
-        square = (sums[..., 4] - n * mean[..., 0] ** 2).sum(axis=-1)
-        scatter = np.sqrt(np.maximum(square, 0.0) / np.maximum(n.sum(axis=-1) - 2.0, 1.0))
-        gap = mean[..., 1, 0] - mean[..., 0, 0]
-        aside = np.hypot(*np.moveaxis(mean[..., 1, 1:] - mean[..., 0, 1:], -1, 0))
-        two = (
-            told
-            & (n.min(axis=-1) >= np.maximum(_FEWEST_IN_LAYER, _LEAST_SHARE * n.sum(axis=-1)))
-            & (gap > _SCATTERS_APART * scatter)
-            & (aside < _MOST_ASIDE * grid.cell_mm)
-        )
-    return np.where(two, gap, 0.0), told
+    """Per cell the distance between two layers, 0 where one will do; and where that was told.
 
-
-@njit(cache=True, nogil=True)
-def _two_sides(uvh, counted, u0, v0, side, mid_u, mid_v, mid_h, reach):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Per cell and side of its least-squares plane: points, and sums of the residual, u, v and of
-    the residual's square.
+    The points of a cell and its neighbours are parted by their height over the plane of the nine
+    cells round their own, into two groups as tight as can be (Lloyd's two means). Two skins are
+    two groups well apart whose points lie among each other, over halves of cells; either side of a
+    step, a rib or a body line has only the one.
     """
-    nu, nv = mid_h.shape
-    moments = np.zeros((nu, nv, 9))
-    out = np.zeros((nu, nv, 2, 5))
-    plane = np.zeros((nu, nv, 3))
-    for step in range(2):
-        for k in range(len(uvh)):
-            if not counted[k]:
-                continue
-            i = min(max(int((np.float64(uvh[k, 0]) - u0) / side), 0), nu - 1)
-            j = min(max(int((np.float64(uvh[k, 1]) - v0) / side), 0), nv - 1)
-            h = np.float64(uvh[k, 2]) - mid_h[i, j]
-            if not np.abs(h) <= reach:
-                continue
-            u, v = np.float64(uvh[k, 0]) - mid_u[i, j], np.float64(uvh[k, 1]) - mid_v[i, j]
-            if step == 0:
-                m = moments[i, j]
-                m[0] += 1.0
-                m[1] += u
-                m[2] += v
-                m[3] += h
-                m[4] += u * u
-                m[5] += u * v
-                m[6] += v * v
-                m[7] += u * h
-                m[8] += v * h
-                continue
-            p = plane[i, j]
-            rest = h - p[0] - p[1] * u - p[2] * v
-            s = out[i, j, 1 if rest > 0.0 else 0]
-            s[0] += 1.0
-            s[1] += rest
-            s[2] += u
-            s[3] += v
-            s[4] += rest * rest
-        if step == 0:
-            for i in range(nu):
-                for j in range(nv):
-                    m = moments[i, j]
-                    if m[0] < 3.0:
-                        continue
-                    mu, mv, mh = m[1] / m[0], m[2] / m[0], m[3] / m[0]
-                    uu, uv, vv = m[4] - m[0] * mu * mu, m[5] - m[0] * mu * mv, m[6] - m[0] * mv * mv
-                    uh, vh = m[7] - m[0] * mu * mh, m[8] - m[0] * mv * mh
-                    det = uu * vv - uv * uv
-                    if det > 1e-3 * (uu + vv) ** 2 / 4.0:
-                        plane[i, j, 1] = (uh * vv - vh * uv) / det
-                        plane[i, j, 2] = (vh * uu - uh * uv) / det
-                    plane[i, j, 0] = mh - plane[i, j, 1] * mu - plane[i, j, 2] * mv
-    return out
+    usual = float(np.median(cells.count[cells.filled]))
+    step = max(1, round(usual / _ENOUGH_IN_CELL))
+    points = charted.uvh[::step][charted.counted[::step]]
+    near = _near_skin(points, cells)
+    rest = near.height_mm - _over_planes(near, cells.grid)
+    split = np.zeros(cells.grid.shape)
+    for _ in range(_SPLITS):
+        high = rest > split.ravel()[near.cell]
+        own, n, mean, scatter = _groups(near.cell, rest, high, cells.grid.shape)
+        gap = mean[..., 1] - mean[..., 0]
+        two = gap > _WORTH_A_LOOK * scatter
+        if not two.any():
+            return np.zeros(cells.grid.shape), n.sum(axis=-1) >= _FEWEST_POINTS
+        split = np.where(two, mean.mean(axis=-1), 0.0)
+    total = n.sum(axis=-1)
+    told = (total >= _FEWEST_POINTS) & (own.sum(axis=-1) > 0.0)
+    with np.errstate(invalid="ignore", divide="ignore"):  # No pairs, no share: not two.
+        two &= (gap > SCATTERS_APART * scatter) & (n.min(axis=-1) >= _LEAST_SHARE * total)
+        two &= _mixed(near, high, n) > _LEAST_MIXED
+    return np.where(told & two & (own.min(axis=-1) > 0.0), gap, 0.0), told
+
+
+def _round(values: Floats) -> Floats:
+    """Sums over the window of cells round each."""
+    size = (_WINDOW_CELLS, _WINDOW_CELLS) + (1,) * (values.ndim - 2)
+    return np.asarray(ndimage.uniform_filter(values, size, mode="constant") * _WINDOW_CELLS**2)
+
+
+def _groups(
+    cell: NDArray[np.intp], rest: Floats, high: Mask, shape: tuple[int, int]
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Points of either group in a cell; points and mean of either in its window; their scatter."""
+    key, size = 2 * cell + high, 2 * shape[0] * shape[1]
+    own, first, square = (
+        np.bincount(key, weight, size).astype(np.float64).reshape(*shape, 2)
+        for weight in (None, rest, rest * rest)
+    )
+    n: Floats = np.round(_round(own))
+    mean = np.where(n > 0.0, _round(first) / np.maximum(n, 1.0), 0.0)
+    spread = (_round(square) - n * mean**2).sum(axis=-1)
+    scatter = np.sqrt(np.maximum(spread, 0.0) / np.maximum(n.sum(axis=-1) - 2.0, 1.0))
+    return own, n, mean, scatter
+
+
+def _mixed(near: _Near, high: Mask, n: Floats) -> Floats:
+    """How many pairs in half a cell are of both groups, over what chance would have; 1 if mixed."""
+    nu, nv = n.shape[:2]
+    halves = np.bincount(2 * near.half + high, minlength=8 * nu * nv).reshape(nu, nv, 4, 2)
+    low, up = halves[..., 0].astype(np.float64), halves[..., 1].astype(np.float64)
+    both, pairs = low * up, 0.5 * (low + up) * (low + up - 1.0)
+    both, pairs = (_round(x.sum(axis=-1)) for x in (both, pairs))
+    share = n[..., 1] / n.sum(axis=-1)
+    return np.asarray(both / (2.0 * share * (1.0 - share) * pairs))
+
+
+@dataclass(frozen=True, eq=False)
+class _Near:
+    """Points near the skin: (k,) cell number, number of the half cell, u and v from the cell's
+    centre, height.
+    """
+
+    cell: NDArray[np.intp]
+    half: NDArray[np.intp]
+    u_mm: Floats
+    v_mm: Floats
+    height_mm: Floats
+
+
+def _near_skin(points: NDArray[np.float32], cells: Cells) -> _Near:
+    grid = cells.grid
+    u = (points[:, 0].astype(np.float64) - grid.u0_mm) / grid.cell_mm
+    v = (points[:, 1].astype(np.float64) - grid.v0_mm) / grid.cell_mm
+    h = points[:, 2].astype(np.float64)
+    i, j = (np.clip(x.astype(np.intp), 0, n - 1) for x, n in zip((u, v), grid.shape, strict=True))
+    cell = i * grid.shape[1] + j
+    u, v = u - i - 0.5, v - j - 0.5
+    half = 4 * cell + 2 * (u > 0.0) + (v > 0.0)
+    with np.errstate(invalid="ignore"):
+        near = np.abs(h - cells.height_mm.ravel()[cell]) <= MOST_APART_MM
+    return _Near(cell[near], half[near], grid.cell_mm * u[near], grid.cell_mm * v[near], h[near])
+
+
+def _over_planes(near: _Near, grid: Grid) -> Floats:
+    """(k,) height, at every point, of the plane through the nine cells round its own."""
+    size = grid.shape[0] * grid.shape[1]
+    weights = (None, near.u_mm, near.v_mm, near.height_mm)
+    means = np.stack([np.bincount(near.cell, w, size).reshape(grid.shape) for w in weights], -1)
+    plane = _planes(means.astype(np.float64), grid.cell_mm).reshape(-1, 3)[near.cell]
+    return np.asarray(plane[:, 0] + plane[:, 1] * near.u_mm + plane[:, 2] * near.v_mm)
+
+
+def _planes(means: Floats, side: float) -> Floats:
+    """(nu, nv, 3) height and slopes, at a cell's centre, of the plane of the nine round it.
+
+    means : (nu, nv, 4) points, and the sums of their u and v from the cell's centre and of h.
+    """
+    padded = np.pad(means, ((1, 1), (1, 1), (0, 0)))
+    nu, nv = means.shape[:2]
+    m = np.zeros((9, nu, nv))
+    for i in (-1, 0, 1):
+        for j in (-1, 0, 1):
+            n, u, v, h = np.moveaxis(padded[1 + i : 1 + i + nu, 1 + j : 1 + j + nv], -1, 0)
+            u, v = u + n * i * side, v + n * j * side
+            many = np.maximum(n, 1.0)
+            m += np.stack([n, u, v, h, *(np.stack([u * u, u * v, v * v, u * h, v * h]) / many)])
+    n = np.maximum(m[0], 1.0)
+    u, v, h = m[1:4] / n
+    uu, uv, vv = m[4] - n * u * u, m[5] - n * u * v, m[6] - n * v * v
+    uh, vh = m[7] - n * u * h, m[8] - n * v * h
+    det = uu * vv - uv * uv
+    firm = det > 1e-3 * (uu + vv) ** 2 / 4.0
+    det = np.where(firm, det, 1.0)
+    a = np.where(firm, (uh * vv - vh * uv) / det, 0.0)
+    b = np.where(firm, (vh * uu - uh * uv) / det, 0.0)
+    return np.stack([h - a * u - b * v, a, b], axis=-1)

@@ -102,12 +102,14 @@ def judge_stages(
     settings: Settings,
     *,
     roughness: float,
+    parted: bool,
 ) -> tuple[StageFit, ...]:
     """Judge a scan for every stage; the run's own stage by the run's own settings.
 
     Parameters
     ----------
-    roughness : how many times more the cells scatter than their points' noise explains.
+    roughness : how many times more the cells scatter than their points' noise explains;
+    parted : whether a lane without points runs right across.
     """
     return tuple(
         _judge(
@@ -116,19 +118,27 @@ def judge_stages(
             coverage,
             double_share,
             roughness,
+            parted=parted,
         )
         for stage in STAGES
     )
 
 
 def _judge(
-    settings: Settings, cells: Cells, coverage: Coverage, double_share: float, roughness: float
+    settings: Settings,
+    cells: Cells,
+    coverage: Coverage,
+    double_share: float,
+    roughness: float,
+    *,
+    parted: bool,
 ) -> StageFit:
     said = [
         _noise(settings, cells, roughness),
         _distance(cells),
         _holes(coverage),
         _doubled(double_share),
+        _PARTED if parted else _FINE,
     ]
     bad = [line for line in said if line[0] != "yes"]
     worst = "no" if any(line[0] == "no" for line in bad) else "barely" if bad else "yes"
@@ -144,6 +154,11 @@ def _judge(
 
 Said = tuple[str, str, str]
 _FINE: Said = ("yes", "", "")
+_PARTED: Said = (
+    "barely",
+    "a lane without points runs right across",
+    "if it is two panels, crop the scan to one; if it is one, scan the strip again",
+)
 
 
 def _noise(settings: Settings, cells: Cells, roughness: float) -> Said:

@@ -44,7 +44,8 @@ def result_folder(out: Path) -> Iterator[Path]:
         another `--out`.
     """
     goal = out.resolve()
-    _refuse_if_in_the_way(goal)
+    with _plain_words_for(goal):
+        _refuse_if_in_the_way(goal)
     temporary = _beside(goal, "part")
     made: list[Path] = []
     try:

@@ -7,7 +7,8 @@ import numpy as np
 from .deviation import CellDeviation
 from .faces import JUDGED, OFF, REASONS, Faces
 from .fairing import FairSurface
-from .fitness import WIDEST_CELL_MM, too_coarse_words
+from .fitness import WIDEST_CELL_MM, measure_sight, too_coarse_words
+from .scan_doubts import scan_doubts
 from .settings import Settings
 from .unrolled import Unrolled
 
@@ -55,7 +56,7 @@ def warnings_of(
             f"mm, the tolerance is {settings.tolerance.height_mm:g} mm. Scan closer, more densely "
             "or with less noise."
         )
-    said += doubts
+    said += [*_blind_to_ripple(unrolled, settings), *doubts]
     hold_of = settings.edges.hold_of
     judged = [f for f in fair.faces if (found.judged & (faces.label == f.face)).any()]
     for face in judged:
@@ -91,12 +92,24 @@ def warnings_of(
     return tuple(said)
 
 
+def _blind_to_ripple(unrolled: Unrolled, settings: Settings) -> list[str]:
+    """Whether ripple at the tolerance would drown in the noise, as a survey says too."""
+    seen, limit = measure_sight(unrolled.cells, settings).slope_mrad, settings.tolerance.slope_mrad
+    if seen <= limit:
+        return []
+    return [
+        f"This scan cannot see the slope tolerance: the least ripple it tells from nothing is "
+        f"{seen:.1f} mrad, the tolerance is {limit:g} mrad; finer ripple is missed. Scan closer, "
+        "more densely or with less noise."
+    ]
+
+
 def doubts_of(
     unrolled: Unrolled, faces: Faces, fair: FairSurface, found: CellDeviation
 ) -> list[str]:
     """Why a panel on which nothing stands out is still not known to be in tolerance."""
     main, cells = fair.faces[0], unrolled.cells
-    said = []
+    said = scan_doubts(unrolled, [line.edge for face in fair.faces for line in face.edges])
     if cells.grid.cell_mm > WIDEST_CELL_MM:
         said.append(
             f"{too_coarse_words(cells).capitalize()}: highs and lows read too small, and small "

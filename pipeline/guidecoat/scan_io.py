@@ -108,6 +108,8 @@ def _reader(path: Path) -> Callable[[Path], Raw]:
     try:
         if path.is_dir():
             raise refusal(path, "this is a folder, a scan file is needed", "name the file in it")
+        if path.exists() and not path.is_file():
+            raise refusal(path, "this is a pipe or a device", "save the scan to a file first")
         with path.open("rb") as file:
             empty = not file.read(1)
     except OSError as error:
@@ -184,9 +186,9 @@ def _usable(
     finite = np.empty(len(xyz), np.bool_)
 
     def look(part: slice) -> None:
-        # A coordinate beyond float32 is as lost as an infinite one.
+        # A coordinate whose square in mm is beyond float32 is as lost as an infinite one.
         with np.errstate(invalid="ignore"):
-            finite[part] = (np.abs(xyz[part]) < 1e30).all(axis=1)
+            finite[part] = (np.abs(xyz[part]) < 1e15).all(axis=1)
 
     by_chunks(look, len(xyz))
     single = np.ones(len(xyz), np.bool_)

@@ -9,26 +9,16 @@ from scipy import ndimage
 
 from .coverage import Coverage, measure_coverage
 from .creases import Crease
-from .double_skins import LEAST_APART_MM, NOISES_APART, DoubleSkin, find_double_skins
+from .double_skins import DoubleSkin, least_apart_mm
 from .edges import Edge, find_edges
 from .faces import BEHIND
 from .fitness import Sight, StageFit, judge_stages, measure_sight
-from .regions import tape_distances
+from .places import Place, place_of
 from .settings import Settings
+from .shut_lines import ShutLine
 from .unrolled import Unrolled
 
-_HEM_MM = 9.0
 _RIM_CELLS = 2.0
-
-
-@dataclass(frozen=True)
-class Place:
-    """Where to look: x, y, z in the scan's own units and frame, and tape distances."""
-
-    x: float
-    y: float
-    z: float
-    from_edges: str
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,7 +31,8 @@ class Skin:
     skins seen through openings;
     edge_sides : per edge, the way it faces in the scan's frame ("+x" ...);
     drop_out_places, double_places : one per drop-out and second skin;
-    double_least_mm : second skins nearer than this cannot be told.
+    double_least_mm : second skins nearer than this cannot be told;
+    shut_line : a lane without points right across, or None.
     """
 
     points: int
@@ -58,6 +49,8 @@ class Skin:
     double_places: tuple[Place, ...]
     double_share: float
     double_least_mm: float
+    shut_line: ShutLine | None
+    shut_line_place: Place | None
     hem_share: float
     behind_cm2: float
     outside: tuple[float, float, float]
@@ -78,9 +71,8 @@ def look_at_skin(unrolled: Unrolled, settings: Settings) -> Skin:
     side = cells.grid.cell_mm
     edges = find_edges(cells, faces, unrolled.creases, inboard_mm=settings.edges.inboard_mm)
     coverage = measure_coverage(cells, skin, faces)
-    clear = settings.edges.inboard_mm + _HEM_MM
-    doubles = find_double_skins(unrolled.charted, cells, faces.inside_mm, clear_mm=clear)
-    double_share = float(sum(d.cells.sum() for d in doubles) / skin.sum())
+    doubles, line = unrolled.doubles, unrolled.shut_line
+    double_share = min(1.0, float(sum(d.cells.sum() for d in doubles) / skin.sum()))
     length, width = np.ptp(np.argwhere(skin), axis=0) * side
     x, y, z = unrolled.chart.outside
     return Skin(
@@ -93,11 +85,13 @@ def look_at_skin(unrolled: Unrolled, settings: Settings) -> Skin:
         float(min(length, width)),
         float(skin.sum()) * side**2 / 100.0,
         coverage,
-        tuple(_place(unrolled, edges, d.u_mm, d.v_mm) for d in coverage.drop_outs),
+        tuple(place_of(unrolled, edges, d.u_mm, d.v_mm) for d in coverage.drop_outs),
         doubles,
-        tuple(_place(unrolled, edges, d.u_mm, d.v_mm) for d in doubles),
+        tuple(place_of(unrolled, edges, d.u_mm, d.v_mm) for d in doubles),
         double_share,
-        max(LEAST_APART_MM, NOISES_APART * cells.noise_mm),
+        least_apart_mm(cells.noise_mm),
+        line,
+        None if line is None else place_of(unrolled, edges, line.u_mm, line.v_mm),
         _hem_share(unrolled),
         float((skin & (faces.reason == BEHIND)).sum()) * side**2 / 100.0,
         (float(x), float(y), float(z)),
@@ -109,20 +103,15 @@ def look_at_skin(unrolled: Unrolled, settings: Settings) -> Skin:
         unrolled.creases,
         faces.count,
         measure_sight(cells, settings),
-        judge_stages(cells, coverage, double_share, settings, roughness=unrolled.roughness),
+        judge_stages(
+            cells,
+            coverage,
+            double_share,
+            settings,
+            roughness=unrolled.roughness,
+            parted=line is not None,
+        ),
     )
-
-
-def _place(unrolled: Unrolled, edges: tuple[Edge, ...], u_mm: float, v_mm: float) -> Place:
-    """The place of a chart point on the skin, or over a hole at the height of the nearest skin."""
-    i, j = np.nonzero(unrolled.skin)
-    cells = unrolled.cells
-    nearest = np.argmin((cells.u_mm[i, j] - u_mm) ** 2 + (cells.v_mm[i, j] - v_mm) ** 2)
-    height = cells.height_mm[i[nearest], j[nearest]]
-    space = unrolled.chart.to_space(np.array([[u_mm, v_mm, height]]))
-    x, y, z = unrolled.scan.to_file_frame(space)[0]
-    tape = tape_distances(np.array([u_mm, v_mm]), edges) if edges else ""
-    return Place(float(x), float(y), float(z), tape)
 
 
 def _wrap_deg(unrolled: Unrolled) -> float:

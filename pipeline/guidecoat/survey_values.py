@@ -9,8 +9,10 @@ from .creases import Crease
 from .double_skins import DoubleSkin
 from .edges import Edge
 from .fitness import StageFit
+from .places import Place
 from .scan import Scan
-from .survey_skin import Place, Skin
+from .shut_lines import ShutLine
+from .survey_skin import Skin
 
 Extent = tuple[float, float, float]
 
@@ -82,6 +84,7 @@ def _skin_summary(skin: Skin) -> dict[str, Any]:
             for double, place in zip(skin.doubles, skin.double_places, strict=True)
         ],
         "double_skin_least_mm": _round(skin.double_least_mm),
+        "shut_line": _lane(skin.shut_line, skin.shut_line_place),
         "edges": [_edge(edge, way) for edge, way in zip(skin.edges, skin.edge_sides, strict=True)],
         "creases": [_crease(crease) for crease in skin.creases],
         "stages": [_stage(stage) for stage in skin.stages],
@@ -132,6 +135,17 @@ def _double(double: DoubleSkin, place: Place) -> dict[str, Any]:
     return {
         "area_cm2": _round(double.area_cm2),
         "apart_mm": _round(double.apart_mm),
+        **_place(place),
+    }
+
+
+def _lane(line: ShutLine | None, place: Place | None) -> dict[str, Any] | None:
+    if line is None or place is None:
+        return None
+    return {
+        "length_mm": _round(line.length_mm),
+        "width_mm": _round(line.width_mm),
+        "step_mm": _round(line.step_mm),
         **_place(place),
     }
 

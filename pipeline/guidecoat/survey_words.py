@@ -10,7 +10,8 @@ from .double_skins import MOST_APART_MM
 from .fitness import StageFit
 from .roughness import ROUGH
 from .scan import Scan
-from .survey_skin import Place, Skin
+from .scan_doubts import double_words, lane_words
+from .survey_skin import Skin
 
 Extent = tuple[float, float, float]
 
@@ -27,9 +28,9 @@ def tell(scan: Scan, extent_mm: Extent, nearest_mm: float, skin: Skin | None) ->
     """Some twenty lines: what the scan is, what is in it, what it can see, what it is fit for."""
     lines = [scan.path.name if scan.path is not None else scan.name]
     lines += _wrapped("Points", _points(scan, skin)) + _wrapped("Units", _units(scan))
+    long_mm, wide_mm, deep_mm = extent_mm
+    lines += _wrapped("Extent", f"{long_mm:.0f} x {wide_mm:.0f} x {deep_mm:.0f} mm")
     if skin is None:
-        long_mm, wide_mm, deep_mm = extent_mm
-        lines += _wrapped("Extent", f"{long_mm:.0f} x {wide_mm:.0f} x {deep_mm:.0f} mm")
         lines += _wrapped("Spacing", f"{nearest_mm:.2f} mm from point to nearest point")
         lines += _wrapped("Scale", _scale(scan))
         return lines + _wrapped("Fit for", "nothing as it is: it cannot be unrolled")
@@ -104,6 +105,7 @@ def _skin_lines(skin: Skin) -> list[tuple[str, str]]:
         ("Sees", f"{sees}{skin.sight.slope_mrad:.1f} mrad (mm in 1 m)"),
         ("Coverage", _coverage(skin)),
         ("Second skin", _doubles(skin)),
+        *_lane(skin),
         ("Hems", _hems(skin)),
         *_behind(skin),
         ("Edges", _edges(skin)),
@@ -154,24 +156,24 @@ def _coverage(skin: Skin) -> str:
     largest, place = holes[0], skin.drop_out_places[0]
     many = "1 drop-out" if len(holes) == 1 else f"{len(holes)} drop-outs, the largest"
     size = f"{largest.length_mm:.0f} x {largest.width_mm:.0f} mm"
-    return f"{share}; {many} {size} {_at(place)}"
-
-
-def _at(place: Place) -> str:
-    where = f"at x {place.x:.4g}, y {place.y:.4g}, z {place.z:.4g}"
-    return f"{where} ({place.from_edges})" if place.from_edges else where
+    return f"{share}; {many} {size} {place}"
 
 
 def _doubles(skin: Skin) -> str:
     if not skin.doubles:
         return f"none found that lies {skin.double_least_mm:.2f} to {MOST_APART_MM:g} mm off"
-    largest, place = skin.doubles[0], skin.double_places[0]
-    rest = len(skin.doubles) - 1
-    more = f"; and {rest} more" if rest else ""
     return (
-        f"WARNING: {largest.area_cm2:.0f} cm2 lie twice, {largest.apart_mm:.2f} mm apart, "
-        f"{_at(place)}{more}: the scanner lost its place"
+        f"WARNING: {double_words(skin.doubles, skin.double_places[0])}: the scanner lost its "
+        "place, or two scans were laid over each other badly"
     )
+
+
+def _lane(skin: Skin) -> list[tuple[str, str]]:
+    if skin.shut_line is None or skin.shut_line_place is None:
+        return []
+    where = lane_words(skin.shut_line, skin.shut_line_place)
+    text = f"WARNING: {where}: between two panels, or a strip that was not scanned"
+    return [("Shut line", text)]
 
 
 def _behind(skin: Skin) -> list[tuple[str, str]]:

@@ -12,17 +12,21 @@ from .cells import Cells, ChartedPoints, average_cells, chart_points
 from .chart import Chart
 from .clock import Clock
 from .creases import Crease, find_creases, given_crease
+from .double_skins import DoubleSkin, find_double_skins
+from .errors import ScanUnfitError
 from .faces import Faces, height_jumps, part_faces, skin_mask, sound_interior
 from .given import read_crease_lines
 from .roughness import ROUGH, measure_roughness
 from .scan import Scan
 from .settings import Settings
+from .shut_lines import ShutLine, find_shut_line
 from .unroll import lay_chart
 from .voxels import voxelise
 
 Mask = NDArray[np.bool_]
 
 _CREASE_MARGIN_MM = 9.0
+_HEM_MM = 9.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,7 +34,8 @@ class Unrolled:
     """A scan on its chart: everything before a surface is laid.
 
     roughness : how many times more the cells scatter than their points' noise explains; where
-    that is much, their `error_mm` carries it.
+    that is much, their `error_mm` carries it; doubles : patches where the skin lies twice;
+    shut_line : a lane without points right across, or None.
     """
 
     scan: Scan
@@ -41,11 +46,19 @@ class Unrolled:
     creases: tuple[Crease, ...]
     faces: Faces
     roughness: float
+    doubles: tuple[DoubleSkin, ...]
+    shut_line: ShutLine | None
     timings_s: dict[str, float]
 
 
 def unroll(scan: Scan, settings: Settings) -> Unrolled:
-    """Everything before a surface is laid: chart, cells, body lines and faces."""
+    """Everything before a surface is laid: chart, cells, body lines and faces.
+
+    Raises
+    ------
+    ScanUnfitError
+        There is no chart, no skin or nothing wide enough; or two panels lie side by side.
+    """
     clock = Clock()
     voxels = voxelise(scan.points_mm, scan.usable)
     skin_voxels = lay_chart(scan, voxels, outside=settings.outside)
@@ -56,6 +69,9 @@ def unroll(scan: Scan, settings: Settings) -> Unrolled:
     )
     clock.lap("cells")
     skin = skin_mask(cells)
+    line = find_shut_line(charted, cells, skin)
+    if line is not None and line.two_panels:
+        raise _two_panels(line, place_in_file(scan, skin_voxels.chart, cells, skin, line.middle_uv))
     inner = sound_interior(cells, skin, margin_mm=_crease_margin(cells)) & ~cells.layered
     inner &= ~ndimage.binary_dilation(height_jumps(cells, skin))
     rough = measure_roughness(cells, inner)
@@ -70,9 +86,43 @@ def unroll(scan: Scan, settings: Settings) -> Unrolled:
         batten_mm=settings.surface.shortest_batten_mm,
         inboard_mm=settings.edges.inboard_mm,
     )
+    clear = settings.edges.inboard_mm + _HEM_MM
+    doubles = find_double_skins(charted, cells, faces.inside_mm, clear_mm=clear)
     clock.lap("creases and faces")
     return Unrolled(
-        scan, skin_voxels.chart, charted, cells, skin, creases, faces, rough, clock.seconds
+        scan,
+        skin_voxels.chart,
+        charted,
+        cells,
+        skin,
+        creases,
+        faces,
+        rough,
+        doubles,
+        line,
+        clock.seconds,
+    )
+
+
+def place_in_file(
+    scan: Scan, chart: Chart, cells: Cells, skin: Mask, uv: tuple[float, float]
+) -> tuple[float, float, float]:
+    """x, y, z, in the scan's own units and frame, of a chart place at the nearest skin's height."""
+    i, j = np.nonzero(skin)
+    nearest = np.argmin((cells.u_mm[i, j] - uv[0]) ** 2 + (cells.v_mm[i, j] - uv[1]) ** 2)
+    height = cells.height_mm[i[nearest], j[nearest]]
+    x, y, z = scan.to_file_frame(chart.to_space(np.array([[*uv, height]])))[0]
+    return float(x), float(y), float(z)
+
+
+def _two_panels(line: ShutLine, place: tuple[float, float, float]) -> ScanUnfitError:
+    x, y, z = place
+    edges = "edges that roll off into it" if line.rolled else "one side lower than the other"
+    by = "" if line.rolled else f" by {abs(line.step_mm):.1f} mm"
+    return ScanUnfitError(
+        f"two panels lie side by side in this scan: a shut line {line.width_mm:.0f} mm wide runs "
+        f"{line.length_mm:.0f} mm right across it at x {x:.4g}, y {y:.4g}, z {z:.4g}, with "
+        f"{edges}{by}. Crop the scan to one panel and check each by itself."
     )
 
 

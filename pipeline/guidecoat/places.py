@@ -1,0 +1,35 @@
+"""Where to look on a panel: a place in the scan's own frame, and tape distances from its edges."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from .edges import Edge
+from .regions import tape_distances
+from .unrolled import Unrolled, place_in_file
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where to look: x, y, z in the scan's own units and frame, and tape distances."""
+
+    x: float
+    y: float
+    z: float
+    from_edges: str
+
+    def __str__(self) -> str:
+        """Such as `at x 120, y -40, z 3.2 (310 mm from edge A, 205 mm from edge B)`."""
+        where = f"at x {self.x:.4g}, y {self.y:.4g}, z {self.z:.4g}"
+        return f"{where} ({self.from_edges})" if self.from_edges else where
+
+
+def place_of(unrolled: Unrolled, edges: Sequence[Edge], u_mm: float, v_mm: float) -> Place:
+    """The place of a chart point on the skin, or over a hole at the height of the nearest skin."""
+    u = unrolled
+    x, y, z = place_in_file(u.scan, u.chart, u.cells, u.skin, (u_mm, v_mm))
+    tape = tape_distances(np.array([u_mm, v_mm]), tuple(edges)) if edges else ""
+    return Place(x, y, z, tape)

@@ -1,0 +1,76 @@
+"""What is doubtful about a scan itself, in words: a skin that lies twice, a lane right across."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from .double_skins import DoubleSkin
+from .edges import Edge
+from .places import Place, place_of
+from .regions import Region
+from .shut_lines import ShutLine
+from .unrolled import Unrolled
+
+_MOSTLY = 0.5
+
+
+def double_words(doubles: Sequence[DoubleSkin], place: Place) -> str:
+    """How much lies twice and where, the largest patch first; place : of that one."""
+    rest = len(doubles) - 1
+    more = f"; and {rest} more" if rest else ""
+    return (
+        f"{doubles[0].area_cm2:.0f} cm2 lie twice, {doubles[0].apart_mm:.2f} mm apart, "
+        f"{place}{more}"
+    )
+
+
+def lane_words(line: ShutLine, place: Place) -> str:
+    """How wide, how long and where a lane is."""
+    return (
+        f"a lane {line.width_mm:.0f} mm wide without points runs {line.length_mm:.0f} mm right "
+        f"across, its middle {place}"
+    )
+
+
+def scan_doubts(unrolled: Unrolled, edges: Sequence[Edge]) -> list[str]:
+    """Warnings with their remedies; while one stands a panel is not known to be in tolerance."""
+    said = []
+    if unrolled.doubles:
+        first = unrolled.doubles[0]
+        where = double_words(unrolled.doubles, place_of(unrolled, edges, first.u_mm, first.v_mm))
+        said.append(
+            f"{where}: the scanner lost its place, or two scans were laid over each other badly. "
+            "Heights there are a mixture of both skins. Delete the second skin in the scanning "
+            "program, or scan again."
+        )
+    if unrolled.shut_line is not None:
+        line = unrolled.shut_line
+        where = lane_words(line, place_of(unrolled, edges, line.u_mm, line.v_mm))
+        said.append(
+            f"{where[0].upper()}{where[1:]}: the shut line between two panels, or a strip that "
+            "was not scanned. The surface was laid right over it. If it is two panels, crop the "
+            "scan to one and check each by itself; if it is one, scan the strip again."
+        )
+    return said
+
+
+def doubt_doubled(
+    regions: tuple[Region, ...], doubles: Sequence[DoubleSkin], *, tolerance_mm: float
+) -> tuple[Region, ...]:
+    """Widen the uncertainty of what lies mostly where the skin lies twice, by half their distance.
+
+    Either skin may be the true one and the surface lies between. What is then no longer surely
+    beyond the tolerance is undecided, and so is ripple.
+    """
+    return tuple(_doubted(region, doubles, tolerance_mm) for region in regions)
+
+
+def _doubted(region: Region, doubles: Sequence[DoubleSkin], tolerance_mm: float) -> Region:
+    over = [s for s in doubles if (region.core & s.cells).sum() > _MOSTLY * region.core.sum()]
+    if not over:
+        return region
+    unsure = region.uncertainty_mm + 0.5 * over[0].apart_mm
+    sure = region.kind != "ripple" and abs(region.peak_mm) > tolerance_mm + unsure
+    verdict = region.verdict if sure else "undecided"
+    return replace(region, uncertainty_mm=unsure, verdict=verdict)

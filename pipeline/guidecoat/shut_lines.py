@@ -1,0 +1,298 @@
+"""Shut lines: narrow empty lanes that part a scan from edge to edge, two panels lying flush."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from .cells import Cells, ChartedPoints
+from .chart import Grid
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+_NARROWEST_MM = 2.1
+_SPACINGS_WIDE = 1.15
+_WIDEST_SPACING_MM = 3.2
+_BOX = 3
+_MOST_PIXELS = 12_000_000
+_ENOUGH_SPACING_MM = 0.8
+_CLOSED_MM = 9.0
+_LOOK_MM = 28.0
+_WAYS = 32
+_LEFT_IN_LANE = 0.12
+_LEFT_AT_MIDDLE = 0.35
+_LEAST_EXPECTED = 12.0
+_DENSITY_MM = 40.0
+_BELOW_MM = 3.0
+_LEVEL_MM = 21.0
+_MOST_LANE = 0.1
+_MOST_EMPTY = 0.4
+_BLOCK = 20_000
+_LEAST_PART = 0.05
+_LEAST_LENGTH_MM = 60.0
+
+LIKE_SIZE = 0.3
+"""Parts of at least this share of the largest are of like size."""
+
+_NEAR_BOTH_MM = 9.0
+_STATIONS = 9
+_HALF_CUT_MM = 30.0
+_BIN_MM = 0.25
+_LEFT_IN_BIN = 0.4
+# A missed stripe leaves twice the usual lane; that many more are no stripe.
+_STRIPES_WIDE = 2.6
+_RIM_MM = 4.0
+_ROLL_MM = 1.0
+_FEWEST_BESIDE = 30
+_FEWEST_ON_RIM = 4
+_LEAST_ROLL_MM = 0.15
+_LEAST_STEP_MM, _MOST_STEP_MM = 0.2, 3.0
+
+
+@dataclass(frozen=True)
+class ShutLine:
+    """A lane without points from edge to edge.
+
+    u_mm, v_mm : its middle on the chart; length_mm, width_mm : of the lane; share : of the smaller
+    part, over the larger; step_mm : how far one side stands over the other; rolled : whether both
+    sides roll off into it, as hemmed edges do.
+    """
+
+    u_mm: float
+    v_mm: float
+    length_mm: float
+    width_mm: float
+    share: float
+    step_mm: float
+    rolled: bool
+
+    @property
+    def middle_uv(self) -> tuple[float, float]:
+        """Its middle on the chart, mm."""
+        return self.u_mm, self.v_mm
+
+    @property
+    def two_panels(self) -> bool:
+        """Whether edges, not a strip that was missed, face each other over parts of like size."""
+        stepped = _LEAST_STEP_MM < abs(self.step_mm) < _MOST_STEP_MM
+        return self.share > LIKE_SIZE and (self.rolled or stepped)
+
+
+def find_shut_line(charted: ChartedPoints, cells: Cells, skin: Mask) -> ShutLine | None:
+    """Find the lane, 3 mm wide or more, that parts the skin into its two largest parts.
+
+    A slot or a strip of drop-outs that ends on the skin parts nothing. Where lanes run all over
+    the skin it was scanned in stripes, and nothing can be told.
+    """
+    if cells.spacing_mm > _WIDEST_SPACING_MM:
+        return None
+    side = max(_NARROWEST_MM, _SPACINGS_WIDE * cells.spacing_mm) / _BOX
+    fine = _fine_grid(cells.grid, side)
+    if fine.shape[0] * fine.shape[1] > _MOST_PIXELS:
+        return None
+    step = max(1, int((_ENOUGH_SPACING_MM / cells.spacing_mm) ** 2))
+    whole, usual = _whole(cells, skin), _usual(cells, skin, _BOX * side) / step
+    i, j = (_cell_of(x, cells.grid, axis) for axis, x in enumerate((fine.u_mm, fine.v_mm)))
+    inside = whole[np.ix_(i, j)]
+    box = ndimage.uniform_filter(_counts(charted, cells, fine, step), _BOX, mode="constant")
+    lane = inside & _lanes(np.round(box * _BOX**2), inside, usual[np.ix_(i, j)], side)
+    if not lane.any() or lane.sum() > _MOST_LANE * inside.sum():
+        return None
+    return _between(lane, inside, fine, charted)
+
+
+def _fine_grid(grid: Grid, side: float) -> Grid:
+    nu, nv = (int(np.ceil(n * grid.cell_mm / side)) for n in grid.shape)
+    return Grid(grid.u0_mm, grid.v0_mm, side, (nu, nv))
+
+
+def _cell_of(x: Floats, grid: Grid, axis: int) -> NDArray[np.intp]:
+    low = (grid.u0_mm, grid.v0_mm)[axis]
+    return np.clip(((x - low) / grid.cell_mm).astype(np.intp), 0, grid.shape[axis] - 1)
+
+
+def _whole(cells: Cells, skin: Mask) -> Mask:
+    """The skin with its lanes closed."""
+    reach = max(1, round(_CLOSED_MM / cells.grid.cell_mm))
+    padded = np.pad(skin, reach + 1)
+    closed = ndimage.binary_closing(padded, np.ones((3, 3), bool), iterations=reach)
+    return np.asarray(closed[reach + 1 : -reach - 1, reach + 1 : -reach - 1])
+
+
+def _usual(cells: Cells, skin: Mask, box_mm: float) -> Floats:
+    """(nu, nv) points that a box of this side holds as a rule in the neighbourhood of a cell."""
+    size = max(3, round(_DENSITY_MM / cells.grid.cell_mm))
+    points = ndimage.uniform_filter(np.where(skin, cells.count, 0).astype(np.float64), size)
+    there = ndimage.uniform_filter(skin.astype(np.float64), size)
+    share = (box_mm / cells.grid.cell_mm) ** 2
+    return np.asarray(share * points / np.maximum(there, 1.0 / size**2))
+
+
+def _counts(charted: ChartedPoints, cells: Cells, fine: Grid, step: int) -> NDArray[np.float32]:
+    """Points per pixel, of every step-th, without those at the bottom of a lane."""
+    known = np.isfinite(cells.height_mm)
+    near = ndimage.distance_transform_edt(~known, return_distances=False, return_indices=True)
+    size = 2 * round(0.5 * _LEVEL_MM / cells.grid.cell_mm) + 1
+    level = cells.height_mm[tuple(near)]
+    for shape in ((max(3, size), 1), (1, max(3, size))):
+        level = ndimage.median_filter(level, shape)
+    points = charted.uvh[::step][charted.counted[::step]]
+    u, v = points[:, 0].astype(np.float64), points[:, 1].astype(np.float64)
+    floor = level[_cell_of(u, cells.grid, 0), _cell_of(v, cells.grid, 1)] - _BELOW_MM
+    pixel = _cell_of(u, fine, 0) * fine.shape[1] + _cell_of(v, fine, 1)
+    counts = np.bincount(pixel[points[:, 2] > floor], minlength=fine.shape[0] * fine.shape[1])
+    return counts.reshape(fine.shape).astype(np.float32)
+
+
+def _lanes(box: Floats, inside: Mask, usual: Floats, side: float) -> Mask:
+    """Pixels along straight strips of 28 mm that hold next to no points; none where the scan was
+    taken in stripes. usual : per pixel.
+    """
+    out = np.zeros(box.shape, np.bool_)
+    p, q = np.nonzero(inside & (box <= _LEFT_AT_MIDDLE * usual))
+    if len(p) > _MOST_EMPTY * inside.sum():
+        return out
+    angle = np.pi * np.arange(_WAYS) / _WAYS
+    reach = _BOX * max(2, round(0.5 * _LOOK_MM / (_BOX * side)))
+    along = np.arange(-reach, reach + 1)
+    du = np.round(np.outer(np.cos(angle), along)).astype(np.int64)
+    dv = np.round(np.outer(np.sin(angle), along)).astype(np.int64)
+    # Off the rim there is nothing to count.
+    far = ((reach, reach), (reach, reach))
+    held, there = np.pad(np.where(inside, box, 0.0), far), np.pad(inside, far)
+    strips = [
+        _empty_strips_at(
+            p[k : k + _BLOCK] + reach, q[k : k + _BLOCK] + reach, held, there, usual, reach, du, dv
+        )
+        for k in range(0, len(p), _BLOCK)
+    ]
+    middles = sum(len(np.unique(at)) for at, _ in strips)
+    if middles > _MOST_LANE * inside.sum():
+        return out
+    marked = np.zeros(held.shape, np.bool_)
+    for k, (at, way) in enumerate(strips):
+        a, b = p[k * _BLOCK + at] + reach, q[k * _BLOCK + at] + reach
+        for step in range(len(along)):
+            marked[a + du[way, step], b + dv[way, step]] = True
+    return np.asarray(marked[reach:-reach, reach:-reach])
+
+
+def _empty_strips_at(
+    p: NDArray[np.intp],
+    q: NDArray[np.intp],
+    held: Floats,
+    there: Mask,
+    usual: Floats,
+    reach: int,
+    du: NDArray[np.int64],
+    dv: NDArray[np.int64],
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Which of the places p, q are the middle of an empty strip, and the strip's way."""
+    at, way = (x.ravel() for x in np.indices((len(p), len(du))))
+    expected = usual[p - reach, q - reach]
+    steps = np.arange(0, du.shape[1], _BOX)
+    found, seen = np.zeros(len(at)), np.zeros(len(at))
+    # From the middle outward most strips are soon seen to hold points.
+    for step in steps[np.argsort(np.abs(steps - reach), kind="stable")]:
+        a, b = p[at] + du[way, step], q[at] + dv[way, step]
+        found += held[a, b]
+        seen += there[a, b]
+        left = found <= _LEFT_IN_LANE * len(steps) * expected[at]
+        at, way, found, seen = at[left], way[left], found[left], seen[left]
+    should = seen * expected[at]
+    good = (should >= _LEAST_EXPECTED) & (found <= _LEFT_IN_LANE * should)
+    return at[good], way[good]
+
+
+def _between(lane: Mask, inside: Mask, fine: Grid, charted: ChartedPoints) -> ShutLine | None:
+    """The lane between the two largest parts of the skin, if it parts it at all."""
+    label, count = ndimage.label(inside & ~ndimage.binary_dilation(lane, iterations=_BOX // 2 + 1))
+    size = np.bincount(label.ravel(), minlength=3)
+    size[0] = 0
+    first, second = np.argsort(-size, kind="stable")[:2]
+    share = float(size[second] / size[first])
+    if count < 2 or share < _LEAST_PART:
+        return None
+    reach = _NEAR_BOTH_MM / fine.cell_mm
+    close = [ndimage.distance_transform_edt(label != k) <= reach for k in (first, second)]
+    p, q = np.nonzero(lane & close[0] & close[1])
+    line = np.column_stack([fine.u_mm[p], fine.v_mm[q]])
+    length = float(np.hypot(*np.ptp(line, axis=0))) if len(line) else 0.0
+    if length < _LEAST_LENGTH_MM:
+        return None
+    seen = [cut for place in _stations(line) if (cut := _cut_across(charted, line, place))]
+    if not seen:
+        return None
+    width, beside, step, one, other = np.median(seen, axis=0)
+    if width < _STRIPES_WIDE * beside:
+        return None
+    middle = line[np.argmin(((line - line.mean(axis=0)) ** 2).sum(axis=1))]
+    return ShutLine(
+        float(middle[0]),
+        float(middle[1]),
+        length,
+        float(width),
+        share,
+        float(step),
+        bool(max(one, other) < -_LEAST_ROLL_MM),
+    )
+
+
+def _stations(line: Floats) -> Floats:
+    """(k, 2) places along a lane, clear of its ends."""
+    away = line - line.mean(axis=0)
+    along = away @ np.linalg.svd(away, full_matrices=False)[2][0]
+    at = np.quantile(along, np.linspace(0.0, 1.0, _STATIONS + 2)[1:-1])
+    return line[np.abs(along[:, None] - at).argmin(axis=0)]
+
+
+def _cut_across(
+    charted: ChartedPoints, line: Floats, place: Floats
+) -> tuple[float, float, float, float, float] | None:
+    """What a cut across a lane shows, over 60 mm of it: the lane's width, that of the widest
+    empty strip beside it, the step from one side to the other, and how far either rim lies off
+    its own side.
+    """
+    near = line[np.hypot(*(line - place).T) < _HALF_CUT_MM]
+    centre = near.mean(axis=0)
+    way = np.linalg.svd(near - centre, full_matrices=False)[2][0]
+    rows = np.abs(charted.uvh[:, :2] - centre.astype(np.float32)).max(axis=1) < 1.5 * _HALF_CUT_MM
+    uvh = charted.uvh[rows & charted.counted].astype(np.float64)
+    along, across = ((uvh[:, :2] - centre) @ np.array([way, [-way[1], way[0]]]).T).T
+    box = (np.abs(along) < _HALF_CUT_MM) & (np.abs(across) < _HALF_CUT_MM)
+    box &= uvh[:, 2] > np.median(uvh[box, 2]) - _BELOW_MM if box.any() else True
+    along, across, height = along[box], across[box], uvh[box, 2]
+    low, high, beside = _empty_strips(across)
+    off = np.where(across > high, across - high, low - across)
+    body = (off > _RIM_MM) & (off < _HALF_CUT_MM - _RIM_MM)
+    sides = across < low, across > high
+    if high <= low or min(int((body & side).sum()) for side in sides) < _FEWEST_BESIDE:
+        return None
+    x, y = along / _HALF_CUT_MM, across / _HALF_CUT_MM
+    columns = np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y, across > high])
+    found = np.linalg.lstsq(columns[body], height[body], rcond=None)[0]
+    rest = height - columns @ found
+    rims = [rest[side & (off >= 0.0) & (off < _ROLL_MM)] for side in sides]
+    if min(map(len, rims)) < _FEWEST_ON_RIM:
+        return None
+    one, other = (float(np.median(rim)) for rim in rims)
+    return high - low, beside, float(found[-1]), one, other
+
+
+def _empty_strips(across: Floats) -> tuple[float, float, float]:
+    """Either side of the empty strip nearest 0, and the width of the widest other one."""
+    bins = np.arange(-_HALF_CUT_MM, _HALF_CUT_MM + _BIN_MM, _BIN_MM)
+    counts = np.histogram(across, bins)[0]
+    empty = ndimage.binary_closing(counts <= _LEFT_IN_LANE * counts.mean(), iterations=2)
+    label, _ = ndimage.label(empty & (counts <= _LEFT_IN_BIN * counts.mean()))
+    strips = [(bins[s.start], bins[s.stop]) for (s,) in ndimage.find_objects(label)]
+    strips = [s for s in strips if s[1] - s[0] > _BIN_MM]
+    if not strips:
+        return 0.0, 0.0, 0.0
+    nearest = min(strips, key=lambda s: (max(s[0], -s[1], 0.0), s[0] - s[1]))
+    widths = [s[1] - s[0] for s in strips if s is not nearest]
+    return float(nearest[0]), float(nearest[1]), float(max(widths, default=0.0))
