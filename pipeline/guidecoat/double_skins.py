@@ -27,7 +27,7 @@ _LEAST_SHARE = 0.15
 _LEAST_MIXED = 0.7
 _WINDOW_CELLS = 5
 _SPLITS = 3
-_ENOUGH_IN_CELL = 16.0
+_ENOUGH_IN_CELL = 10.0
 _LEAST_DOUBLE = 0.5
 _LEAST_AREA_MM2 = 400.0
 
@@ -52,8 +52,48 @@ def least_apart_mm(noise_mm: float) -> float:
     return max(LEAST_APART_MM, SCATTERS_APART * noise_mm)
 
 
+@dataclass(frozen=True, eq=False)
+class Layers:
+    """apart_mm : (nu, nv) distance between two layers in a cell, 0 where one will do; told : bool,
+    cells where that could be told.
+    """
+
+    apart_mm: Floats
+    told: Mask
+
+
+def look_for_layers(charted: ChartedPoints, cells: Cells) -> Layers:
+    """Look in every cell for two layers of points.
+
+    The points of a cell and its neighbours are parted by their height over the plane of the nine
+    cells round their own, into two groups as tight as can be (Lloyd's two means). Two skins are
+    two groups well apart whose points lie among each other, over halves of cells; either side of a
+    step, a rib or a body line has only the one.
+    """
+    usual = float(np.median(cells.count[cells.filled]))
+    step = max(1, round(usual / _ENOUGH_IN_CELL))
+    points = charted.uvh[::step][charted.counted[::step]]
+    near = _near_skin(points, cells)
+    rest = near.height_mm - _over_planes(near, cells.grid)
+    split = np.zeros(cells.grid.shape)
+    for _ in range(_SPLITS):
+        high = rest > split.ravel()[near.cell]
+        own, n, mean, scatter = _groups(near.cell, rest, high, cells.grid.shape)
+        gap = mean[..., 1] - mean[..., 0]
+        two = gap > _WORTH_A_LOOK * scatter
+        if not two.any():
+            return Layers(np.zeros(cells.grid.shape), n.sum(axis=-1) >= _FEWEST_POINTS)
+        split = np.where(two, mean.mean(axis=-1), 0.0)
+    total = n.sum(axis=-1)
+    told = (total >= _FEWEST_POINTS) & (own.sum(axis=-1) > 0.0)
+    with np.errstate(invalid="ignore", divide="ignore"):  # No pairs, no share: not two.
+        two &= (gap > SCATTERS_APART * scatter) & (n.min(axis=-1) >= _LEAST_SHARE * total)
+        two &= _mixed(near, high, n) > _LEAST_MIXED
+    return Layers(np.where(told & two & (own.min(axis=-1) > 0.0), gap, 0.0), told)
+
+
 def find_double_skins(
-    charted: ChartedPoints, cells: Cells, inside_mm: Floats, *, clear_mm: float
+    layers: Layers, cells: Cells, inside_mm: Floats, *, clear_mm: float
 ) -> tuple[DoubleSkin, ...]:
     """Find patches in which most cells hold two layers over the same ground, largest first.
 
@@ -64,7 +104,7 @@ def find_double_skins(
 
     Layers under 0.15 mm, or some four times the noise, apart cannot be told from one rough skin.
     """
-    apart, told = _layers(charted, cells)
+    apart, told = layers.apart_mm, layers.told
     double = told & (apart > LEAST_APART_MM)
     size = _WINDOW_CELLS
     share = ndimage.uniform_filter(double.astype(np.float64), size, mode="constant")
@@ -92,36 +132,6 @@ def find_double_skins(
             )
         )
     return tuple(sorted(found, key=lambda skin: -skin.area_cm2))
-
-
-def _layers(charted: ChartedPoints, cells: Cells) -> tuple[Floats, Mask]:
-    """Per cell the distance between two layers, 0 where one will do; and where that was told.
-
-    The points of a cell and its neighbours are parted by their height over the plane of the nine
-    cells round their own, into two groups as tight as can be (Lloyd's two means). Two skins are
-    two groups well apart whose points lie among each other, over halves of cells; either side of a
-    step, a rib or a body line has only the one.
-    """
-    usual = float(np.median(cells.count[cells.filled]))
-    step = max(1, round(usual / _ENOUGH_IN_CELL))
-    points = charted.uvh[::step][charted.counted[::step]]
-    near = _near_skin(points, cells)
-    rest = near.height_mm - _over_planes(near, cells.grid)
-    split = np.zeros(cells.grid.shape)
-    for _ in range(_SPLITS):
-        high = rest > split.ravel()[near.cell]
-        own, n, mean, scatter = _groups(near.cell, rest, high, cells.grid.shape)
-        gap = mean[..., 1] - mean[..., 0]
-        two = gap > _WORTH_A_LOOK * scatter
-        if not two.any():
-            return np.zeros(cells.grid.shape), n.sum(axis=-1) >= _FEWEST_POINTS
-        split = np.where(two, mean.mean(axis=-1), 0.0)
-    total = n.sum(axis=-1)
-    told = (total >= _FEWEST_POINTS) & (own.sum(axis=-1) > 0.0)
-    with np.errstate(invalid="ignore", divide="ignore"):  # No pairs, no share: not two.
-        two &= (gap > SCATTERS_APART * scatter) & (n.min(axis=-1) >= _LEAST_SHARE * total)
-        two &= _mixed(near, high, n) > _LEAST_MIXED
-    return np.where(told & two & (own.min(axis=-1) > 0.0), gap, 0.0), told
 
 
 def _round(values: Floats) -> Floats:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,7 +13,7 @@ from .cells import Cells, ChartedPoints, average_cells, chart_points
 from .chart import Chart
 from .clock import Clock
 from .creases import Crease, find_creases, given_crease
-from .double_skins import DoubleSkin, find_double_skins
+from .double_skins import DoubleSkin, find_double_skins, look_for_layers
 from .errors import ScanUnfitError
 from .faces import Faces, height_jumps, part_faces, skin_mask, sound_interior
 from .given import read_crease_lines
@@ -69,25 +70,29 @@ def unroll(scan: Scan, settings: Settings) -> Unrolled:
     )
     clock.lap("cells")
     skin = skin_mask(cells)
-    line = find_shut_line(charted, cells, skin)
-    if line is not None and line.two_panels:
-        raise _two_panels(line, place_in_file(scan, skin_voxels.chart, cells, skin, line.middle_uv))
-    inner = sound_interior(cells, skin, margin_mm=_crease_margin(cells)) & ~cells.layered
-    inner &= ~ndimage.binary_dilation(height_jumps(cells, skin))
-    rough = measure_roughness(cells, inner)
-    if rough > ROUGH:
-        # Neighbours that scatter together, as in a merged mesh: points say too little of it.
-        cells = replace(cells, error_mm=cells.error_mm * rough)
-    creases = _creases(scan, skin_voxels.chart, cells, skin, inner, settings)
-    faces = part_faces(
-        cells,
-        skin,
-        creases,
-        batten_mm=settings.surface.shortest_batten_mm,
-        inboard_mm=settings.edges.inboard_mm,
-    )
-    clear = settings.edges.inboard_mm + _HEM_MM
-    doubles = find_double_skins(charted, cells, faces.inside_mm, clear_mm=clear)
+    with ThreadPoolExecutor(1) as beside:
+        lane = beside.submit(find_shut_line, charted, cells, skin)
+        layers = beside.submit(look_for_layers, charted, cells)
+        inner = sound_interior(cells, skin, margin_mm=_crease_margin(cells)) & ~cells.layered
+        inner &= ~ndimage.binary_dilation(height_jumps(cells, skin))
+        rough = measure_roughness(cells, inner)
+        if rough > ROUGH:
+            # Neighbours that scatter together, as in a merged mesh: points say too little of it.
+            cells = replace(cells, error_mm=cells.error_mm * rough)
+        creases = _creases(scan, skin_voxels.chart, cells, skin, inner, settings)
+        line = lane.result()
+        if line is not None and line.two_panels:
+            place = place_in_file(scan, skin_voxels.chart, cells, skin, line.middle_uv)
+            raise _two_panels(line, place)
+        faces = part_faces(
+            cells,
+            skin,
+            creases,
+            batten_mm=settings.surface.shortest_batten_mm,
+            inboard_mm=settings.edges.inboard_mm,
+        )
+        clear = settings.edges.inboard_mm + _HEM_MM
+        doubles = find_double_skins(layers.result(), cells, faces.inside_mm, clear_mm=clear)
     clock.lap("creases and faces")
     return Unrolled(
         scan,
