@@ -121,11 +121,10 @@ def _feet(points, origin, rotation, curvature, cell0, cell, face, lattices, knot
                 su += du[p] * r0
                 sv += bu[p] * r1
             su, sv = su / knot, sv / knot
-            sine, cosine = np.sin(k * v), np.cos(k * v)
-            if k == 0.0:
-                xa, xb = v, s
-            else:
+            sine, cosine, xa, xb = 0.0, 1.0, v, s
+            if k != 0.0:
                 half = np.sin(0.5 * k * v)
+                sine, cosine = 2.0 * half * np.cos(0.5 * k * v), 1.0 - 2.0 * half * half
                 xa = sine / k + s * sine
                 xb = s * cosine - 2.0 * half * half / k
             grow = 1.0 + k * s
@@ -139,7 +138,8 @@ def _feet(points, origin, rotation, curvature, cell0, cell, face, lattices, knot
             n0, n1, n2 = ua * vb - ub * va, -vb, va
             size = np.sqrt(n0 * n0 + n1 * n1 + n2 * n2)
             out[n] = (r0 * n0 + r1 * n1 + r2 * n2) / size
-            if abs(step_u) + abs(step_v) < 1e-4:
+            # The distance is off by the step's square over the surface's radius.
+            if abs(step_u) + abs(step_v) < 5e-3:
                 break
             u, v = u + step_u, v + step_v
         if not np.isfinite(u):
