@@ -26,7 +26,9 @@ from .deviation import (
     measure_cells,
     measure_points,
 )
+from .edge_bands import edge_bands
 from .edge_lines import EdgeLine
+from .edge_regions import knocks_in, with_knocks
 from .edges import find_edges
 from .errors import ScanUnfitError
 from .face_jobs import Held
@@ -130,6 +132,15 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
         ),
     )
     require_edges((edge.name for edge in edges), settings)
+    bands = edge_bands(
+        unrolled.charted,
+        unrolled.cells,
+        unrolled.faces,
+        unrolled.skin,
+        edges,
+        unrolled.creases,
+        width_mm=settings.edges.inboard_mm + unrolled.cells.grid.cell_mm,
+    )
     fair = lay_surface(
         unrolled.cells,
         unrolled.skin,
@@ -137,6 +148,7 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
         edges,
         unrolled.creases,
         _held(unrolled, settings),
+        bands,
         surface=settings.surface,
         hinge=settings.creases,
         hold_of={edge.name: settings.edges.hold_of(edge.name) for edge in edges},
@@ -164,6 +176,16 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
         edges,
         settings.tolerance,
         label=faces.label,
+    )
+    regions = with_knocks(
+        regions,
+        knocks_in(bands, fair, faces, found, settings.tolerance),
+        found,
+        unrolled.cells,
+        unrolled.chart,
+        scan,
+        edges,
+        settings.tolerance,
     )
     regions = _sure_ones(regions, smallest_visible(found), settings.tolerance.height_mm)
     faces, found = _without_specks(

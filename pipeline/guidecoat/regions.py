@@ -14,8 +14,9 @@ from .cells import Cells
 from .chart import Chart
 from .deviation import CellDeviation
 from .edges import Edge
-from .marks import GUARD, Mark, slope_amplitude
+from .marks import Mark, slope_amplitude
 from .polylines import carried_on
+from .rules import FAMILY_RISK, GUARD
 from .scan import Scan
 from .settings import ToleranceSettings
 
@@ -23,7 +24,6 @@ Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 _BRIDGED_MM = 12.0
-_FAMILY_RISK = 0.05
 _CORNER_MM = 40.0
 _END_POINTS = 3
 
@@ -34,7 +34,7 @@ class Region:
 
     `core` and `footprint` are (nu, nv) bool on the cells' grid: beyond tolerance, and the whole
     high or low down to the noise. Area, volume, mean, length and width are of the footprint; mean
-    and volume count from the level of the sound skin round it.
+    and volume count from the level of the sound skin round it. edge : the one it is a knock in.
     """
 
     region: str
@@ -57,6 +57,7 @@ class Region:
     action: str
     core: Mask
     footprint: Mask
+    edge: str = ""
 
 
 def measure_regions(
@@ -82,6 +83,11 @@ def measure_regions(
         if (region := _measured(mark, found, cells, chart, scan, edges, tolerance, label))
         is not None
     ]
+    return named(regions)
+
+
+def named(regions: list[Region]) -> tuple[Region, ...]:
+    """Regions in order, named by the size of their peak within a kind."""
     out = []
     for kind, letter in (("high", "H"), ("low", "L"), ("ripple", "R")):
         own = [r for r in regions if r.kind == kind]
@@ -112,10 +118,10 @@ def _measured(
     if mark.kind == "ripple":
         amplitude = slope_amplitude(found, cells)[inside]
         greatest, beyond = float(amplitude.max()), tolerance.slope_mrad
-        verdict = _verdict(greatest, found.slope_sigma_mrad, beyond)
+        verdict = verdict_at(greatest, found.slope_sigma_mrad, beyond)
     else:
         greatest = float(np.nanmax(slope))
-        verdict = _verdict(abs(peak), u, tolerance.height_mm)
+        verdict = verdict_at(abs(peak), u, tolerance.height_mm)
         if verdict == "out" and abs(peak) < _of_noise_alone(found) * u:
             verdict = "undecided"
     if verdict == "in":
@@ -123,7 +129,7 @@ def _measured(
     whole = _whole(inside, found, side)
     values = _carried(found, whole)[whole] - mark.level_mm
     area = float(whole.sum()) * side**2
-    long_side, short_side = _sides(whole, cells)
+    long_side, short_side = sides_mm(whole, cells)
     place = np.array([cells.u_mm[i, j], cells.v_mm[i, j]])
     space = chart.to_space(np.array([[*place, cells.height_mm[i, j]]]))
     x, y, z = scan.to_file_frame(space)[0]
@@ -180,7 +186,7 @@ def _carried(found: CellDeviation, whole: Mask) -> Floats:
     return np.asarray(np.where(found.judged, found.cell_mm, found.smooth_mm[i, j]))
 
 
-def _verdict(value: float, u: float, limit: float) -> str:
+def verdict_at(value: float, u: float, limit: float) -> str:
     """Decision rule of ISO 14253-1:2017 with a guard band of 1.6449 u on either side."""
     if value > limit + GUARD * u:
         return "out"
@@ -193,10 +199,10 @@ def _of_noise_alone(found: CellDeviation) -> float:
     The quantile of the normal distribution at 1 - 0.05 / n over n cells (Bonferroni): a peak was
     looked for, and some cell of a noisy panel is always far off.
     """
-    return float(-ndtri(_FAMILY_RISK / max(int(found.judged.sum()), 1)))
+    return float(-ndtri(FAMILY_RISK / max(int(found.judged.sum()), 1)))
 
 
-def _sides(inside: Mask, cells: Cells) -> tuple[float, float]:
+def sides_mm(inside: Mask, cells: Cells) -> tuple[float, float]:
     """Sides of the smallest rectangle round a footprint, over the cells' full squares."""
     side = cells.grid.cell_mm
     place = np.argwhere(inside) * side
