@@ -27,6 +27,7 @@ _LAYER_MM = 1.0
 _LAYER_SHARE = 0.25
 _RETURN_SHARE = 0.1
 _FEWEST_ALIKE = 8
+_LOOKS = 8
 _STEEPEST_JUDGED = 0.1
 _STEEPEST_SEEN = 0.25
 _ROLLED_MM = 0.5
@@ -202,13 +203,21 @@ def _alike(patches: _Patches, *, closed: bool) -> Floats:
     off, reach = patches.off_mm, round(_ALIKE_MM / patches.step_mm)
     n = len(off)
     reach = min(reach, n // 2) if closed else reach
+    # It changes slowly: a look every so often will do.
+    stops = np.unique(np.append(np.arange(0, n, max(1, reach // _LOOKS)), n - 1))
+    found = np.full((len(stops), off.shape[1]), np.nan)
+    for k, stop in enumerate(stops):
+        around = np.arange(stop - reach, stop + reach + 1)
+        near = np.sort(off[around % n if closed else around[(around >= 0) & (around < n)]], axis=0)
+        seen = np.isfinite(near).sum(axis=0)
+        enough = np.flatnonzero(seen >= _FEWEST_ALIKE)
+        low, high = (seen[enough] - 1) // 2, seen[enough] // 2
+        found[k, enough] = 0.5 * (near[low, enough] + near[high, enough])
     out = np.full(off.shape, np.nan)
-    for k in range(n):
-        rows = np.arange(k - reach, k + reach + 1)
-        near = off[rows % n] if closed else off[max(0, k - reach) : k + reach + 1]
-        seen = np.isfinite(near).sum(axis=0) >= _FEWEST_ALIKE
-        if seen.any():
-            out[k, seen] = np.nanmedian(near[:, seen], axis=0)
+    for row in range(off.shape[1]):
+        known = np.isfinite(found[:, row])
+        if known.any():
+            out[:, row] = np.interp(np.arange(n), stops[known], found[known, row])
     return out
 
 
