@@ -179,7 +179,7 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
     )
     regions = with_knocks(
         regions,
-        knocks_in(bands, fair, faces, found, settings.tolerance),
+        knocks_in(bands, fair, faces, found, unrolled.cells, settings.tolerance),
         found,
         unrolled.cells,
         unrolled.chart,

@@ -14,6 +14,7 @@ from .cells import Cells, ChartedPoints
 from .creases import Crease
 from .edges import Edge
 from .faces import Faces, near_line
+from .spline import SplineSpace
 from .whittaker import robust_line
 
 Floats = NDArray[np.float64]
@@ -30,7 +31,10 @@ _RIM_SHARE = 0.3
 _BODY_LINE_MM = 15.0
 _PAST_END_MM = 4.0
 _ROUND_THE_RIM = 2
+_RIM_SPACINGS = 3.0
 _ROLLED_MM = 1.5
+_WHOLE_MM = 3.0
+_ASTRAY_MM = 2.0
 _FEWEST_RIMS = 4
 _FEWEST_POINTS = 50
 _CALM_LINE_MM = 30.0
@@ -156,16 +160,44 @@ def _points_in(charted: ChartedPoints, cells: Cells, wanted: Mask) -> Floats:
         return np.concatenate(list(pool.map(work, range(0, len(charted.uvh), _CHUNK))))
 
 
+def off_surface(band: EdgeBand, space: SplineSpace, coefficients: Floats) -> Floats:
+    """(n,) heights of a band's points above a surface, NaN where it does not reach."""
+    out = np.full(len(band.u_mm), np.nan)
+    on = space.covers(band.u_mm, band.v_mm)
+    out[on] = band.height_mm[on] - space.rows(band.u_mm[on], band.v_mm[on]) @ coefficients
+    return out
+
+
 def inward_from_rim(band: EdgeBand, off_mm: Floats) -> Floats:
     """(n,) distances inward from where the outermost points lie, which cells know to a half only.
+
+    NaN where that is no smooth line, as in a corner.
 
     Parameters
     ----------
     off_mm : (n,) heights of the points above the fair surface; where a hem has rolled off far is
         of no account, for scans end there here and there.
     """
-    step = max(_RIM_STEP_MM, 3.0 * band.spacing_mm)
-    top = np.abs(off_mm) <= _ROLLED_MM
+    size = np.abs(off_mm)
+    rim = _rim_line(band, size <= _ROLLED_MM)
+    whole = _rim_line(band, size <= _WHOLE_MM)
+    if rim is None or whole is None:
+        return np.full(len(off_mm), np.nan)
+    (middle, _, line), (_, seen, drawn) = rim, whole
+    inward = band.inward_mm - np.interp(band.along_mm, middle, line)
+    astray = ndimage.binary_dilation(seen - drawn > _ASTRAY_MM)
+    nearest = np.clip(np.round(np.interp(band.along_mm, middle, np.arange(len(middle)))), 0, None)
+    return np.where(astray[nearest.astype(int)], np.nan, inward)
+
+
+def _rim_line(band: EdgeBand, top: Mask) -> tuple[Floats, Floats, Floats] | None:
+    """(k,) places along an edge, how far in its outermost points lie there, and the line of that.
+
+    Parameters
+    ----------
+    top : (n,) bool, the points that count.
+    """
+    step = max(_RIM_STEP_MM, _RIM_SPACINGS * band.spacing_mm)
     run, inward = band.along_mm[top], band.inward_mm[top]
     first = float(band.along_mm.min())
     count = max(4, int(np.ceil((band.along_mm.max() - first) / step)))
@@ -176,10 +208,11 @@ def inward_from_rim(band: EdgeBand, off_mm: Floats) -> Floats:
     rank = int(_RIM_SHARE * step / band.spacing_mm) + 1
     known = np.diff(start) > rank
     if known.sum() < _FEWEST_RIMS:
-        return np.full(len(off_mm), np.nan)
+        return None
     rim = np.zeros(count)
     rim[known] = inward[order[start[:-1][known] + rank]]
     line, _ = robust_line(
         rim, known, step_mm=step, batten_mm=_RIM_BATTEN_MM, floor_mm=_RIM_FLOOR_MM
     )
-    return band.inward_mm - np.interp(band.along_mm, first + step * (np.arange(count) + 0.5), line)
+    middle = first + step * (np.arange(count) + 0.5)
+    return np.asarray(middle), np.asarray(np.where(known, rim, line)), line

@@ -226,8 +226,7 @@ def _knocks(
 ) -> list[Knock]:
     """Groups of patches beyond tolerance that noise alone does not make."""
     sure = float(-ndtri(FAMILY_RISK / int(found.known.sum())))
-    least = np.maximum(tolerance - GUARD * found.sigma_mm, 0.5 * tolerance)
-    least = np.maximum(least, sure * found.sigma_mm)
+    least = np.maximum(0.5 * tolerance, sure * found.sigma_mm)
     usual = float(np.median(found.sigma_mm[found.known]))
     foot = max(FOOT_OF_TOLERANCE * tolerance, FOOT_SIGMAS * usual)
     out = []
@@ -242,8 +241,11 @@ def _knocks(
             area = float(core.sum()) * patches.step_mm * _ROW_MM
             if long < _FEWEST_ALONG or long * patches.step_mm < _SHORTEST_MM:
                 continue
-            if area >= _SMALLEST_MM2:
-                out.append(_measured(band, patches, whole, body == k, sign * tolerance))
+            if area < _SMALLEST_MM2:
+                continue
+            knock = _measured(band, patches, whole, body == k, sign * tolerance)
+            if abs(knock.peak_mm) > max(tolerance - GUARD * knock.sigma_mm, sure * knock.sigma_mm):
+                out.append(knock)
     return out
 
 

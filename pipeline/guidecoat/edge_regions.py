@@ -11,7 +11,7 @@ from scipy import ndimage
 from .cells import Cells
 from .chart import Chart
 from .deviation import CellDeviation
-from .edge_bands import EdgeBand
+from .edge_bands import EdgeBand, off_surface
 from .edge_knocks import Knock, find_knocks
 from .edges import Edge
 from .faces import Faces
@@ -34,6 +34,7 @@ def knocks_in(
     fair: FairSurface,
     faces: Faces,
     found: CellDeviation,
+    cells: Cells,
     tolerance: ToleranceSettings,
 ) -> tuple[Knock, ...]:
     """Find the knocks in all edges, against the surfaces as they were laid in the end."""
@@ -44,9 +45,8 @@ def knocks_in(
         near = found.judged & (faces.label == face.face) & (faces.inside_mm <= 2.0 * band.width_mm)
         if not near.any():
             continue
-        u, v = band.u_mm, band.v_mm
-        off = band.height_mm - face.space.rows(u, v) @ face.fit.coefficients
-        few = (u[::_EVERY], v[::_EVERY])
+        off = off_surface(band, face.space, face.fit.coefficients)
+        few = (cells.u_mm[near][::_EVERY], cells.v_mm[near][::_EVERY])
         slope_u = face.space.rows(*few, du=1) @ face.fit.coefficients
         slope_v = face.space.rows(*few, dv=1) @ face.fit.coefficients
         # Heights of the chart stand slantwise on the skin.

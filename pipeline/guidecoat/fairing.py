@@ -10,7 +10,7 @@ from scipy.spatial import cKDTree
 
 from .cells import Cells
 from .creases import Crease
-from .edge_bands import EdgeBand
+from .edge_bands import EdgeBand, off_surface
 from .edge_knocks import find_knocks
 from .edge_lines import EdgeLine
 from .edges import Edge
@@ -206,7 +206,7 @@ def _beside_knocks(
         for band in bands:
             if band.edge.name != edge.name or band.edge.face != edge.face:
                 continue
-            off = band.height_mm - job.space.rows(band.u_mm, band.v_mm) @ coefficients
+            off = off_surface(band, job.space, coefficients)
             for knock in find_knocks(band, off, tolerance_mm=job.tolerance_mm):
                 away = cKDTree(knock.patch_uv[knock.core]).query(edge.station_uv)[0]
                 out |= away <= band.width_mm + job.cell_mm
