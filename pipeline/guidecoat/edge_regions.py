@@ -16,10 +16,11 @@ from .edge_knocks import Knock, find_knocks
 from .edges import Edge
 from .faces import Faces
 from .fairing import FairSurface
-from .regions import Region, named, sides_mm, tape_distances, verdict_at
+from .regions import Region, named, sides_mm, verdict_at
 from .rules import GUARD
 from .scan import Scan
 from .settings import ToleranceSettings
+from .tapes import Metal, tape_distances
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -124,7 +125,7 @@ def _region(
         float(z),
         knock.u_mm,
         knock.v_mm,
-        tape_distances(place, edges, face=knock.face),
+        tape_distances(place, edges, face=knock.face, metal=Metal(cells.grid, cells.filled)),
         "",
         core,
         whole,

@@ -15,17 +15,15 @@ from .chart import Chart
 from .deviation import CellDeviation
 from .edges import Edge
 from .marks import Mark, slope_amplitude
-from .polylines import carried_on
 from .rules import FAMILY_RISK, GUARD
 from .scan import Scan
 from .settings import ToleranceSettings
+from .tapes import Metal, tape_distances
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 _BRIDGED_MM = 12.0
-_CORNER_MM = 40.0
-_END_POINTS = 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,11 +148,17 @@ def _measured(
         float(z),
         float(place[0]),
         float(place[1]),
-        tape_distances(place, edges, face=0 if label is None else int(label[i, j])),
+        tape_distances(
+            place, edges, face=0 if label is None else int(label[i, j]), metal=_metal(cells, label)
+        ),
         "",
         mark.core,
         inside,
     )
+
+
+def _metal(cells: Cells, label: NDArray[np.int32] | None) -> Metal | None:
+    return None if label is None else Metal(cells.grid, cells.filled | (label > 0))
 
 
 def _top(field: Floats, i: int, j: int) -> float:
@@ -218,43 +222,3 @@ def sides_mm(inside: Mask, cells: Cells) -> tuple[float, float]:
     spans = np.sort(np.column_stack([np.ptp(along, axis=0), np.ptp(across, axis=0)]) + side, axis=1)
     best = spans[spans.prod(axis=1).argmin()]
     return float(best[1]), float(best[0])
-
-
-def tape_distances(place: Floats, edges: tuple[Edge, ...], *, face: int = 0) -> str:
-    """Where to lay the tape: distances from the nearest edge and the nearest one across it.
-
-    Edges of the outline come first; the tape runs over one face only, so where those of a face do
-    not lie across each other, its body lines and steps serve.
-
-    Parameters
-    ----------
-    place : (2,) chart mm; face : the one it lies on, 0 for any.
-    """
-    own = [e for e in edges if face in (0, e.face)] or list(edges)
-    measured = []
-    for edge in own:
-        way = _way_to(_to_the_corners(edge), place)
-        distance = float(np.linalg.norm(way))
-        measured.append((edge, distance, way / (distance + 1e-12)))
-    measured.sort(key=lambda m: (m[0].kind != "outline", m[1]))
-    if not measured:
-        return ""
-    chosen = measured[:1]
-    chosen += [m for m in measured[1:] if abs(m[2] @ measured[0][2]) < 0.7][:1]
-    return ", ".join(f"{distance:.0f} mm from edge {edge.name}" for edge, distance, _ in chosen)
-
-
-def _way_to(line: Floats, place: Floats) -> Floats:
-    """(2,) from a place to the nearest point of a polyline."""
-    start, step = line[:-1], np.diff(line, axis=0)
-    share = ((place - start) * step).sum(axis=1) / np.maximum((step**2).sum(axis=1), 1e-12)
-    way = start + np.clip(share, 0.0, 1.0)[:, None] * step - place
-    return np.asarray(way[(way**2).sum(axis=1).argmin()])
-
-
-def _to_the_corners(edge: Edge) -> Floats:
-    """An edge's line carried on past its ends: edges stop short of the corners they meet in."""
-    line = edge.line_uv
-    if edge.closed:
-        return line
-    return carried_on(line, np.array([_CORNER_MM]), back=min(len(line) - 1, _END_POINTS))

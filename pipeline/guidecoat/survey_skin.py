@@ -13,8 +13,8 @@ from .double_skins import LEAST_APART_MM, NOISES_APART, DoubleSkin, find_double_
 from .edges import Edge, find_edges
 from .faces import BEHIND
 from .fitness import Sight, StageFit, judge_stages, measure_sight
-from .regions import tape_distances
 from .settings import Settings
+from .tapes import tape_distances
 from .unrolled import Unrolled
 
 _HEM_MM = 9.0

@@ -12,6 +12,7 @@ from ..check import CheckResult
 from ..edge_lines import EdgeLine
 from ..marks import footprints_of
 from ..regions import Region
+from ..tapes import tape_line
 from .map_layers import creases_shown
 from .map_style import INK, PALE_INK, PAPER, PX_PER_PT, Sheet
 from .placing import Box, Point, Room, box_at, busy_sums
@@ -122,7 +123,11 @@ def _draw_tapes(sheet: Sheet, room: Room, edges: tuple[EdgeLine, ...], region: R
     """The tape distances of the table as dimension lines, so that paper and table agree."""
     peak = (region.u_mm, region.v_mm)
     for distance, name in _TAPE.findall(region.from_edges)[:2]:
-        lines = [edge.line_uv for edge in edges if edge.name == name and len(edge.line_uv) > 1]
+        lines = [
+            tape_line(edge.line_uv, closed=edge.edge.closed)
+            for edge in edges
+            if edge.name == name and len(edge.line_uv) > 1
+        ]
         if not lines:
             continue
         feet = [nearest_on_line(line, peak) for line in lines]
