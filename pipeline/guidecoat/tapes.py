@@ -14,7 +14,10 @@ from .polylines import carried_on
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-_CORNER_MM = 40.0
+_CORNER_MM = 80.0
+_LOOK_BACK_MM = 40.0
+_LONGEST_TURN_MM = 80.0
+_TURNED_RAD = 0.17
 _END_POINTS = 3
 _PAST_END_MM = 5.0
 _BRIDGED_MM = 160.0
@@ -83,21 +86,48 @@ def tape_distances(
     return ", ".join(f"{tape.length_mm:.0f} mm from edge {tape.edge.name}" for tape in chosen)
 
 
-def tape_line(line_uv: Floats, *, closed: bool) -> Floats:
-    """(k, 2) an edge's line carried on past its ends: edges stop short of where they meet."""
+def tape_foot(line_uv: Floats, place: Floats, *, closed: bool) -> tuple[Floats, bool]:
+    """(2,) where a tape from a place meets an edge's line, and whether that is past its ends.
+
+    Edges stop short of the corners they meet in: where a place lies beyond an end, the line is
+    carried on.
+    """
     if closed:
-        return line_uv
-    back = min(len(line_uv) - 1, _END_POINTS)
-    return carried_on(line_uv, np.array([_CORNER_MM]), back=back)
+        return _nearest(line_uv, place)[0], False
+    line = _without_turns(_without_turns(line_uv)[::-1])[::-1]
+    foot, at_end = _nearest(line, place)
+    if not at_end:
+        return foot, False
+    back = min(len(line) - 1, _END_POINTS)
+    return _nearest(carried_on(line, np.array([_CORNER_MM]), back=back), place)[0], True
+
+
+def _without_turns(line: Floats) -> Floats:
+    """A line without its last piece, where that turns into a round corner."""
+    step = np.diff(line, axis=0)
+    length = np.linalg.norm(step, axis=1)
+    angle = np.unwrap(np.arctan2(step[:, 1], step[:, 0]))
+    before = max(1, round(_LOOK_BACK_MM / (float(np.median(length)) + 1e-12)))
+    last = len(step)
+    while last > before + 1 and length[last - 1 :].sum() <= _LONGEST_TURN_MM:
+        if abs(angle[last - 1] - angle[last - 1 - before]) <= _TURNED_RAD:
+            break
+        last -= 1
+    return line[: last + 1]
+
+
+def _nearest(line: Floats, place: Floats) -> tuple[Floats, bool]:
+    """(2,) the nearest point of a polyline, and whether that is one of its ends."""
+    start, step = line[:-1], np.diff(line, axis=0)
+    share = ((place - start) * step).sum(axis=1) / np.maximum((step**2).sum(axis=1), 1e-12)
+    feet = start + np.clip(share, 0.0, 1.0)[:, None] * step
+    k = int(((feet - place) ** 2).sum(axis=1).argmin())
+    return feet[k], bool((k == 0 and share[k] < 0.0) or (k == len(feet) - 1 and share[k] > 1.0))
 
 
 def _tape(edge: Edge, place: Floats) -> _Tape:
     """The shortest tape from a place to an edge."""
-    line = tape_line(edge.line_uv, closed=edge.closed)
-    start, step = line[:-1], np.diff(line, axis=0)
-    share = ((place - start) * step).sum(axis=1) / np.maximum((step**2).sum(axis=1), 1e-12)
-    ways = start + np.clip(share, 0.0, 1.0)[:, None] * step - place
-    nearest = int((ways**2).sum(axis=1).argmin())
-    length = float(np.linalg.norm(ways[nearest]))
-    past = not edge.closed and nearest in (0, len(ways) - 1)
-    return _Tape(edge, ways[nearest], length, ways[nearest] / (length + 1e-12), past)
+    foot, past = tape_foot(edge.line_uv, place, closed=edge.closed)
+    way = foot - place
+    length = float(np.linalg.norm(way))
+    return _Tape(edge, way, length, way / (length + 1e-12), past)
