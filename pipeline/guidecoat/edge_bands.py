@@ -179,40 +179,49 @@ def inward_from_rim(band: EdgeBand, off_mm: Floats) -> Floats:
         of no account, for scans end there here and there.
     """
     size = np.abs(off_mm)
-    rim = _rim_line(band, size <= _ROLLED_MM)
-    whole = _rim_line(band, size <= _WHOLE_MM)
-    if rim is None or whole is None:
+    rolled, whole = _rims(band, size <= _ROLLED_MM), _rims(band, size <= _WHOLE_MM)
+    both = np.isfinite(rolled) & np.isfinite(whole)
+    if both.sum() < _FEWEST_RIMS:
         return np.full(len(off_mm), np.nan)
-    (middle, _, line), (_, seen, drawn) = rim, whole
-    inward = band.inward_mm - np.interp(band.along_mm, middle, line)
-    astray = ndimage.binary_dilation(seen - drawn > _ASTRAY_MM)
-    nearest = np.clip(np.round(np.interp(band.along_mm, middle, np.arange(len(middle)))), 0, None)
-    return np.where(astray[nearest.astype(int)], np.nan, inward)
+    # A deep knock takes the outermost points down with it, and a hem's tip is not seen everywhere.
+    rim = np.fmin(rolled, whole + float(np.median((rolled - whole)[both])))
+    known = np.isfinite(rim)
+    step = _rim_step(band)
+    line, _ = robust_line(
+        np.where(known, rim, 0.0),
+        known,
+        step_mm=step,
+        batten_mm=_RIM_BATTEN_MM,
+        floor_mm=_RIM_FLOOR_MM,
+    )
+    place = (band.along_mm - band.along_mm.min()) / step - 0.5
+    astray = ndimage.binary_dilation(np.where(known, rim, line) - line > _ASTRAY_MM)
+    nearest = np.clip(np.round(place), 0, len(line) - 1).astype(int)
+    inward = band.inward_mm - np.interp(place, np.arange(len(line)), line)
+    return np.where(astray[nearest], np.nan, inward)
 
 
-def _rim_line(band: EdgeBand, top: Mask) -> tuple[Floats, Floats, Floats] | None:
-    """(k,) places along an edge, how far in its outermost points lie there, and the line of that.
+def _rim_step(band: EdgeBand) -> float:
+    return max(_RIM_STEP_MM, _RIM_SPACINGS * band.spacing_mm)
+
+
+def _rims(band: EdgeBand, top: Mask) -> Floats:
+    """(k,) how far in the outermost points lie, a step along the edge each; NaN where few are.
 
     Parameters
     ----------
     top : (n,) bool, the points that count.
     """
-    step = max(_RIM_STEP_MM, _RIM_SPACINGS * band.spacing_mm)
-    run, inward = band.along_mm[top], band.inward_mm[top]
+    step = _rim_step(band)
     first = float(band.along_mm.min())
     count = max(4, int(np.ceil((band.along_mm.max() - first) / step)))
-    code = np.minimum(((run - first) / step).astype(int), count - 1)
+    inward = band.inward_mm[top]
+    code = np.minimum(((band.along_mm[top] - first) / step).astype(int), count - 1)
     order = np.lexsort((inward, code))
     start = np.searchsorted(code[order], np.arange(count + 1))
     # Not the very outermost: single points fly.
     rank = int(_RIM_SHARE * step / band.spacing_mm) + 1
     known = np.diff(start) > rank
-    if known.sum() < _FEWEST_RIMS:
-        return None
-    rim = np.zeros(count)
+    rim = np.full(count, np.nan)
     rim[known] = inward[order[start[:-1][known] + rank]]
-    line, _ = robust_line(
-        rim, known, step_mm=step, batten_mm=_RIM_BATTEN_MM, floor_mm=_RIM_FLOOR_MM
-    )
-    middle = first + step * (np.arange(count) + 0.5)
-    return np.asarray(middle), np.asarray(np.where(known, rim, line)), line
+    return rim
