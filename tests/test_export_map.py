@@ -12,7 +12,7 @@ from PIL import Image
 
 import export_fixture
 from guidecoat.export.colours import rgb, scale_for
-from guidecoat.export.map_labels import nearest_on_line, region_label
+from guidecoat.export.map_labels import region_label
 from guidecoat.export.map_layers import picture_array
 from guidecoat.export.map_picture import map_png
 from guidecoat.export.placing import Box, Room, box_at, busy_sums
@@ -93,12 +93,6 @@ def test_labels_carry_sign_and_doubt() -> None:
         "L1 \u22121.20 mm",
         "R1 ripple 9.4 mrad",
     ]
-
-
-def test_nearest_point_of_an_edge() -> None:
-    line = np.array([[0.0, 0.0], [10.0, 0.0], [10.0, 10.0]])
-    assert nearest_on_line(line, (4.0, 3.0)) == (4.0, 0.0)
-    assert nearest_on_line(line, (20.0, 20.0)) == (10.0, 10.0)
 
 
 def test_labels_are_placed_off_each_other_and_off_the_marks() -> None:

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from guidecoat.check import CheckResult, check
 from guidecoat.edges import Edge
 from guidecoat.errors import ScanUnfitError
-from guidecoat.regions import tape_distances
 from guidecoat.scan import Scan
 from guidecoat.specks import specks_of, wild_cells
 from guidecoat.synthetic import (
@@ -23,6 +22,7 @@ from guidecoat.synthetic import (
     sphere_panel,
     to_scan,
 )
+from guidecoat.tapes import tape_distances
 from truth_fixture import checked, form_error, marks_found, planted, settings
 
 Floats = NDArray[np.float64]

@@ -70,6 +70,8 @@ def with_actions(regions: tuple[Region, ...], stage: str) -> tuple[Region, ...]:
 
 def _rule(region: Region, stage: str) -> str:
     action = _RULES[stage, region.kind]
+    if region.edge and stage != "paint":
+        action = f"dress edge {region.edge} first; then {action}"
     return (
         f"scan again or measure: it may be in tolerance; then {action}"
         if region.verdict == "undecided"
@@ -87,6 +89,8 @@ def decide(
     beneath_mm : filler or film known to lie under the region at its peak; None where unknown.
     """
     decided = _DECIDERS[stage, region.kind](_Case(region, figures, beneath_mm))
+    if region.edge and stage != "paint":
+        decided = _in_the_edge(region, decided, bare=stage == "metal")
     if region.verdict != "undecided":
         return decided
     return Action(
@@ -96,6 +100,19 @@ def decide(
         f"(U {region.uncertainty_mm:.2f} mm); if it is out, {decided.what}",
         decided.by_mm,
     )
+
+
+def _in_the_edge(region: Region, decided: Action, *, bare: bool) -> Action:
+    """What to do about a knock in an edge, or a mark that runs out over it."""
+    why = "filler laid over an edge chips, and the gap shows the edge's line"
+    if bare and decided.verb in ("tap", "fill", "raise"):
+        low = region.kind == "low"
+        way = "raise it" if low else "tap it down"
+        rest = ", then fill what is left beside it" if low else ""
+        what = f"dress edge {region.edge}: {way} {abs(region.peak_mm):.1f} mm on a dolly{rest}"
+        return Action("raise" if low else "tap", what, why, decided.by_mm)
+    what = f"dress edge {region.edge} first; then {decided.what}"
+    return Action(decided.verb, what, f"{why}; {decided.why}", decided.by_mm)
 
 
 def is_oil_can(region: Region) -> bool:

@@ -26,7 +26,9 @@ from .deviation import (
     measure_cells,
     measure_points,
 )
+from .edge_bands import edge_bands
 from .edge_lines import EdgeLine
+from .edge_regions import knocks_in, with_knocks
 from .edges import find_edges
 from .errors import ScanUnfitError
 from .face_jobs import Held
@@ -131,6 +133,15 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
         ),
     )
     require_edges((edge.name for edge in edges), settings)
+    bands = edge_bands(
+        unrolled.charted,
+        unrolled.cells,
+        unrolled.faces,
+        unrolled.skin,
+        edges,
+        unrolled.creases,
+        width_mm=settings.edges.inboard_mm + unrolled.cells.grid.cell_mm,
+    )
     fair = lay_surface(
         unrolled.cells,
         unrolled.skin,
@@ -138,6 +149,7 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
         edges,
         unrolled.creases,
         _held(unrolled, settings),
+        bands,
         surface=settings.surface,
         hinge=settings.creases,
         hold_of={edge.name: settings.edges.hold_of(edge.name) for edge in edges},
@@ -165,6 +177,16 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
         edges,
         settings.tolerance,
         label=faces.label,
+    )
+    regions = with_knocks(
+        regions,
+        knocks_in(bands, fair, faces, found, unrolled.cells, settings.tolerance),
+        found,
+        unrolled.cells,
+        unrolled.chart,
+        scan,
+        edges,
+        settings.tolerance,
     )
     regions = _sure_ones(regions, smallest_visible(found), settings.tolerance.height_mm)
     regions = doubt_doubled(regions, unrolled.doubles, tolerance_mm=settings.tolerance.height_mm)

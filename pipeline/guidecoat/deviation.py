@@ -9,6 +9,7 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from .calming import CALM_GAIN, calmed, masked_gaussian
 from .cells import Cells, ChartedPoints
 from .chart import Chart
 from .chunks import by_chunks
@@ -25,8 +26,6 @@ IN, HIGH, LOW, UNDECIDED, HELD, NOT_JUDGED = 0, 1, 2, 3, 4, 255
 _SIGMA_BLOCK_MM = 45.0
 _MOST_SIGMAS = 300
 _CALM_MM = 3.0
-# Root sum of squares of the kernel of 3 G - 3 G^2 + G^3, times its sigma in cells (computed).
-_CALM_GAIN = 0.44
 _MISFIT_WINDOW_MM = 15.0
 _OFF_SKIN_MM = 0.8
 _OFF_SKIN_NOISE = 8.0
@@ -217,8 +216,8 @@ def measure_cells(
     cell[~judged] = np.nan
     side = cells.grid.cell_mm
     calm = max(1.0, _CALM_MM / side)
-    smooth, lost = _calmed(cell, judged, calm)
-    gain = _CALM_GAIN / calm
+    smooth, lost = calmed(cell, judged, calm)
+    gain = CALM_GAIN / calm
     sigma = smoothing_mm / _HALF_WAVE_SIGMAS / side
     level = _smoothed(cell, judged, sigma)
     slope_u, slope_v = np.gradient(_filled(level, judged), side)
@@ -244,7 +243,7 @@ def _misfit(cell: Floats, faces: Faces, surface: FairSurface, judged: Mask, side
         if sound.sum() < 20:
             continue
         window = max(1.0, _MISFIT_WINDOW_MM / side)
-        mean = _masked_gaussian(cell, sound, window)[sound]
+        mean = masked_gaussian(cell, sound, window)[sound]
         # On a panel that is rough all over, most of that is the panel: the surface's own part is
         # what the residual rose by as the batten lengthened.
         floor = min(scale for _, scale in face.climb)
@@ -257,8 +256,8 @@ def _smoothed(cell: Floats, judged: Mask, sigma: float) -> Floats:
     """`2 G - G^2` of the judged cells only: a Gaussian window that loses little of long waves."""
     if sigma < 0.35:
         return cell
-    once = _masked_gaussian(cell, judged, sigma)
-    return 2.0 * once - _masked_gaussian(once, judged, sigma)
+    once = masked_gaussian(cell, judged, sigma)
+    return 2.0 * once - masked_gaussian(once, judged, sigma)
 
 
 def _slope_gain(sigma: float) -> float:
@@ -280,20 +279,6 @@ def _slope_gain(sigma: float) -> float:
 
     one = 4.0 * product(a, a) - 4.0 * product(a, b) + product(b, b)
     return float(np.sqrt(one))
-
-
-def _calmed(cell: Floats, judged: Mask, sigma: float) -> tuple[Floats, Floats]:
-    """`3 G - 3 G^2 + G^3`, and how much its last term brought back: what a peak may still lack."""
-    once = _masked_gaussian(cell, judged, sigma)
-    twice = _masked_gaussian(once, judged, sigma)
-    calm = 3.0 * once - 3.0 * twice + _masked_gaussian(twice, judged, sigma)
-    return calm, np.abs(calm - (2.0 * once - twice))
-
-
-def _masked_gaussian(field: Floats, mask: Mask, sigma: float) -> Floats:
-    weight = ndimage.gaussian_filter(mask.astype(np.float64), sigma, mode="constant")
-    total = ndimage.gaussian_filter(np.where(mask, field, 0.0), sigma, mode="constant")
-    return np.where(mask, total / np.maximum(weight, 1e-9), np.nan)
 
 
 def _filled(field: Floats, mask: Mask) -> Floats:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from .cells import Cells
 from .creases import Crease
+from .edge_bands import EdgeBand, off_surface
+from .edge_knocks import find_knocks
 from .edge_lines import EdgeLine
 from .edges import Edge
 from .errors import FitError
@@ -99,6 +102,7 @@ def lay_surface(
     edges: tuple[Edge, ...],
     creases: tuple[Crease, ...],
     held: Held,
+    bands: tuple[EdgeBand, ...] = (),
     *,
     surface: SurfaceSettings,
     hinge: CreaseSettings,
@@ -112,7 +116,8 @@ def lay_surface(
     ----------
     edges : their held stations are passed through; hold_of : per edge name `position`,
         `position+slope` or `free`.
-    held : further held points, of all faces.
+    held : further held points, of all faces; bands : the points along edges, in which knocks are
+        found, beside which no station is held.
     surface, hinge : battens and order; the band and stiffness along body lines.
     tolerance_mm : the robust scale is never taken below a fifteenth of it.
     error_mm : residuals are averaged over neighbours until their noise is below this before they
@@ -148,16 +153,23 @@ def lay_surface(
             tolerance_mm=tolerance_mm,
             error_mm=error_mm,
         )
-        found.append(_fit_face(job, surface, hold_of))
+        found.append(_fit_face(job, surface, hold_of, bands))
     return FairSurface(
         u0, v0, knot, np.stack([f.lattice for f in found]), tuple(found), surface.order
     )
 
 
-def _fit_face(job: FaceJob, surface: SurfaceSettings, hold_of: dict[str, str]) -> FaceSurface:
+def _fit_face(
+    job: FaceJob, surface: SurfaceSettings, hold_of: dict[str, str], bands: tuple[EdgeBand, ...]
+) -> FaceSurface:
     try:
         step, decided_by, climb = choose_batten(job, surface, hold_of)
         for _ in range(_MASK_ROUNDS):
+            step = refit_without_marks(job, step, hold_of)
+        knocked = _beside_knocks(job, step.fit.coefficients, bands)
+        if any(stations.any() for stations in knocked):
+            let_go = tuple(a | b for a, b in zip(job.let_go, knocked, strict=True))
+            job = replace(job, let_go=let_go)
             step = refit_without_marks(job, step, hold_of)
     except np.linalg.LinAlgError as error:
         raise FitError(
@@ -182,3 +194,21 @@ def _fit_face(job: FaceJob, surface: SurfaceSettings, hold_of: dict[str, str]) -
         shaken_by_edges(job, step),
         PASSES[job.order],
     )
+
+
+def _beside_knocks(
+    job: FaceJob, coefficients: Floats, bands: tuple[EdgeBand, ...]
+) -> tuple[Mask, ...]:
+    """Per edge of a face, (s,) the stations beside knocks in it: a knock says nothing of form."""
+    beside = []
+    for edge in job.edges:
+        out = np.zeros(len(edge.station_uv), bool)
+        for band in bands:
+            if band.edge.name != edge.name or band.edge.face != edge.face:
+                continue
+            off = off_surface(band, job.space, coefficients)
+            for knock in find_knocks(band, off, tolerance_mm=job.tolerance_mm):
+                away = cKDTree(knock.patch_uv[knock.core]).query(edge.station_uv)[0]
+                out |= away <= band.width_mm + job.cell_mm
+        beside.append(out)
+    return tuple(beside)

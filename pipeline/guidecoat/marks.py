@@ -12,16 +12,13 @@ from scipy import ndimage
 
 from .cells import Cells
 from .deviation import CellDeviation
+from .rules import FOOT_OF_TOLERANCE, FOOT_SIGMAS
+from .rules import GUARD as GUARD
 from .settings import ToleranceSettings
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-GUARD = 1.6449
-"""One-sided 95 % quantile of the normal distribution: the guard band of ISO 14253-1 over u."""
-
-_FOOT_OF_TOLERANCE = 0.12
-_FOOT_SIGMAS = 2.5
 _FOOT_REACH = 1.2
 _FOOT_REACH_MM = 10.0
 _FARTHEST_FOOT_MM = 60.0
@@ -108,7 +105,7 @@ def _highs_and_lows(found: CellDeviation, cells: Cells, tolerance_mm: float) -> 
     value = np.where(found.judged, found.smooth_mm, 0.0)
     sigma = np.where(found.judged, found.sigma_mm, 1.0)
     least = np.maximum(tolerance_mm - GUARD * sigma, 0.5 * tolerance_mm)
-    foot = max(_FOOT_OF_TOLERANCE * tolerance_mm, _FOOT_SIGMAS * found.height_noise_mm)
+    foot = max(FOOT_OF_TOLERANCE * tolerance_mm, FOOT_SIGMAS * found.height_noise_mm)
     loud = ndimage.distance_transform_edt(~(np.abs(value) > least)) * side <= _CLEAR_OF_STRONG_MM
     marks = []
     for sign, kind in ((1.0, "high"), (-1.0, "low")):

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .edges import Edge
-from .regions import tape_distances
+from .tapes import tape_distances
 from .unrolled import Unrolled, place_in_file
 
 

@@ -14,18 +14,16 @@ from .cells import Cells
 from .chart import Chart
 from .deviation import CellDeviation
 from .edges import Edge
-from .marks import GUARD, Mark, slope_amplitude
-from .polylines import carried_on
+from .marks import Mark, slope_amplitude
+from .rules import FAMILY_RISK, GUARD
 from .scan import Scan
 from .settings import ToleranceSettings
+from .tapes import Metal, tape_distances
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 _BRIDGED_MM = 12.0
-_FAMILY_RISK = 0.05
-_CORNER_MM = 40.0
-_END_POINTS = 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,7 +32,7 @@ class Region:
 
     `core` and `footprint` are (nu, nv) bool on the cells' grid: beyond tolerance, and the whole
     high or low down to the noise. Area, volume, mean, length and width are of the footprint; mean
-    and volume count from the level of the sound skin round it.
+    and volume count from the level of the sound skin round it. edge : the one it is a knock in.
     """
 
     region: str
@@ -57,6 +55,7 @@ class Region:
     action: str
     core: Mask
     footprint: Mask
+    edge: str = ""
 
 
 def measure_regions(
@@ -82,6 +81,11 @@ def measure_regions(
         if (region := _measured(mark, found, cells, chart, scan, edges, tolerance, label))
         is not None
     ]
+    return named(regions)
+
+
+def named(regions: list[Region]) -> tuple[Region, ...]:
+    """Regions in order, named by the size of their peak within a kind."""
     out = []
     for kind, letter in (("high", "H"), ("low", "L"), ("ripple", "R")):
         own = [r for r in regions if r.kind == kind]
@@ -112,10 +116,10 @@ def _measured(
     if mark.kind == "ripple":
         amplitude = slope_amplitude(found, cells)[inside]
         greatest, beyond = float(amplitude.max()), tolerance.slope_mrad
-        verdict = _verdict(greatest, found.slope_sigma_mrad, beyond)
+        verdict = verdict_at(greatest, found.slope_sigma_mrad, beyond)
     else:
         greatest = float(np.nanmax(slope))
-        verdict = _verdict(abs(peak), u, tolerance.height_mm)
+        verdict = verdict_at(abs(peak), u, tolerance.height_mm)
         if verdict == "out" and abs(peak) < _of_noise_alone(found) * u:
             verdict = "undecided"
     if verdict == "in":
@@ -123,7 +127,7 @@ def _measured(
     whole = _whole(inside, found, side)
     values = _carried(found, whole)[whole] - mark.level_mm
     area = float(whole.sum()) * side**2
-    long_side, short_side = _sides(whole, cells)
+    long_side, short_side = sides_mm(whole, cells)
     place = np.array([cells.u_mm[i, j], cells.v_mm[i, j]])
     space = chart.to_space(np.array([[*place, cells.height_mm[i, j]]]))
     x, y, z = scan.to_file_frame(space)[0]
@@ -144,11 +148,17 @@ def _measured(
         float(z),
         float(place[0]),
         float(place[1]),
-        tape_distances(place, edges, face=0 if label is None else int(label[i, j])),
+        tape_distances(
+            place, edges, face=0 if label is None else int(label[i, j]), metal=_metal(cells, label)
+        ),
         "",
         mark.core,
         inside,
     )
+
+
+def _metal(cells: Cells, label: NDArray[np.int32] | None) -> Metal | None:
+    return None if label is None else Metal(cells.grid, cells.filled | (label > 0))
 
 
 def _top(field: Floats, i: int, j: int) -> float:
@@ -180,7 +190,7 @@ def _carried(found: CellDeviation, whole: Mask) -> Floats:
     return np.asarray(np.where(found.judged, found.cell_mm, found.smooth_mm[i, j]))
 
 
-def _verdict(value: float, u: float, limit: float) -> str:
+def verdict_at(value: float, u: float, limit: float) -> str:
     """Decision rule of ISO 14253-1:2017 with a guard band of 1.6449 u on either side."""
     if value > limit + GUARD * u:
         return "out"
@@ -193,10 +203,10 @@ def _of_noise_alone(found: CellDeviation) -> float:
     The quantile of the normal distribution at 1 - 0.05 / n over n cells (Bonferroni): a peak was
     looked for, and some cell of a noisy panel is always far off.
     """
-    return float(-ndtri(_FAMILY_RISK / max(int(found.judged.sum()), 1)))
+    return float(-ndtri(FAMILY_RISK / max(int(found.judged.sum()), 1)))
 
 
-def _sides(inside: Mask, cells: Cells) -> tuple[float, float]:
+def sides_mm(inside: Mask, cells: Cells) -> tuple[float, float]:
     """Sides of the smallest rectangle round a footprint, over the cells' full squares."""
     side = cells.grid.cell_mm
     place = np.argwhere(inside) * side
@@ -212,43 +222,3 @@ def _sides(inside: Mask, cells: Cells) -> tuple[float, float]:
     spans = np.sort(np.column_stack([np.ptp(along, axis=0), np.ptp(across, axis=0)]) + side, axis=1)
     best = spans[spans.prod(axis=1).argmin()]
     return float(best[1]), float(best[0])
-
-
-def tape_distances(place: Floats, edges: tuple[Edge, ...], *, face: int = 0) -> str:
-    """Where to lay the tape: distances from the nearest edge and the nearest one across it.
-
-    Edges of the outline come first; the tape runs over one face only, so where those of a face do
-    not lie across each other, its body lines and steps serve.
-
-    Parameters
-    ----------
-    place : (2,) chart mm; face : the one it lies on, 0 for any.
-    """
-    own = [e for e in edges if face in (0, e.face)] or list(edges)
-    measured = []
-    for edge in own:
-        way = _way_to(_to_the_corners(edge), place)
-        distance = float(np.linalg.norm(way))
-        measured.append((edge, distance, way / (distance + 1e-12)))
-    measured.sort(key=lambda m: (m[0].kind != "outline", m[1]))
-    if not measured:
-        return ""
-    chosen = measured[:1]
-    chosen += [m for m in measured[1:] if abs(m[2] @ measured[0][2]) < 0.7][:1]
-    return ", ".join(f"{distance:.0f} mm from edge {edge.name}" for edge, distance, _ in chosen)
-
-
-def _way_to(line: Floats, place: Floats) -> Floats:
-    """(2,) from a place to the nearest point of a polyline."""
-    start, step = line[:-1], np.diff(line, axis=0)
-    share = ((place - start) * step).sum(axis=1) / np.maximum((step**2).sum(axis=1), 1e-12)
-    way = start + np.clip(share, 0.0, 1.0)[:, None] * step - place
-    return np.asarray(way[(way**2).sum(axis=1).argmin()])
-
-
-def _to_the_corners(edge: Edge) -> Floats:
-    """An edge's line carried on past its ends: edges stop short of the corners they meet in."""
-    line = edge.line_uv
-    if edge.closed:
-        return line
-    return carried_on(line, np.array([_CORNER_MM]), back=min(len(line) - 1, _END_POINTS))

@@ -6,12 +6,12 @@ import math
 import re
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ..check import CheckResult
 from ..edge_lines import EdgeLine
 from ..marks import footprints_of
 from ..regions import Region
+from ..tapes import tape_foot
 from .map_layers import creases_shown
 from .map_style import INK, PALE_INK, PAPER, PX_PER_PT, Sheet
 from .placing import Box, Point, Room, box_at, busy_sums
@@ -108,25 +108,19 @@ def _outward(edge: EdgeLine, k: int) -> Point:
     return float(u), float(v)
 
 
-def nearest_on_line(line_uv: NDArray[np.float64], point: Point) -> Point:
-    """The point of a polyline (k, 2) nearest to a point."""
-    start, along = line_uv[:-1], np.diff(line_uv, axis=0)
-    squared = np.maximum((along**2).sum(axis=1), 1e-12)
-    t = np.clip(((np.array(point) - start) * along).sum(axis=1) / squared, 0.0, 1.0)
-    feet = start + t[:, None] * along
-    foot = feet[int(((feet - np.array(point)) ** 2).sum(axis=1).argmin())]
-    return float(foot[0]), float(foot[1])
-
-
 def _draw_tapes(sheet: Sheet, room: Room, edges: tuple[EdgeLine, ...], region: Region) -> None:
     """The tape distances of the table as dimension lines, so that paper and table agree."""
     peak = (region.u_mm, region.v_mm)
     for distance, name in _TAPE.findall(region.from_edges)[:2]:
-        lines = [edge.line_uv for edge in edges if edge.name == name and len(edge.line_uv) > 1]
-        if not lines:
+        feet = [
+            tape_foot(edge.line_uv, np.array(peak), closed=edge.edge.closed)[0]
+            for edge in edges
+            if edge.name == name and len(edge.line_uv) > 1
+        ]
+        if not feet:
             continue
-        feet = [nearest_on_line(line, peak) for line in lines]
-        foot = min(feet, key=lambda at: math.dist(at, peak))
+        u, v = min(feet, key=lambda at: math.dist(at, peak))
+        foot = (float(u), float(v))
         sheet.axes.annotate(
             "",
             xy=foot,

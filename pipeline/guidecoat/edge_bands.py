@@ -1,0 +1,227 @@
+"""The scan's points in the band along an edge, by how far along it and how far in they lie."""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+from scipy.spatial import cKDTree
+
+from .cells import Cells, ChartedPoints
+from .creases import Crease
+from .edges import Edge
+from .faces import Faces, near_line
+from .spline import SplineSpace
+from .whittaker import robust_line
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+_CHUNK = 1 << 18
+_THREADS = 2
+_KINDS = ("outline", "opening")
+_FINE_MM = 1.0
+_RIM_STEP_MM = 10.0
+_RIM_BATTEN_MM = 60.0
+_RIM_FLOOR_MM = 0.3
+_RIM_SHARE = 0.3
+_BODY_LINE_MM = 15.0
+_PAST_END_MM = 4.0
+_ROUND_THE_RIM = 2
+_RIM_SPACINGS = 3.0
+_ROLLED_MM = 1.5
+_WHOLE_MM = 3.0
+_ASTRAY_MM = 2.0
+_FEWEST_RIMS = 4
+_FEWEST_POINTS = 50
+_CALM_LINE_MM = 30.0
+
+
+@dataclass(frozen=True, eq=False)
+class EdgeBand:
+    """The points beside one edge; (n,) each.
+
+    u_mm, v_mm, height_mm : where they lie on the chart; along_mm : from the edge's first point on;
+    inward_mm : from its line; width_mm : of the band; spacing_mm, noise_mm : of the
+    scan's points.
+    """
+
+    edge: Edge
+    u_mm: Floats
+    v_mm: Floats
+    height_mm: Floats
+    along_mm: Floats
+    inward_mm: Floats
+    width_mm: float
+    spacing_mm: float
+    noise_mm: float
+
+
+def edge_bands(
+    charted: ChartedPoints,
+    cells: Cells,
+    faces: Faces,
+    skin: Mask,
+    edges: tuple[Edge, ...],
+    creases: tuple[Crease, ...],
+    *,
+    width_mm: float,
+) -> tuple[EdgeBand, ...]:
+    """Gather the points within a width of every outline and opening, none near a body line.
+
+    Parameters
+    ----------
+    skin : (nu, nv) bool, cells of the skin; others hold flying points and what lies behind.
+    """
+    real = [edge for edge in edges if edge.kind in _KINDS]
+    if not real:
+        return ()
+    fine = [_finely(edge) for edge in real]
+    # Of the rim all cells there are: the skin has lost some on a hem's roll.
+    _, (i, j) = ndimage.distance_transform_edt(faces.label == 0, return_indices=True)
+    label = np.where(skin, faces.label, faces.label[i, j])
+    reach = ndimage.binary_dilation(faces.label > 0, iterations=_ROUND_THE_RIM)
+    near = np.where(skin, faces.label > 0, cells.filled & reach)
+    near &= faces.inside_mm <= width_mm + 2.0 * cells.grid.cell_mm
+    for crease in creases:
+        near &= ~near_line(cells, crease.line_uv, _BODY_LINE_MM, extend_mm=2.0 * _BODY_LINE_MM)
+    where = np.argwhere(near)
+    if not len(where):
+        return ()
+    owner = np.concatenate([np.full(len(uv), k) for k, (uv, _, _) in enumerate(fine)])
+    place, tangent, along = (np.concatenate([f[k] for f in fine]) for k in range(3))
+    centre = np.column_stack([cells.grid.u_mm[where[:, 0]], cells.grid.v_mm[where[:, 1]]])
+    nearest = cKDTree(place).query(centre)[1]
+    own = np.array([edge.face for edge in real])[owner[nearest]] == label[near]
+    frame = np.full(cells.grid.shape, -1, np.int32)
+    frame[near] = np.where(own, nearest, -1)
+    uvh = _points_in(charted, cells, frame >= 0)
+    at = frame[cells.grid.index(uvh[:, 0], uvh[:, 1])]
+    apart = uvh[:, :2] - place[at]
+    way = tangent[at]
+    run = along[at] + (apart * way).sum(axis=1)
+    inward = apart[:, 1] * way[:, 0] - apart[:, 0] * way[:, 1]
+    out = []
+    for k, edge in enumerate(real):
+        mine = owner[at] == k
+        if not edge.closed:
+            length = fine[k][2][-1]
+            mine &= (run >= -_PAST_END_MM) & (run <= length + _PAST_END_MM)
+        if mine.sum() < _FEWEST_POINTS:
+            continue
+        side = np.sign(np.median(inward[mine]))
+        out.append(
+            EdgeBand(
+                edge,
+                uvh[mine, 0],
+                uvh[mine, 1],
+                uvh[mine, 2],
+                run[mine],
+                side * inward[mine],
+                width_mm,
+                cells.spacing_mm,
+                cells.noise_mm,
+            )
+        )
+    return tuple(out)
+
+
+def _finely(edge: Edge) -> tuple[Floats, Floats, Floats]:
+    """An edge's line a millimetre a step: (k, 2) places, (k, 2) unit ways along, (k,) runs."""
+    line = edge.line_uv
+    run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
+    at = np.linspace(0.0, run[-1], max(2, round(run[-1] / _FINE_MM)) + 1)
+    place = np.column_stack([np.interp(at, run, line[:, k]) for k in range(2)])
+    # Cells draw an edge to half their side, and it wavers by that.
+    n = min(round(3.0 * _CALM_LINE_MM / _FINE_MM), len(at) - 1)
+    if edge.closed:
+        padded = np.vstack([place[-1 - n : -1], place, place[1 : n + 1]])
+    else:
+        padded = np.pad(place, ((n, n), (0, 0)), mode="reflect", reflect_type="odd")
+    padded = ndimage.gaussian_filter1d(padded, _CALM_LINE_MM / _FINE_MM, axis=0)
+    place, way = padded[n : len(padded) - n], np.gradient(padded, axis=0)[n : len(padded) - n]
+    return place, way / (np.linalg.norm(way, axis=1)[:, None] + 1e-12), at
+
+
+def _points_in(charted: ChartedPoints, cells: Cells, wanted: Mask) -> Floats:
+    """(n, 3) chart places of the points in these cells, in file order."""
+    grid = cells.grid
+
+    def work(start: int) -> Floats:
+        part = slice(start, start + _CHUNK)
+        rows = np.flatnonzero(charted.counted[part])
+        uvh = charted.uvh[part][rows]
+        return uvh[wanted[grid.index(uvh[:, 0], uvh[:, 1])]].astype(np.float64)
+
+    with ThreadPoolExecutor(_THREADS) as pool:
+        return np.concatenate(list(pool.map(work, range(0, len(charted.uvh), _CHUNK))))
+
+
+def off_surface(band: EdgeBand, space: SplineSpace, coefficients: Floats) -> Floats:
+    """(n,) heights of a band's points above a surface, NaN where it does not reach."""
+    out = np.full(len(band.u_mm), np.nan)
+    on = space.covers(band.u_mm, band.v_mm)
+    out[on] = band.height_mm[on] - space.rows(band.u_mm[on], band.v_mm[on]) @ coefficients
+    return out
+
+
+def inward_from_rim(band: EdgeBand, off_mm: Floats) -> Floats:
+    """(n,) distances inward from where the outermost points lie, which cells know to a half only.
+
+    NaN where that is no smooth line, as in a corner.
+
+    Parameters
+    ----------
+    off_mm : (n,) heights of the points above the fair surface; where a hem has rolled off far is
+        of no account, for scans end there here and there.
+    """
+    size = np.abs(off_mm)
+    rolled, whole = _rims(band, size <= _ROLLED_MM), _rims(band, size <= _WHOLE_MM)
+    both = np.isfinite(rolled) & np.isfinite(whole)
+    if both.sum() < _FEWEST_RIMS:
+        return np.full(len(off_mm), np.nan)
+    # A deep knock takes the outermost points down with it, and a hem's tip is not seen everywhere.
+    rim = np.fmin(rolled, whole + float(np.median((rolled - whole)[both])))
+    known = np.isfinite(rim)
+    step = _rim_step(band)
+    line, _ = robust_line(
+        np.where(known, rim, 0.0),
+        known,
+        step_mm=step,
+        batten_mm=_RIM_BATTEN_MM,
+        floor_mm=_RIM_FLOOR_MM,
+    )
+    place = (band.along_mm - band.along_mm.min()) / step - 0.5
+    astray = ndimage.binary_dilation(np.where(known, rim, line) - line > _ASTRAY_MM)
+    nearest = np.clip(np.round(place), 0, len(line) - 1).astype(int)
+    inward = band.inward_mm - np.interp(place, np.arange(len(line)), line)
+    return np.where(astray[nearest], np.nan, inward)
+
+
+def _rim_step(band: EdgeBand) -> float:
+    return max(_RIM_STEP_MM, _RIM_SPACINGS * band.spacing_mm)
+
+
+def _rims(band: EdgeBand, top: Mask) -> Floats:
+    """(k,) how far in the outermost points lie, a step along the edge each; NaN where few are.
+
+    Parameters
+    ----------
+    top : (n,) bool, the points that count.
+    """
+    step = _rim_step(band)
+    first = float(band.along_mm.min())
+    count = max(4, int(np.ceil((band.along_mm.max() - first) / step)))
+    inward = band.inward_mm[top]
+    code = np.minimum(((band.along_mm[top] - first) / step).astype(int), count - 1)
+    order = np.lexsort((inward, code))
+    start = np.searchsorted(code[order], np.arange(count + 1))
+    # Not the very outermost: single points fly.
+    rank = int(_RIM_SHARE * step / band.spacing_mm) + 1
+    known = np.diff(start) > rank
+    rim = np.full(count, np.nan)
+    rim[known] = inward[order[start[:-1][known] + rank]]
+    return rim

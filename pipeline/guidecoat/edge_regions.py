@@ -1,0 +1,170 @@
+"""Knocks in edges as regions: measured as the others are, or joined to the one they run into."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from .cells import Cells
+from .chart import Chart
+from .deviation import CellDeviation
+from .edge_bands import EdgeBand, off_surface
+from .edge_knocks import Knock, find_knocks
+from .edges import Edge
+from .faces import Faces
+from .fairing import FairSurface
+from .regions import Region, named, sides_mm, verdict_at
+from .rules import GUARD
+from .scan import Scan
+from .settings import ToleranceSettings
+from .tapes import Metal, tape_distances
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+_TOUCHING_CELLS = 2
+_EVERY = 50
+_FULL = np.ones((3, 3), bool)
+
+
+def knocks_in(
+    bands: tuple[EdgeBand, ...],
+    fair: FairSurface,
+    faces: Faces,
+    found: CellDeviation,
+    cells: Cells,
+    tolerance: ToleranceSettings,
+) -> tuple[Knock, ...]:
+    """Find the knocks in all edges, against the surfaces as they were laid in the end."""
+    surface = {face.face: face for face in fair.faces}
+    out: list[Knock] = []
+    for band in bands:
+        face = surface[band.edge.face]
+        near = found.judged & (faces.label == face.face) & (faces.inside_mm <= 2.0 * band.width_mm)
+        if not near.any():
+            continue
+        off = off_surface(band, face.space, face.fit.coefficients)
+        few = (cells.u_mm[near][::_EVERY], cells.v_mm[near][::_EVERY])
+        slope_u = face.space.rows(*few, du=1) @ face.fit.coefficients
+        slope_v = face.space.rows(*few, dv=1) @ face.fit.coefficients
+        # Heights of the chart stand slantwise on the skin.
+        upright = 1.0 / float(np.median(np.sqrt(1.0 + slope_u**2 + slope_v**2)))
+        out += find_knocks(
+            band,
+            off * upright,
+            tolerance_mm=tolerance.height_mm,
+            surface_sigma_mm=float(np.median(found.surface_sigma_mm[near])),
+        )
+    return tuple(out)
+
+
+def with_knocks(
+    regions: tuple[Region, ...],
+    knocks: tuple[Knock, ...],
+    found: CellDeviation,
+    cells: Cells,
+    chart: Chart,
+    scan: Scan,
+    edges: tuple[Edge, ...],
+    tolerance: ToleranceSettings,
+) -> tuple[Region, ...]:
+    """Regions with the knocks in edges among them, each high or low once."""
+    every = list(regions)
+    for knock in knocks:
+        core, whole = (
+            _cells_of(knock, cells, only) for only in (knock.core, np.ones_like(knock.core))
+        )
+        own = _region(knock, core, whole, cells, chart, scan, edges, tolerance)
+        near = ndimage.binary_dilation(whole, _FULL, iterations=_TOUCHING_CELLS)
+        shared = [int((r.footprint & near).sum()) * (r.kind == knock.kind) for r in every]
+        if max(shared, default=0):
+            best = int(np.argmax(shared))
+            every[best] = _joined(every[best], own, knock, found, cells)
+        else:
+            every.append(own)
+    return named(every)
+
+
+def _cells_of(knock: Knock, cells: Cells, chosen: Mask) -> Mask:
+    """(nu, nv) bool, the cells in which the chosen patches lie."""
+    out = np.zeros(cells.grid.shape, bool)
+    out[cells.grid.index(*knock.patch_uv[chosen].T)] = True
+    return out
+
+
+def _region(
+    knock: Knock,
+    core: Mask,
+    whole: Mask,
+    cells: Cells,
+    chart: Chart,
+    scan: Scan,
+    edges: tuple[Edge, ...],
+    tolerance: ToleranceSettings,
+) -> Region:
+    place = np.array([knock.u_mm, knock.v_mm])
+    x, y, z = scan.to_file_frame(chart.to_space(np.array([[*place, knock.height_mm]])))[0]
+    verdict = verdict_at(abs(knock.peak_mm), knock.sigma_mm, tolerance.height_mm)
+    return Region(
+        "",
+        knock.kind,
+        "out" if verdict == "out" else "undecided",
+        knock.peak_mm,
+        2.0 * knock.sigma_mm,
+        float(knock.patch_mm.mean()),
+        knock.patch_mm2 * len(knock.patch_mm) / 100.0,
+        knock.patch_mm2 * float(knock.patch_mm.sum()) / 1000.0,
+        max(knock.length_mm, knock.width_mm),
+        min(knock.length_mm, knock.width_mm),
+        knock.slope_mrad,
+        float(x),
+        float(y),
+        float(z),
+        knock.u_mm,
+        knock.v_mm,
+        tape_distances(place, edges, face=knock.face, metal=Metal(cells.grid, cells.filled)),
+        "",
+        core,
+        whole,
+        knock.edge,
+    )
+
+
+def _joined(
+    region: Region, own: Region, knock: Knock, found: CellDeviation, cells: Cells
+) -> Region:
+    """A region that runs out into an edge: with what lies in the band, which it knew nothing of."""
+    beyond = ~found.judged[cells.grid.index(*knock.patch_uv.T)]
+    area = region.area_cm2 + knock.patch_mm2 * float(beyond.sum()) / 100.0
+    volume = region.volume_cm3 + knock.patch_mm2 * float(knock.patch_mm[beyond].sum()) / 1000.0
+    footprint = region.footprint | own.footprint
+    long_side, short_side = sides_mm(footprint, cells)
+    joined = replace(
+        region,
+        mean_mm=10.0 * volume / area,
+        area_cm2=area,
+        volume_cm3=volume,
+        length_mm=long_side,
+        width_mm=short_side,
+        max_slope_mrad=max(region.max_slope_mrad, own.max_slope_mrad),
+        core=region.core | own.core,
+        footprint=footprint,
+        edge=own.edge,
+    )
+    if abs(own.peak_mm) - GUARD * 0.5 * own.uncertainty_mm <= abs(region.peak_mm):
+        return joined
+    return replace(
+        joined,
+        verdict="out" if "out" in (region.verdict, own.verdict) else "undecided",
+        peak_mm=own.peak_mm,
+        uncertainty_mm=own.uncertainty_mm,
+        x=own.x,
+        y=own.y,
+        z=own.z,
+        u_mm=own.u_mm,
+        v_mm=own.v_mm,
+        from_edges=own.from_edges,
+    )

@@ -1,0 +1,15 @@
+"""Figures by which anything that stands off the fair surface is decided on."""
+
+from __future__ import annotations
+
+GUARD = 1.6449
+"""One-sided 95 % quantile of the normal distribution: the guard band of ISO 14253-1 over u."""
+
+FOOT_OF_TOLERANCE = 0.12
+"""A mark reaches down to this share of the tolerance."""
+
+FOOT_SIGMAS = 2.5
+"""Or to this many sigmas of the noise, where that is more."""
+
+FAMILY_RISK = 0.05
+"""Chance that the highest of all places of a sound panel passes for a mark by noise alone."""

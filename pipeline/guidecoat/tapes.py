@@ -1,0 +1,133 @@
+"""Where to lay the tape: distances of a place from edges, over metal."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .chart import Grid
+from .edges import Edge
+from .polylines import carried_on
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+_CORNER_MM = 80.0
+_LOOK_BACK_MM = 40.0
+_LONGEST_TURN_MM = 80.0
+_TURNED_RAD = 0.17
+_END_POINTS = 3
+_PAST_END_MM = 5.0
+_BRIDGED_MM = 160.0
+_ACROSS = 0.7
+
+
+@dataclass(frozen=True, eq=False)
+class Metal:
+    """Where there is a panel to lay a tape on: (nu, nv) bool on the cells' grid."""
+
+    grid: Grid
+    there: Mask
+
+    def carries(self, start: Floats, way: Floats) -> bool:
+        """Whether a tape from (2,) a place along (2,) a way lies on metal or bridges but a handle.
+
+        The way's end may hang over: edges are carried on into the corners they meet in.
+        """
+        length = float(np.linalg.norm(way))
+        step = 0.5 * self.grid.cell_mm
+        share = np.linspace(0.0, 1.0, max(2, int(np.ceil(length / step)) + 1))
+        track = start + share[:, None] * way
+        on = self.there[self.grid.index(track[:, 0], track[:, 1])]
+        on[0] = on[-1] = True
+        gaps = np.diff(np.flatnonzero(on)) * length / (len(on) - 1)
+        return bool(gaps.max(initial=0.0) <= _BRIDGED_MM)
+
+
+@dataclass(frozen=True, eq=False)
+class _Tape:
+    """From a place to the nearest point of an edge: (2,) the way there, its length, its unit way,
+    and whether it ends past the edge's own ends.
+    """
+
+    edge: Edge
+    way: Floats
+    length_mm: float
+    unit: Floats
+    past: bool
+
+
+def tape_distances(
+    place: Floats, edges: tuple[Edge, ...], *, face: int = 0, metal: Metal | None = None
+) -> str:
+    """Where to lay the tape: distances from the nearest edge and the nearest one across it.
+
+    Edges of the outline come first; the tape runs over one face only, so where those of a face do
+    not lie across each other, its body lines and steps serve. A tape lies on metal, and bridges
+    no more than a handle's opening.
+
+    Parameters
+    ----------
+    place : (2,) chart mm; face : the one it lies on, 0 for any; metal : where a tape can lie, None
+        for everywhere.
+    """
+    own = [e for e in edges if face in (0, e.face)] or list(edges)
+    tapes = [_tape(edge, place) for edge in own]
+    if metal is not None:
+        tapes = [tape for tape in tapes if metal.carries(place, tape.way)]
+    # Where two edges run on into each other, the tape ends at the one that is there.
+    tapes.sort(
+        key=lambda t: (t.edge.kind != "outline", t.length_mm + (_PAST_END_MM if t.past else 0.0))
+    )
+    chosen = tapes[:1]
+    chosen += [t for t in tapes[1:] if abs(t.unit @ tapes[0].unit) < _ACROSS][:1]
+    return ", ".join(f"{tape.length_mm:.0f} mm from edge {tape.edge.name}" for tape in chosen)
+
+
+def tape_foot(line_uv: Floats, place: Floats, *, closed: bool) -> tuple[Floats, bool]:
+    """(2,) where a tape from a place meets an edge's line, and whether that is past its ends.
+
+    Edges stop short of the corners they meet in: where a place lies beyond an end, the line is
+    carried on.
+    """
+    if closed:
+        return _nearest(line_uv, place)[0], False
+    line = _without_turns(_without_turns(line_uv)[::-1])[::-1]
+    foot, at_end = _nearest(line, place)
+    if not at_end:
+        return foot, False
+    back = min(len(line) - 1, _END_POINTS)
+    return _nearest(carried_on(line, np.array([_CORNER_MM]), back=back), place)[0], True
+
+
+def _without_turns(line: Floats) -> Floats:
+    """A line without its last piece, where that turns into a round corner."""
+    step = np.diff(line, axis=0)
+    length = np.linalg.norm(step, axis=1)
+    angle = np.unwrap(np.arctan2(step[:, 1], step[:, 0]))
+    before = max(1, round(_LOOK_BACK_MM / (float(np.median(length)) + 1e-12)))
+    last = len(step)
+    while last > before + 1 and length[last - 1 :].sum() <= _LONGEST_TURN_MM:
+        if abs(angle[last - 1] - angle[last - 1 - before]) <= _TURNED_RAD:
+            break
+        last -= 1
+    return line[: last + 1]
+
+
+def _nearest(line: Floats, place: Floats) -> tuple[Floats, bool]:
+    """(2,) the nearest point of a polyline, and whether that is one of its ends."""
+    start, step = line[:-1], np.diff(line, axis=0)
+    share = ((place - start) * step).sum(axis=1) / np.maximum((step**2).sum(axis=1), 1e-12)
+    feet = start + np.clip(share, 0.0, 1.0)[:, None] * step
+    k = int(((feet - place) ** 2).sum(axis=1).argmin())
+    return feet[k], bool((k == 0 and share[k] < 0.0) or (k == len(feet) - 1 and share[k] > 1.0))
+
+
+def _tape(edge: Edge, place: Floats) -> _Tape:
+    """The shortest tape from a place to an edge."""
+    foot, past = tape_foot(edge.line_uv, place, closed=edge.closed)
+    way = foot - place
+    length = float(np.linalg.norm(way))
+    return _Tape(edge, way, length, way / (length + 1e-12), past)

@@ -1,0 +1,92 @@
+"""Where to lay the tape: on metal, and where the paper draws it."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from guidecoat.chart import Grid
+from guidecoat.edges import Edge
+from guidecoat.synthetic import Dimple, wing
+from guidecoat.tapes import Metal, tape_distances, tape_foot
+from truth_fixture import checked
+
+Floats = NDArray[np.float64]
+
+
+def edge(name: str, start: tuple[float, float], end: tuple[float, float]) -> Edge:
+    line = np.linspace(start, end, 31)
+    nothing = np.zeros((0, 2))
+    return Edge(name, "outline", 1, line, nothing, nothing, False, 0.0, 20.0)
+
+
+FRAME = (
+    edge("A", (20.0, 600.0), (780.0, 600.0)),
+    edge("B", (800.0, 580.0), (800.0, 20.0)),
+    edge("D", (0.0, 20.0), (0.0, 580.0)),
+)
+
+
+def plate(hole: tuple[float, float, float, float]) -> Metal:
+    """800 x 600 mm of metal without a hole from (u0, v0) to (u1, v1)."""
+    grid = Grid(0.0, 0.0, 5.0, (160, 120))
+    there = np.ones(grid.shape, bool)
+    u0, v0, u1, v1 = (round(x / 5.0) for x in hole)
+    there[u0:u1, v0:v1] = False
+    return Metal(grid, there)
+
+
+def test_a_tape_does_not_cross_an_arch_but_bridges_a_handle() -> None:
+    place = np.array([300.0, 500.0])
+    near = "100 mm from edge A, 300 mm from edge D"
+    assert tape_distances(place, FRAME) == near
+    assert tape_distances(place, FRAME, metal=plate((100.0, 460.0, 230.0, 540.0))) == near
+    arch = plate((40.0, 300.0, 270.0, 560.0))
+    assert tape_distances(place, FRAME, metal=arch) == "100 mm from edge A, 500 mm from edge B"
+
+
+def test_a_tape_meets_an_edge_squarely_and_is_carried_on_past_its_ends_only() -> None:
+    """An end that turns into a round corner must not be carried on to meet a tape slantwise."""
+    straight = np.column_stack([np.zeros(29), np.linspace(580.0, 20.0, 29)])
+    turned = np.vstack([straight, [[8.0, 8.0], [20.0, 0.0]]])
+    foot, past = tape_foot(turned, np.array([300.0, 60.0]), closed=False)
+    assert (foot.tolist(), past) == ([0.0, 60.0], False)
+    foot, past = tape_foot(straight, np.array([300.0, 5.0]), closed=False)
+    assert (foot.tolist(), past) == ([0.0, 5.0], True)
+    foot, past = tape_foot(straight, np.array([300.0, 5.0]), closed=True)
+    assert (foot.tolist(), past) == ([0.0, 20.0], False)
+
+
+def test_where_edges_run_on_into_each_other_the_one_that_is_there_counts() -> None:
+    """Left and right of a body line that runs out over the rim at u = 400."""
+    edges = (
+        edge("A", (20.0, 601.0), (395.0, 600.0)),
+        edge("B", (405.0, 600.0), (780.0, 602.0)),
+        FRAME[2],
+    )
+    assert tape_distances(np.array([415.0, 500.0]), edges).startswith("100 mm from edge B")
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_tapes_on_a_wing_stay_off_its_wheel_arch(seed: int) -> None:
+    panel = wing()
+    marks = (
+        Dimple((-330.0, -120.0), -0.8, (40.0, 40.0)),
+        Dimple((310.0, -100.0), 0.8, (40.0, 40.0)),
+    )
+    _, result = checked(panel, marks, seed=seed, spacing_mm=2.5)
+    assert len(result.regions) == 2
+    filled, grid = result.cells.filled, result.cells.grid
+    for region in result.regions:
+        place = np.array([region.u_mm, region.v_mm])
+        tapes = re.findall(r"(\d+) mm from edge (\w+)", region.from_edges)
+        assert len(tapes) == 2
+        for length, name in tapes:
+            (line,) = (e.line_uv for e in result.edges if e.name == name)
+            foot, _ = tape_foot(line, place, closed=False)
+            assert np.linalg.norm(foot - place) == pytest.approx(float(length), abs=0.6)
+            track = place + np.linspace(0.0, 0.97, 400)[:, None] * (foot - place)
+            assert filled[grid.index(*track.T)].mean() > 0.97
