@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +10,7 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from .cells import Cells, ChartedPoints
+from .chunks import by_chunks
 from .creases import Crease
 from .edges import Edge
 from .faces import Faces, near_line
@@ -20,9 +20,8 @@ from .whittaker import robust_line
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-_CHUNK = 1 << 18
-_THREADS = 2
 _KINDS = ("outline", "opening")
+_SHORTEST_EDGE_MM = 150.0
 _FINE_MM = 1.0
 _RIM_STEP_MM = 10.0
 _RIM_BATTEN_MM = 60.0
@@ -72,11 +71,13 @@ def edge_bands(
 ) -> tuple[EdgeBand, ...]:
     """Gather the points within a width of every outline and opening, none near a body line.
 
+    Of edges too short to say how they run by rule, none.
+
     Parameters
     ----------
     skin : (nu, nv) bool, cells of the skin; others hold flying points and what lies behind.
     """
-    real = [edge for edge in edges if edge.kind in _KINDS]
+    real = [e for e in edges if e.kind in _KINDS and e.length_mm >= _SHORTEST_EDGE_MM]
     if not real:
         return ()
     fine = [_finely(edge) for edge in real]
@@ -150,14 +151,12 @@ def _points_in(charted: ChartedPoints, cells: Cells, wanted: Mask) -> Floats:
     """(n, 3) chart places of the points in these cells, in file order."""
     grid = cells.grid
 
-    def work(start: int) -> Floats:
-        part = slice(start, start + _CHUNK)
+    def work(part: slice) -> Floats:
         rows = np.flatnonzero(charted.counted[part])
         uvh = charted.uvh[part][rows]
         return uvh[wanted[grid.index(uvh[:, 0], uvh[:, 1])]].astype(np.float64)
 
-    with ThreadPoolExecutor(_THREADS) as pool:
-        return np.concatenate(list(pool.map(work, range(0, len(charted.uvh), _CHUNK))))
+    return np.concatenate(by_chunks(work, len(charted.uvh)))
 
 
 def off_surface(band: EdgeBand, space: SplineSpace, coefficients: Floats) -> Floats:
