@@ -30,17 +30,18 @@ from .edge_lines import EdgeLine
 from .edges import find_edges
 from .errors import ScanUnfitError
 from .face_jobs import Held
-from .faces import BAND, CREASE, JUDGED, LINE, REASONS, REFUSED, SPECK, Faces
+from .faces import BAND, CREASE, FORM, JUDGED, LINE, REASONS, REFUSED, SPECK, Faces
 from .fairing import FairSurface, knot_spacing, lay_surface
 from .given import read_hold_points, require_on_panel
 from .marks import GUARD, find_marks, footprints_of
-from .regions import Region, measure_regions
+from .regions import Region, measure_regions, named
 from .remarks import doubts_of, warnings_of
 from .scan import Scan
 from .scan_io import read_scan
 from .settings import Settings, require_edges
 from .specks import specks_of
 from .unrolled import Unrolled, unroll
+from .untold import Untold, untold_of, untold_words
 from .workplan import WorkPlan, plan_work
 
 Mask = NDArray[np.bool_]
@@ -166,6 +167,11 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
         label=faces.label,
     )
     regions = _sure_ones(regions, smallest_visible(found), settings.tolerance.height_mm)
+    untold = untold_of(
+        regions, found, unrolled.cells, unrolled.creases, fair, settings.tolerance
+    )
+    if untold:
+        regions, faces, found = _without_untold(untold, regions, faces, found)
     faces, found = _without_specks(
         unrolled.cells.filled & unrolled.skin, faces, found, regions, settings
     )
@@ -188,7 +194,7 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
         np.where(found.judged, np.uint8(JUDGED), faces.reason),
         REASONS,
     )
-    result = _result(unrolled, faces, fair, found, deviation, regions, settings, clock)
+    result = _result(unrolled, faces, fair, found, deviation, regions, settings, clock, untold)
     clock.lap("result")
     plan = plan_work(result)
     clock.lap("work plan")
@@ -269,8 +275,29 @@ def _without_specks(
         limit_mm=settings.tolerance.height_mm,
         guard=GUARD,
     )
-    judged = found.judged & ~specks
-    left = replace(
+    left = _among(found, found.judged & ~specks)
+    wild = (faces.reason == JUDGED) & filled & ~left.judged
+    return replace(faces, reason=np.where(wild, np.uint8(SPECK), faces.reason)), left
+
+
+def _without_untold(
+    untold: tuple[Untold, ...],
+    regions: tuple[Region, ...],
+    faces: Faces,
+    found: CellDeviation,
+) -> tuple[tuple[Region, ...], Faces, CellDeviation]:
+    """What may be form is no region, and not judged."""
+    names = {u.region.region for u in untold}
+    taken = footprints_of((u.region for u in untold), found.judged.shape) & found.judged
+    kept = named(r for r in regions if r.region not in names)
+    taken &= ~footprints_of(kept, found.judged.shape)
+    reason = np.where(taken, np.uint8(FORM), faces.reason)
+    return kept, replace(faces, reason=reason), _among(found, found.judged & ~taken)
+
+
+def _among(found: CellDeviation, judged: Mask) -> CellDeviation:
+    """The deviation on fewer cells."""
+    return replace(
         found,
         cell_mm=np.where(judged, found.cell_mm, np.nan),
         smooth_mm=np.where(judged, found.smooth_mm, np.nan),
@@ -278,8 +305,6 @@ def _without_specks(
         slope_mrad=np.where(judged, found.slope_mrad, np.nan),
         judged=judged,
     )
-    wild = (faces.reason == JUDGED) & filled & ~judged
-    return replace(faces, reason=np.where(wild, np.uint8(SPECK), faces.reason)), left
 
 
 def _refuse_noise(found: CellDeviation, settings: Settings) -> None:
@@ -318,10 +343,11 @@ def _result(
     regions: tuple[Region, ...],
     settings: Settings,
     clock: Clock,
+    untold: tuple[Untold, ...],
 ) -> CheckResult:
     scan, cells = unrolled.scan, unrolled.cells
     visible = smallest_visible(found)
-    doubts = doubts_of(unrolled, faces, fair, found)
+    doubts = untold_words(untold) + doubts_of(unrolled, faces, fair, found)
     main = fair.faces[0]
     side = cells.grid.cell_mm
     judged = np.unique(faces.label[found.judged])

@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 
 from .cells import Cells
 from .local_fit import LocalFit, fit_locally
-from .profiles import FAR_MM, turn_and_step
+from .profiles import FAR_MM, round_mm, turn_and_step
 from .ridges import Ridge, smooth_line, trace_ridges
 from .whittaker import robust_line
 
@@ -54,7 +54,7 @@ class Crease:
     name : "C1", "C2" ...; kind : soft (the surface hinges), sharp (it parts two faces) or step;
     line_uv : (k, 2) mm; turn_mrad : how far the surface turns across it, + when it turns up
     (a valley); step_mm : how far the side to the left of the line stands above the right;
-    length_mm; source : found | given.
+    length_mm; source : found | given; round_mm : how far to either side the skin is rounded.
     """
 
     name: str
@@ -64,6 +64,7 @@ class Crease:
     step_mm: float
     length_mm: float
     source: str
+    round_mm: float = 0.0
 
     @property
     def parts(self) -> bool:
@@ -120,7 +121,7 @@ def find_creases(
             taken.append(_to_the_edge(carried, cells, fit, mask, skin))
     taken.sort(key=lambda c: (-c.length_mm, c.line_uv[0, 0]))
     return tuple(
-        Crease(f"C{k + 1}", c.kind, c.line_uv, c.turn_mrad, c.step_mm, c.length_mm, c.source)
+        replace(c, name=f"C{k + 1}", round_mm=round_mm(c.line_uv, fit, cells, mask))
         for k, c in enumerate(taken)
     )
 
@@ -155,7 +156,8 @@ def given_crease(name: str, line_uv: Floats, cells: Cells, mask: NDArray[np.bool
     seen = np.isfinite(turn)
     middle_turn = float(np.median(turn[seen])) if seen.any() else 0.0
     middle_step = float(np.median(step[seen])) if seen.any() else 0.0
-    return _crease(name, line, middle_turn, middle_step, "given")
+    found = _crease(name, line, middle_turn, middle_step, "given")
+    return replace(found, round_mm=round_mm(line, fit, cells, mask))
 
 
 def _window_mm(cells: Cells) -> float:

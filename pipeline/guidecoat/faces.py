@@ -17,7 +17,7 @@ from .polylines import carried_on
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-JUDGED, OFF, BAND, LINE, CREASE, STRIP, BEHIND, REFUSED, SPECK = range(9)
+JUDGED, OFF, BAND, LINE, CREASE, STRIP, BEHIND, REFUSED, SPECK, FORM = range(10)
 REASONS = (
     "judged",
     "no skin here",
@@ -28,11 +28,15 @@ REASONS = (
     "behind an opening: not the outside skin",
     "no fair surface fits this part",
     "speck smaller than a mark: flying points or dirt",
+    "form or damage: a scan alone cannot tell",
 )
 """Why a cell is not judged; the first means that it is."""
 
 _BARRIER_MM = 9.0
 _CREASE_CORE_MM = 10.0
+_WIDEST_CORE_MM = 20.0
+_CORE_SHARE = 0.8
+_INSIDE_SHARE = 0.9
 _HEM_MM = 9.0
 _LINKED_MM = 120.0
 _JUMP_MM = 4.0
@@ -119,18 +123,25 @@ def part_faces(
     ScanUnfitError : when nothing wide enough to judge is left.
     """
     side = cells.grid.cell_mm
-    closed, openings, behind = _close_dropouts(cells, skin)
-    barrier = _barrier(cells, skin, creases)
-    body = closed & ~barrier & ~behind
-    behind |= _lower_skins(cells, skin, body)
-    body &= ~behind
+    closed, openings, outlying = _close_dropouts(cells, skin)
+    parting = tuple(c for c in creases if c.parts)
+    while True:
+        barrier = _barrier(cells, skin, parting)
+        body = closed & ~barrier & ~outlying
+        behind = outlying | _lower_skins(cells, skin, body)
+        body &= ~behind
+        wide = _wide_parts(body, batten_mm / 6.0 / side)
+        label, count = ndimage.label(wide)
+        # A line that fades out within a face parts nothing: the surface hinges along it.
+        ending = [c for c in parting if _runs_inside(cells, label, body, c)]
+        if not ending:
+            break
+        parting = tuple(c for c in parting if c not in ending)
     reason = np.where(skin, np.uint8(JUDGED), np.uint8(OFF))
     reason[cells.filled & ~skin] = BAND  # The fringe that flying points and hems leave.
     reason[skin & barrier] = LINE
     reason[skin & behind] = BEHIND
     inside = depth(body, side)
-    wide = _wide_parts(body, batten_mm / 6.0 / side)
-    label, count = ndimage.label(wide)
     keep = np.zeros(count + 1, np.int32)
     area = np.bincount(label.ravel(), minlength=count + 1) * side**2
     rank = 0
@@ -149,8 +160,9 @@ def part_faces(
     doubtful = cells.layered & (inside <= inboard_mm + _HEM_MM)
     reason[skin & (reason == JUDGED) & ((inside <= inboard_mm) | doubtful)] = BAND
     for crease in creases:
-        if not crease.parts or _runs_inside(cells, label, crease):
-            core = near_line(cells, crease.line_uv, _CREASE_CORE_MM)
+        if crease not in parting:
+            width = max(_CREASE_CORE_MM, min(_CORE_SHARE * crease.round_mm, _WIDEST_CORE_MM))
+            core = near_line(cells, crease.line_uv, width)
             reason[core & skin & (reason == JUDGED)] = CREASE
     return Faces(label, reason, openings, inside, rank)
 
@@ -261,20 +273,23 @@ def _roll_at_rim(
 
 
 def _barrier(cells: Cells, skin: Mask, creases: tuple[Crease, ...]) -> Mask:
-    """Cells along sharp creases and steps, and either side of a jump in height."""
+    """Cells along lines that part, and either side of a jump in height."""
     barrier = np.zeros_like(skin)
     for crease in creases:
-        if crease.parts:
-            barrier |= near_line(cells, crease.line_uv, _BARRIER_MM, extend_mm=12.0)
-    for link in _links([c.line_uv for c in creases if c.parts]):
+        barrier |= near_line(cells, crease.line_uv, _BARRIER_MM, extend_mm=12.0)
+    for link in _links([c.line_uv for c in creases]):
         barrier |= near_line(cells, link, _BARRIER_MM)
     return barrier | height_jumps(cells, skin)
 
 
-def _runs_inside(cells: Cells, label: NDArray[np.int32], crease: Crease) -> bool:
-    """Whether a line has the same face on both sides: it fades out and parts nothing."""
-    near = near_line(cells, crease.line_uv, 3.0 * _BARRIER_MM)
-    return len(np.unique(label[near & (label > 0)])) == 1
+def _runs_inside(cells: Cells, label: NDArray[np.int32], body: Mask, crease: Crease) -> bool:
+    """Whether a sharp line has the same face on both sides: it fades out and parts nothing."""
+    if crease.kind == "step":
+        return False
+    near = label[near_line(cells, crease.line_uv, 3.0 * _BARRIER_MM) & body]
+    if not len(near):
+        return False
+    return bool((near == np.bincount(near).argmax()).mean() > _INSIDE_SHARE and near.max() > 0)
 
 
 def height_jumps(cells: Cells, skin: Mask) -> Mask:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -76,15 +77,20 @@ def measure_regions(
     ----------
     label : (nu, nv) face of every cell, so that tapes run over one face only.
     """
-    regions = [
+    return named(
         region
         for mark in marks
         if (region := _measured(mark, found, cells, chart, scan, edges, tolerance, label))
         is not None
-    ]
-    out = []
+    )
+
+
+def named(regions: Iterable[Region]) -> tuple[Region, ...]:
+    """Regions named by the size of their peak within a kind, in that order."""
+    there = tuple(regions)
+    out: list[Region] = []
     for kind, letter in (("high", "H"), ("low", "L"), ("ripple", "R")):
-        own = [r for r in regions if r.kind == kind]
+        own = [r for r in there if r.kind == kind]
         size = (lambda r: -r.max_slope_mrad) if kind == "ripple" else (lambda r: -abs(r.peak_mm))
         ranked = sorted(own, key=size)
         out += [replace(region, region=f"{letter}{k}") for k, region in enumerate(ranked, start=1)]

@@ -1,0 +1,198 @@
+"""What a scan alone cannot tell from the panel's own form: left unjudged, and said."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from .cells import Cells
+from .creases import Crease
+from .deviation import CellDeviation
+from .faces import near_line
+from .fairing import FairSurface
+from .marks import footprints_of
+from .regions import Region
+from .settings import ToleranceSettings
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+_RING_MM = (8.0, 45.0)
+_QUIET_OF_TOLERANCE = 0.25
+_QUIET_SIGMAS = 2.0
+_LEAST_QUIET = 0.8
+_FEWEST_ROUND = 30
+_OF_PANEL = 0.6
+_SLENDER = 3.0
+_BESIDE_LINE_MM = 40.0
+_BESIDE_SLENDER = 5.0
+_RIPPLE_SLENDER = 2.0
+_LINE_ON_MM = 300.0
+_RECESS_MM = 4.0
+_RECESS_MRAD = 150.0
+_RECESS_FULL = 0.4
+_TIGHT = 1.5
+_MUCH = 0.12
+_NEAR_MUCH_MM = 100.0
+
+UNSETTLED = "what lies round it is off the fair surface as well"
+ALONG = "it runs over most of the panel, as a pressed line or a bow does"
+LINE = "it lies along a body line"
+RECESS = "it is as deep and steep-walled as a pressed recess or boss"
+TIGHT = "the form turns tighter than the batten follows"
+BESIDE = "it lies beside what cannot be told from form"
+
+
+@dataclass(frozen=True, eq=False)
+class Untold:
+    """A high, low or ripple that may be the panel's own form, and what speaks for it."""
+
+    region: Region
+    why: str
+
+
+def untold_of(
+    regions: tuple[Region, ...],
+    found: CellDeviation,
+    cells: Cells,
+    creases: tuple[Crease, ...],
+    fair: FairSurface,
+    tolerance: ToleranceSettings,
+) -> tuple[Untold, ...]:
+    """Regions that the scan alone cannot tell from form.
+
+    Damage lies amid sound metal: all round a mark the skin lies on the fair surface. Where form
+    turns tighter than the batten follows, it does not; and form runs on, along a line or over the
+    whole panel, or has the flat floor and steep wall of a tool.
+    """
+    if not regions:
+        return ()
+    lines = _from_lines(cells, creases)
+    tight = _turns_tight(fair)
+    out = [
+        Untold(region, why)
+        for region in regions
+        if (why := _why(region, regions, found, cells, lines, tolerance, tight=tight))
+    ]
+    area = sum(float(u.region.footprint.sum()) for u in out)
+    if area > _MUCH * found.judged.sum():
+        near = _near((u.region for u in out), cells)
+        taken = {u.region.region for u in out}
+        out += [
+            Untold(region, BESIDE)
+            for region in regions
+            if region.region not in taken and near[region.footprint].any()
+        ]
+    return tuple(out)
+
+
+def _why(
+    region: Region,
+    regions: tuple[Region, ...],
+    found: CellDeviation,
+    cells: Cells,
+    line_mm: Floats,
+    tolerance: ToleranceSettings,
+    *,
+    tight: bool,
+) -> str:
+    """What speaks for form, "" where nothing does."""
+    slender = _slenderness(region.footprint)
+    if region.kind == "ripple":
+        if tight:
+            return TIGHT
+        beside = float(line_mm[region.footprint].min()) < 0.5 * _BESIDE_LINE_MM
+        if beside and slender > _RIPPLE_SLENDER:
+            return LINE
+    elif (
+        abs(region.peak_mm) > _RECESS_MM
+        and region.max_slope_mrad > _RECESS_MRAD
+        and abs(region.mean_mm) > _RECESS_FULL * abs(region.peak_mm)
+    ):
+        return RECESS
+    if slender > _BESIDE_SLENDER and float(line_mm[region.footprint].mean()) < _BESIDE_LINE_MM:
+        return LINE
+    extent = np.ptp(np.argwhere(found.judged), axis=0).max() * cells.grid.cell_mm
+    if region.kind != "ripple" and slender > _SLENDER and region.length_mm > _OF_PANEL * extent:
+        return ALONG
+    if _quiet_round(region, regions, found, cells, tolerance) < _LEAST_QUIET:
+        return UNSETTLED
+    return ""
+
+
+def _quiet_round(
+    region: Region,
+    regions: tuple[Region, ...],
+    found: CellDeviation,
+    cells: Cells,
+    tolerance: ToleranceSettings,
+) -> float:
+    """The share of the skin round a region that lies on the fair surface.
+
+    Other marks of its kind are passed over: gaps part a mark, and dents come in numbers.
+    """
+    away = ndimage.distance_transform_edt(~region.footprint) * cells.grid.cell_mm
+    alike = footprints_of((r for r in regions if r.kind == region.kind), away.shape)
+    ring = found.judged & (away > _RING_MM[0]) & (away <= _RING_MM[1]) & ~alike
+    if ring.sum() < _FEWEST_ROUND:
+        return 1.0
+    usual = float(np.nanmean(found.sigma_mm[found.judged]))
+    limit = max(_QUIET_OF_TOLERANCE * tolerance.height_mm, _QUIET_SIGMAS * usual)
+    return float((np.abs(found.smooth_mm[ring]) < limit).mean())
+
+
+def _slenderness(footprint: Mask) -> float:
+    """Length over width of the ellipse with a footprint's second moments."""
+    places = np.argwhere(footprint)
+    if len(places) < 4:
+        return 1.0
+    least, most = np.linalg.eigvalsh(np.cov(places.T))
+    return float(np.sqrt(most / max(least, 0.1)))
+
+
+def _from_lines(cells: Cells, creases: tuple[Crease, ...]) -> Floats:
+    """(nu, nv) distance (mm) from the nearest body line, carried on past its ends."""
+    along = np.zeros(cells.grid.shape, bool)
+    for crease in creases:
+        along |= near_line(
+            cells, crease.line_uv, 1.5 * cells.grid.cell_mm, extend_mm=_LINE_ON_MM
+        )
+    if not along.any():
+        return np.full(cells.grid.shape, np.inf)
+    return np.asarray(ndimage.distance_transform_edt(~along) * cells.grid.cell_mm)
+
+
+def _turns_tight(fair: FairSurface) -> bool:
+    """Whether the metal comes off the main face already from half the batten on.
+
+    Ripple is left out by battens of half the length as well; form that long is not.
+    """
+    main = fair.faces[0]
+    half = [s for batten, s in main.climb if 0.5 * main.batten_mm <= batten < main.batten_mm]
+    return bool(half) and main.scale_mm > _TIGHT * min(half)
+
+
+def _near(regions: Iterable[Region], cells: Cells) -> Mask:
+    taken = footprints_of(regions, cells.grid.shape)
+    away = ndimage.distance_transform_edt(~taken) * cells.grid.cell_mm
+    return np.asarray(away <= _NEAR_MUCH_MM)
+
+
+def untold_words(untold: tuple[Untold, ...]) -> list[str]:
+    """One remark: how many places, the greatest of them, why, and what to do."""
+    if not untold:
+        return []
+    worst = max(untold, key=lambda u: float(u.region.footprint.sum()))
+    r = worst.region
+    count = "One place is" if len(untold) == 1 else f"{len(untold)} places are"
+    return [
+        f"{count} not judged, for a scan alone cannot tell form from damage there. The largest: "
+        f"{r.peak_mm:+.2f} mm over {r.length_mm:.0f} x {r.width_mm:.0f} mm at ({r.x:.1f}, "
+        f"{r.y:.1f}, {r.z:.1f}): {worst.why}. If the panel was made so, give its body lines "
+        "(--creases) or a shorter batten (--batten); to be sure compare with the other side "
+        "(--like)."
+    ]
