@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+from scipy.spatial import cKDTree
 
 from .cells import Cells
 from .creases import Crease
@@ -37,6 +38,7 @@ _CREASE_CORE_MM = 10.0
 _WIDEST_CORE_MM = 20.0
 _CORE_SHARE = 0.8
 _INSIDE_SHARE = 0.9
+_LEAST_ON_A_SIDE = 0.3
 _HEM_MM = 9.0
 _LINKED_MM = 120.0
 _JUMP_MM = 4.0
@@ -286,10 +288,24 @@ def _runs_inside(cells: Cells, label: NDArray[np.int32], body: Mask, crease: Cre
     """Whether a sharp line has the same face on both sides: it fades out and parts nothing."""
     if crease.kind == "step":
         return False
-    near = label[near_line(cells, crease.line_uv, 3.0 * _BARRIER_MM) & body]
-    if not len(near):
+    place = np.nonzero(near_line(cells, crease.line_uv, 3.0 * _BARRIER_MM) & body)
+    near = label[place]
+    if not near.any():
         return False
-    return bool((near == np.bincount(near).argmax()).mean() > _INSIDE_SHARE and near.max() > 0)
+    same = near == np.bincount(near[near > 0]).argmax()
+    off = _side_of(
+        crease.line_uv, np.column_stack([cells.grid.u_mm[place[0]], cells.grid.v_mm[place[1]]])
+    )
+    either = min(float((same & (off > 0)).mean()), float((same & (off < 0)).mean()))
+    return bool(same.mean() > _INSIDE_SHARE and either > _LEAST_ON_A_SIDE)
+
+
+def _side_of(line_uv: Floats, place_uv: Floats) -> Floats:
+    """(n,) to which side of a line places lie: + to the left of the way it runs."""
+    way = np.gradient(line_uv, axis=0)
+    nearest = cKDTree(line_uv).query(place_uv)[1]
+    apart = place_uv - line_uv[nearest]
+    return np.asarray(way[nearest, 0] * apart[:, 1] - way[nearest, 1] * apart[:, 0])
 
 
 def height_jumps(cells: Cells, skin: Mask) -> Mask:

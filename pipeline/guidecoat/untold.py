@@ -25,14 +25,17 @@ _RING_MM = (8.0, 45.0)
 _QUIET_OF_TOLERANCE = 0.25
 _QUIET_SIGMAS = 2.0
 _LEAST_QUIET = 0.8
+_SURELY_QUIET = 0.97
 _FEWEST_ROUND = 30
 _OF_PANEL = 0.6
 _SLENDER = 3.0
 _BESIDE_LINE_MM = 40.0
 _BESIDE_SLENDER = 5.0
-_RIPPLE_SLENDER = 2.0
+_RIPPLE_BESIDE_MM = 60.0
+_TOUCHES_MM = 20.0
 _LINE_ON_MM = 300.0
 _RECESS_MM = 4.0
+_SHALLOW_RECESS_MM = 2.0
 _RECESS_MRAD = 150.0
 _RECESS_FULL = 0.4
 _TIGHT = 1.5
@@ -85,7 +88,9 @@ def untold_of(
         out += [
             Untold(region, BESIDE)
             for region in regions
-            if region.region not in taken and near[region.footprint].any()
+            if region.region not in taken
+            and near[region.footprint].any()
+            and _quiet_round(region, regions, found, cells, tolerance) < _SURELY_QUIET
         ]
     return tuple(out)
 
@@ -101,27 +106,39 @@ def _why(
     tight: bool,
 ) -> str:
     """What speaks for form, "" where nothing does."""
-    slender = _slenderness(region.footprint)
+    length, width = _length_and_width(region.footprint, cells.grid.cell_mm)
+    slender = length / width
+    from_line = line_mm[region.footprint]
     if region.kind == "ripple":
         if tight:
             return TIGHT
-        beside = float(line_mm[region.footprint].min()) < 0.5 * _BESIDE_LINE_MM
-        if beside and slender > _RIPPLE_SLENDER:
+        if float(from_line.mean()) < _RIPPLE_BESIDE_MM:
             return LINE
-    elif (
-        abs(region.peak_mm) > _RECESS_MM
-        and region.max_slope_mrad > _RECESS_MRAD
-        and abs(region.mean_mm) > _RECESS_FULL * abs(region.peak_mm)
-    ):
+    elif _like_a_recess(region, beside=float(from_line.min()) < _TOUCHES_MM):
         return RECESS
-    if slender > _BESIDE_SLENDER and float(line_mm[region.footprint].mean()) < _BESIDE_LINE_MM:
+    if slender > _BESIDE_SLENDER and float(from_line.mean()) < _BESIDE_LINE_MM:
+        return LINE
+    if float(from_line.max()) < _BESIDE_LINE_MM and _touches_unjudged(region, found):
         return LINE
     extent = np.ptp(np.argwhere(found.judged), axis=0).max() * cells.grid.cell_mm
-    if region.kind != "ripple" and slender > _SLENDER and region.length_mm > _OF_PANEL * extent:
+    if region.kind != "ripple" and slender > _SLENDER and length > _OF_PANEL * extent:
         return ALONG
     if _quiet_round(region, regions, found, cells, tolerance) < _LEAST_QUIET:
         return UNSETTLED
     return ""
+
+
+def _like_a_recess(region: Region, *, beside: bool) -> bool:
+    """Deep, steep-walled and flat-floored; beside a step that was found less deep will do."""
+    return (
+        abs(region.peak_mm) > (_SHALLOW_RECESS_MM if beside else _RECESS_MM)
+        and region.max_slope_mrad > _RECESS_MRAD
+        and abs(region.mean_mm) > _RECESS_FULL * abs(region.peak_mm)
+    )
+
+
+def _touches_unjudged(region: Region, found: CellDeviation) -> bool:
+    return bool((ndimage.binary_dilation(region.footprint) & ~found.judged).any())
 
 
 def _quiet_round(
@@ -145,22 +162,19 @@ def _quiet_round(
     return float((np.abs(found.smooth_mm[ring]) < limit).mean())
 
 
-def _slenderness(footprint: Mask) -> float:
-    """Length over width of the ellipse with a footprint's second moments."""
-    places = np.argwhere(footprint)
-    if len(places) < 4:
-        return 1.0
-    least, most = np.linalg.eigvalsh(np.cov(places.T))
-    return float(np.sqrt(most / max(least, 0.1)))
+def _length_and_width(footprint: Mask, side: float) -> tuple[float, float]:
+    """How long and wide (mm) a footprint is, followed round its bends: an ellipse's diameters."""
+    whole = ndimage.binary_fill_holes(np.pad(footprint, 1))
+    width = 2.0 * float(ndimage.distance_transform_edt(whole).max()) * side
+    area = float(whole.sum()) * side**2
+    return max(area / (0.25 * np.pi * width), width), width
 
 
 def _from_lines(cells: Cells, creases: tuple[Crease, ...]) -> Floats:
     """(nu, nv) distance (mm) from the nearest body line, carried on past its ends."""
     along = np.zeros(cells.grid.shape, bool)
     for crease in creases:
-        along |= near_line(
-            cells, crease.line_uv, 1.5 * cells.grid.cell_mm, extend_mm=_LINE_ON_MM
-        )
+        along |= near_line(cells, crease.line_uv, 1.5 * cells.grid.cell_mm, extend_mm=_LINE_ON_MM)
     if not along.any():
         return np.full(cells.grid.shape, np.inf)
     return np.asarray(ndimage.distance_transform_edt(~along) * cells.grid.cell_mm)
