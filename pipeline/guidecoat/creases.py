@@ -22,6 +22,8 @@ SHORTEST_MM = 200.0
 _SHORTEST_SHARE = 0.4
 _WINDOW_MM = 6.0
 _WINDOW_CELLS = 1.3
+_WIDE_WINDOW_MM = 15.0
+_CLEAR_OF_TAKEN_MM = 60.0
 _LEAST_TURN_RAD = 0.02
 _SHARP_TURN_RAD = 0.14
 _LEAST_STEP_MM = 0.8
@@ -119,11 +121,52 @@ def find_creases(
         carried = _branch(stub, taken)
         if carried is not None:
             taken.append(_to_the_edge(carried, cells, fit, mask, skin))
+    taken += _rounded_ones(cells, mask, skin, taken, shortest)
     taken.sort(key=lambda c: (-c.length_mm, c.line_uv[0, 0]))
     return tuple(
         replace(c, name=f"C{k + 1}", round_mm=round_mm(c.line_uv, fit, cells, mask))
         for k, c in enumerate(taken)
     )
+
+
+def _rounded_ones(
+    cells: Cells,
+    mask: NDArray[np.bool_],
+    skin: NDArray[np.bool_],
+    taken: list[Crease],
+    shortest_mm: float,
+) -> list[Crease]:
+    """Lines rounded so widely that in the narrow window noise breaks them to pieces.
+
+    The wider window sees dents as well: only what still turns far off to either side is taken.
+    """
+    fit = fit_locally(
+        cells.height_mm,
+        mask.astype(float),
+        cell_mm=cells.grid.cell_mm,
+        sigma_mm=_WIDE_WINDOW_MM,
+        where=mask,
+    )
+    clear = mask.copy()
+    for crease in taken:
+        clear &= ~_near_places(cells, crease.line_uv, _CLEAR_OF_TAKEN_MM)
+    out = []
+    for ridge in trace_ridges(
+        fit, clear, cells.grid, sigma_mm=_WIDE_WINDOW_MM, shortest_mm=shortest_mm
+    ):
+        found = _verified(ridge, cells, fit, mask, shortest_mm)
+        if found is None or found.parts or found.length_mm < shortest_mm:
+            continue
+        if _turns_far_off(ridge, 1e-3 * found.turn_mrad, cells, fit, mask):
+            out.append(_to_the_edge(found, cells, fit, mask, skin))
+    return out
+
+
+def _near_places(cells: Cells, line_uv: Floats, within_mm: float) -> NDArray[np.bool_]:
+    """(nu, nv) bool, cells within a distance of a line's stations."""
+    u, v = np.meshgrid(cells.grid.u_mm, cells.grid.v_mm, indexing="ij")
+    away = cKDTree(line_uv).query(np.column_stack([u.ravel(), v.ravel()]))[0]
+    return np.asarray((away <= within_mm).reshape(u.shape))
 
 
 def _branch(stub: Ridge, taken: list[Crease]) -> Crease | None:
