@@ -167,7 +167,9 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
         label=faces.label,
     )
     regions = _sure_ones(regions, smallest_visible(found), settings.tolerance.height_mm)
-    untold = untold_of(regions, found, unrolled.cells, unrolled.creases, fair, settings.tolerance)
+    untold = untold_of(
+        regions, found, unrolled.cells, faces, unrolled.creases, fair, settings.tolerance
+    )
     if untold:
         regions, faces, found = _without_untold(untold, regions, faces, found)
     faces, found = _without_specks(

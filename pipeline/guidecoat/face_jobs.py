@@ -32,6 +32,9 @@ _RELEASED_MM = 30.0
 # A body line fades beyond the stretch that can be traced: the surface may turn there, too.
 _FURTHER_MM = np.arange(5.0, 600.0, 5.0)
 _ROUND_SHARE = 1.3
+# The trend folds the whole face: not along lines that fade out within it at both ends.
+_THROUGH = 0.6
+_AT_THE_EDGE_MM = 40.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,6 +139,7 @@ def face_job(
     window = usual / (2.0 * np.sqrt(np.pi) * error_mm)
     weight = np.minimum(1.0, (usual / np.maximum(error, 0.2 * usual)) ** 2)
     uv = np.column_stack([cells.u_mm[where], cells.v_mm[where]])
+    through = [x for x, c in zip(lines, own, strict=True) if _runs_through(c, uv)]
     tree = cKDTree(uv)
     beside = tuple(cells_beside(e, uv, tree, cell_mm=grid.cell_mm) for e in edges)
     on_face = _on_face(held.uv, member, grid, space)
@@ -163,9 +167,19 @@ def face_job(
         surface.order,
         2.0 * float(faces.inside_mm[member].max()),
         window if window > _LEAST_WINDOW else 0.0,
-        trend_of(space, rows, uv, lines),
+        trend_of(space, rows, uv, through),
         surface.order > _CLASSICAL,
     )
+
+
+def _runs_through(crease: Crease, uv: Floats) -> bool:
+    """Whether a line runs through most of a face, or at one end out of it."""
+    chord = crease.line_uv[-1] - crease.line_uv[0]
+    chord = chord / (np.linalg.norm(chord) + 1e-12)
+    along, (first, last) = uv @ chord, crease.line_uv[[0, -1]] @ chord
+    low, high = along.min(), along.max()
+    out = min(first - low, high - last) < _AT_THE_EDGE_MM
+    return bool(out or crease.length_mm > _THROUGH * (high - low))
 
 
 def _active_spans(

@@ -12,7 +12,7 @@ from scipy import ndimage
 from .cells import Cells
 from .creases import Crease
 from .deviation import CellDeviation
-from .faces import near_line
+from .faces import BAND, Faces, near_line
 from .fairing import FairSurface
 from .marks import footprints_of
 from .regions import Region
@@ -32,7 +32,9 @@ _SLENDER = 3.0
 _BESIDE_LINE_MM = 40.0
 _BESIDE_SLENDER = 5.0
 _RIPPLE_BESIDE_MM = 60.0
+_RIPPLE_SLENDER = 2.0
 _TOUCHES_MM = 20.0
+_AT_ITS_END_MM = 80.0
 _LINE_ON_MM = 300.0
 _RECESS_MM = 4.0
 _SHALLOW_RECESS_MM = 2.0
@@ -62,6 +64,7 @@ def untold_of(
     regions: tuple[Region, ...],
     found: CellDeviation,
     cells: Cells,
+    faces: Faces,
     creases: tuple[Crease, ...],
     fair: FairSurface,
     tolerance: ToleranceSettings,
@@ -79,7 +82,7 @@ def untold_of(
     out = [
         Untold(region, why)
         for region in regions
-        if (why := _why(region, regions, found, cells, lines, tolerance, tight=tight))
+        if (why := _why(region, regions, found, cells, faces, lines, tolerance, tight=tight))
     ]
     area = sum(float(u.region.footprint.sum()) for u in out)
     if area > _MUCH * found.judged.sum():
@@ -100,6 +103,7 @@ def _why(
     regions: tuple[Region, ...],
     found: CellDeviation,
     cells: Cells,
+    faces: Faces,
     line_mm: Floats,
     tolerance: ToleranceSettings,
     *,
@@ -112,13 +116,16 @@ def _why(
     if region.kind == "ripple":
         if tight:
             return TIGHT
-        if float(from_line.mean()) < _RIPPLE_BESIDE_MM:
+        touches = float(from_line.min()) < _TOUCHES_MM
+        if float(from_line.mean()) < _RIPPLE_BESIDE_MM or (touches and slender > _RIPPLE_SLENDER):
             return LINE
     elif _like_a_recess(region, beside=float(from_line.min()) < _TOUCHES_MM):
         return RECESS
     if slender > _BESIDE_SLENDER and float(from_line.mean()) < _BESIDE_LINE_MM:
         return LINE
-    if float(from_line.max()) < _BESIDE_LINE_MM and _touches_unjudged(region, found):
+    if float(from_line.max()) < _BESIDE_LINE_MM and _touches(region, ~found.judged):
+        return LINE
+    if float(from_line.max()) < _AT_ITS_END_MM and _touches(region, faces.reason == BAND):
         return LINE
     extent = np.ptp(np.argwhere(found.judged), axis=0).max() * cells.grid.cell_mm
     if region.kind != "ripple" and slender > _SLENDER and length > _OF_PANEL * extent:
@@ -137,8 +144,8 @@ def _like_a_recess(region: Region, *, beside: bool) -> bool:
     )
 
 
-def _touches_unjudged(region: Region, found: CellDeviation) -> bool:
-    return bool((ndimage.binary_dilation(region.footprint) & ~found.judged).any())
+def _touches(region: Region, cells: Mask) -> bool:
+    return bool((ndimage.binary_dilation(region.footprint) & cells).any())
 
 
 def _quiet_round(
