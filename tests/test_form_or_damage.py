@@ -96,11 +96,11 @@ def test_a_sound_body_line_has_no_mark(form: Form, stage: str) -> None:
 def test_marks_beside_a_body_line_are_found_once(form: Form) -> None:
     marks = ((250.0, 150.0, 0.8, 100.0), (800.0, 520.0, -0.9, 140.0), (250.0, 520.0, -0.7, 70.0))
     result = judged(form, marks, stage="filler", seed=4)
-    found = sorted((r.x, r.y, r.peak_mm) for r in result.regions)
-    assert len(found) == len(marks)
-    for (x, y, peak), mark in zip(found, sorted(marks, key=lambda m: (m[0], m[1])), strict=True):
-        assert np.hypot(x - mark[0], y - mark[1]) < 15.0
-        assert peak == pytest.approx(mark[2], abs=0.08)
+    assert len(result.regions) == len(marks)
+    for x, y, peak, _ in marks:
+        near = min(result.regions, key=lambda r: float(np.hypot(r.x - x, r.y - y)))
+        assert np.hypot(near.x - x, near.y - y) < 15.0
+        assert near.peak_mm == pytest.approx(peak, abs=0.08)
 
 
 def test_a_pressed_bowl_is_no_low_and_not_judged_with_the_reason() -> None:
