@@ -9,6 +9,8 @@ from .regions import Region
 from .settings import PlanSettings
 
 _LEAST_TAP_MM = 0.05
+_MEASURE = "scan again or measure"
+_MAKE_SURE = "make sure what it is"
 _RULES = {
     ("metal", "high"): "tap down; do not sand metal away",
     ("metal", "low"): "raise from behind if it can be reached, else fill",
@@ -72,11 +74,11 @@ def _rule(region: Region, stage: str) -> str:
     action = _RULES[stage, region.kind]
     if region.edge and stage != "paint":
         action = f"dress edge {region.edge} first; then {action}"
-    return (
-        f"scan again or measure: it may be in tolerance; then {action}"
-        if region.verdict == "undecided"
-        else action
-    )
+    if region.verdict != "undecided":
+        return action
+    if region.doubt:
+        return f"{_MAKE_SURE}: {region.doubt}; if it is damage, {action}"
+    return f"{_MEASURE}: it may be in tolerance; then {action}"
 
 
 def decide(
@@ -93,9 +95,12 @@ def decide(
         decided = _in_the_edge(region, decided, bare=stage == "metal")
     if region.verdict != "undecided":
         return decided
+    if region.doubt:
+        why = f"{region.doubt}; if it is damage, {decided.what}"
+        return Action("measure", _MAKE_SURE, why, decided.by_mm)
     return Action(
         "measure",
-        "scan again or measure",
+        _MEASURE,
         f"{region.peak_mm:+.2f} mm is too near the limit for this scan "
         f"(U {region.uncertainty_mm:.2f} mm); if it is out, {decided.what}",
         decided.by_mm,

@@ -39,11 +39,12 @@ from .marks import GUARD, find_marks, footprints_of
 from .regions import Region, measure_regions
 from .remarks import doubts_of, warnings_of
 from .scan import Scan
-from .scan_doubts import doubt_doubled
+from .scan_doubts import doubt_doubled, doubt_unseen
 from .scan_io import read_scan
 from .settings import Settings, require_edges
 from .specks import specks_of
 from .unrolled import Unrolled, unroll
+from .untold import doubt_forms, untold_words
 from .workplan import WorkPlan, plan_work
 
 Mask = NDArray[np.bool_]
@@ -52,7 +53,6 @@ _LEAST_SOUND = 0.35
 _WORST_SCALE = 2.0
 _SMALL_SCALE = 0.5
 _TIMES_MAIN = 8.0
-_CLEAR = 1.5
 _MOST_BLIND = 5.0
 
 
@@ -188,8 +188,11 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
         edges,
         settings.tolerance,
     )
-    regions = _sure_ones(regions, smallest_visible(found), settings.tolerance.height_mm)
+    regions = doubt_unseen(regions, found.smallest_visible_mm, settings.tolerance.height_mm)
     regions = doubt_doubled(regions, unrolled.doubles, tolerance_mm=settings.tolerance.height_mm)
+    regions = doubt_forms(
+        regions, found, unrolled.cells, faces, unrolled.creases, fair, settings.tolerance
+    )
     faces, found = _without_specks(
         unrolled.cells.filled & unrolled.skin, faces, found, regions, settings
     )
@@ -240,7 +243,8 @@ def _refused(faces: Faces, fair: FairSurface, settings: Settings) -> Faces:
 
     A small part whose metal lies many times farther off than the main face's is no one skin.
     """
-    reason = faces.reason.copy()
+    laid = np.isin(faces.label, [face.face for face in fair.faces])
+    reason = np.where((faces.reason == JUDGED) & ~laid, np.uint8(REFUSED), faces.reason)
     tolerance = settings.tolerance.height_mm
     apart = max(_SMALL_SCALE * tolerance, _TIMES_MAIN * fair.faces[0].scale_mm)
     for face in fair.faces:
@@ -261,21 +265,6 @@ def _refused(faces: Faces, fair: FairSurface, settings: Settings) -> Faces:
     return replace(faces, reason=reason)
 
 
-def _sure_ones(
-    regions: tuple[Region, ...], visible_mm: float, tolerance_mm: float
-) -> tuple[Region, ...]:
-    """On a scan that cannot see its tolerance only what stands well clear of both is out."""
-    if visible_mm <= tolerance_mm:
-        return regions
-    clear = tolerance_mm + _CLEAR * visible_mm
-    return tuple(
-        replace(region, verdict="undecided")
-        if region.kind == "ripple" or abs(region.peak_mm) < clear
-        else region
-        for region in regions
-    )
-
-
 def _without_specks(
     filled: NDArray[np.bool_],
     faces: Faces,
@@ -293,8 +282,14 @@ def _without_specks(
         limit_mm=settings.tolerance.height_mm,
         guard=GUARD,
     )
-    judged = found.judged & ~specks
-    left = replace(
+    left = _among(found, found.judged & ~specks)
+    wild = (faces.reason == JUDGED) & filled & ~left.judged
+    return replace(faces, reason=np.where(wild, np.uint8(SPECK), faces.reason)), left
+
+
+def _among(found: CellDeviation, judged: Mask) -> CellDeviation:
+    """The deviation on fewer cells."""
+    return replace(
         found,
         cell_mm=np.where(judged, found.cell_mm, np.nan),
         smooth_mm=np.where(judged, found.smooth_mm, np.nan),
@@ -302,12 +297,10 @@ def _without_specks(
         slope_mrad=np.where(judged, found.slope_mrad, np.nan),
         judged=judged,
     )
-    wild = (faces.reason == JUDGED) & filled & ~judged
-    return replace(faces, reason=np.where(wild, np.uint8(SPECK), faces.reason)), left
 
 
 def _refuse_noise(found: CellDeviation, settings: Settings) -> None:
-    visible, limit = smallest_visible(found), _MOST_BLIND * settings.tolerance.height_mm
+    visible, limit = found.smallest_visible_mm, _MOST_BLIND * settings.tolerance.height_mm
     if visible > limit:
         raise ScanUnfitError(
             f"this scan is too noisy to say anything: the least height it tells from nothing is "
@@ -344,8 +337,8 @@ def _result(
     clock: Clock,
 ) -> CheckResult:
     scan, cells = unrolled.scan, unrolled.cells
-    visible = smallest_visible(found)
-    doubts = doubts_of(unrolled, faces, fair, found)
+    visible = found.smallest_visible_mm
+    doubts = untold_words(regions) + doubts_of(unrolled, faces, fair, found)
     main = fair.faces[0]
     side = cells.grid.cell_mm
     judged = np.unique(faces.label[found.judged])
@@ -380,11 +373,6 @@ def _result(
         cautions_for(settings.stage),
         {**unrolled.timings_s, **clock.seconds},
     )
-
-
-def smallest_visible(found: CellDeviation) -> float:
-    """The least height that a scan like this tells from nothing: 2 x 1.645 u (ISO 11843-1)."""
-    return 2.0 * GUARD * float(np.nanmedian(found.sigma_mm[found.judged]))
 
 
 def _verdict(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,10 +10,10 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from .cells import Cells
+from .line_shapes import drawn_fair, longest_stretch, runs_beside, runs_round, straight_sides
 from .local_fit import LocalFit, fit_locally
-from .profiles import FAR_MM, turn_and_step
+from .profiles import FAR_MM, round_mm, turn_and_step
 from .ridges import Ridge, smooth_line, trace_ridges
-from .whittaker import robust_line
 
 Floats = NDArray[np.float64]
 
@@ -22,11 +21,12 @@ SHORTEST_MM = 200.0
 _SHORTEST_SHARE = 0.4
 _WINDOW_MM = 6.0
 _WINDOW_CELLS = 1.3
+_WIDE_WINDOW_MM = 15.0
+_CLEAR_OF_TAKEN_MM = 60.0
 _LEAST_TURN_RAD = 0.02
 _SHARP_TURN_RAD = 0.14
 _LEAST_STEP_MM = 0.8
 _STEP_OVER_TURN_MM = 5.0
-_BRIDGED_MM = 60.0
 _LEAST_SEEN = 0.2
 _STUB_MM = 40.0
 _BRANCH_MM = 40.0
@@ -38,13 +38,8 @@ _MOST_OF_PANEL = 0.6
 _CARRIED_ON_MM = 80.0
 _PARTING_ON_MM = 250.0
 _FARTHEST_ON_MM = 600.0
-_LEAST_REACH = 0.6
-_CORNER_STATIONS = 4
-_CORNER_RAD = 0.6
 _STATION_MM = 8.0
 _BAD_STATIONS = 5
-_LINE_BATTEN_MM = 400.0
-_LINE_FLOOR = 0.1
 _LEAST_SHARP = 0.6
 _LEAST_TURN_SHARE = 0.2
 
@@ -56,7 +51,7 @@ class Crease:
     name : "C1", "C2" ...; kind : soft (the surface hinges), sharp (it parts two faces) or step;
     line_uv : (k, 2) mm; turn_mrad : how far the surface turns across it, + when it turns up
     (a valley); step_mm : how far the side to the left of the line stands above the right;
-    length_mm; source : found | given.
+    length_mm; source : found | given; round_mm : how far to either side the skin is rounded.
     """
 
     name: str
@@ -66,6 +61,7 @@ class Crease:
     step_mm: float
     length_mm: float
     source: str
+    round_mm: float = 0.0
 
     @property
     def parts(self) -> bool:
@@ -101,9 +97,9 @@ def find_creases(
     refused: list[Ridge] = []
     for ridge in ridges:
         doubtful = abs(ridge.turn_rad) < _SHARP_TURN_RAD
-        if doubtful and any(_runs_beside(ridge.line_uv, r.line_uv, FAR_MM) for r in refused):
+        if doubtful and any(runs_beside(ridge.line_uv, r.line_uv, FAR_MM) for r in refused):
             continue
-        sides = _straight_sides(ridge)
+        sides = straight_sides(ridge)
         found = [_verified(side, cells, fit, mask, shortest) for side in sides]
         if not any(f is not None and f.length_mm >= shortest for f in found):
             if abs(ridge.turn_rad) >= _SHARP_TURN_RAD:
@@ -124,11 +120,52 @@ def find_creases(
         carried = _branch(stub, taken, (ends[0], ends[1]))
         if carried is not None:
             taken.append(_to_the_edge(carried, cells, fit, mask, skin))
+    taken += _rounded_ones(cells, mask, skin, taken, shortest)
     taken.sort(key=lambda c: (-c.length_mm, c.line_uv[0, 0]))
     return tuple(
-        Crease(f"C{k + 1}", c.kind, c.line_uv, c.turn_mrad, c.step_mm, c.length_mm, c.source)
+        replace(c, name=f"C{k + 1}", round_mm=round_mm(c.line_uv, fit, cells, mask))
         for k, c in enumerate(taken)
     )
+
+
+def _rounded_ones(
+    cells: Cells,
+    mask: NDArray[np.bool_],
+    skin: NDArray[np.bool_],
+    taken: list[Crease],
+    shortest_mm: float,
+) -> list[Crease]:
+    """Lines rounded so widely that in the narrow window noise breaks them to pieces.
+
+    The wider window sees dents as well: only what still turns far off to either side is taken.
+    """
+    fit = fit_locally(
+        cells.height_mm,
+        mask.astype(float),
+        cell_mm=cells.grid.cell_mm,
+        sigma_mm=_WIDE_WINDOW_MM,
+        where=mask,
+    )
+    clear = mask.copy()
+    for crease in taken:
+        clear &= ~_near_places(cells, crease.line_uv, _CLEAR_OF_TAKEN_MM)
+    out = []
+    for ridge in trace_ridges(
+        fit, clear, cells.grid, sigma_mm=_WIDE_WINDOW_MM, shortest_mm=shortest_mm
+    ):
+        found = _verified(ridge, cells, fit, mask, shortest_mm)
+        if found is None or found.parts or found.length_mm < shortest_mm:
+            continue
+        if _turns_far_off(ridge, 1e-3 * found.turn_mrad, cells, fit, mask):
+            out.append(_to_the_edge(found, cells, fit, mask, skin))
+    return out
+
+
+def _near_places(cells: Cells, line_uv: Floats, within_mm: float) -> NDArray[np.bool_]:
+    """(nu, nv) bool, cells within a distance of a line's stations."""
+    u, v = np.meshgrid(cells.grid.u_mm, cells.grid.v_mm, indexing="ij")
+    away = cKDTree(line_uv).query(np.column_stack([u.ravel(), v.ravel()]))[0]
+    return np.asarray((away <= within_mm).reshape(u.shape))
 
 
 def _branch(stub: Ridge, taken: list[Crease], rim_mm: tuple[float, float]) -> Crease | None:
@@ -164,29 +201,13 @@ def given_crease(name: str, line_uv: Floats, cells: Cells, mask: NDArray[np.bool
     seen = np.isfinite(turn)
     middle_turn = float(np.median(turn[seen])) if seen.any() else 0.0
     middle_step = float(np.median(step[seen])) if seen.any() else 0.0
-    return _crease(name, line, middle_turn, middle_step, "given")
+    found = _crease(name, line, middle_turn, middle_step, "given")
+    return replace(found, round_mm=round_mm(line, fit, cells, mask))
 
 
 def _window_mm(cells: Cells) -> float:
     """Width of the window for curvatures: 6 mm tells a body line from a recess 20 mm below it."""
     return max(_WINDOW_MM, _WINDOW_CELLS * cells.grid.cell_mm)
-
-
-def _straight_sides(ridge: Ridge) -> list[Ridge]:
-    """A ridge cut at its corners: two lines that run into one another differ in kind."""
-    line = ridge.line_uv
-    n = _CORNER_STATIONS
-    if len(line) < 4 * n:
-        return [ridge]
-    ahead, behind = line[2 * n :] - line[n:-n], line[n:-n] - line[: -2 * n]
-    cross = behind[:, 0] * ahead[:, 1] - behind[:, 1] * ahead[:, 0]
-    turn = np.abs(np.arctan2(cross, (ahead * behind).sum(axis=1)))
-    greatest = ndimage.maximum_filter1d(turn, 2 * n + 1)
-    cuts = np.flatnonzero((turn == greatest) & (turn > _CORNER_RAD)) + n
-    bounds = [0, *cuts, len(line) - 1]
-    return [
-        Ridge(line[a : b + 1], ridge.turn_rad) for a, b in itertools.pairwise(bounds) if b - a >= 2
-    ]
 
 
 def _crease(name: str, line: Floats, turn: float, step: float, source: str) -> Crease:
@@ -195,11 +216,6 @@ def _crease(name: str, line: Floats, turn: float, step: float, source: str) -> C
         kind = "sharp"
     length = float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
     return Crease(name, kind, line, 1e3 * turn, step, length, source)
-
-
-def _runs_beside(line: Floats, other: Floats, within_mm: float) -> bool:
-    near = cKDTree(other).query(line)[0] < within_mm
-    return bool(near.mean() > 0.7)
 
 
 def _verified(
@@ -231,46 +247,15 @@ def _verified(
     good &= seen
     stretch: slice | None = slice(0, len(good))
     if good.sum() < _MOST_GOOD * seen.sum():
-        stretch = _longest_stretch(good, ~seen, ridge.line_uv)
+        stretch = longest_stretch(good, ~seen, ridge.line_uv)
     if stretch is None:
         return None
-    reach = np.linalg.norm(ridge.line_uv[-1] - ridge.line_uv[0])
-    if not steps and reach < _LEAST_REACH * ridge.length_mm:
-        return None  # The rim of a dent runs round it.
-    line = _drawn_fair(ridge.line_uv[stretch], cells.grid.cell_mm)
+    if not steps and runs_round(ridge):
+        return None  # As the rim of a dent does.
+    line = drawn_fair(ridge.line_uv[stretch], cells.grid.cell_mm)
     found = _crease("", line, middle_turn, middle_step, "found")
     whole = ridge.length_mm
     return found if found.length_mm >= min(shortest_mm, 0.7 * whole) else None
-
-
-def _drawn_fair(line: Floats, cell_mm: float) -> Floats:
-    """A line that runs one way, redrawn with a 400 mm batten; one that turns back, as it is.
-
-    A body line is a gentle curve; the traced one wavers with the cells and strays at its ends.
-    """
-    middle = line.mean(axis=0)
-    _, axes = np.linalg.eigh(np.cov((line - middle).T))
-    along, across = ((line - middle) @ axes[:, ::-1]).T
-    if along[-1] < along[0]:
-        along = -along
-    length = np.linalg.norm(np.diff(line, axis=0), axis=1).sum()
-    span = along[-1] - along[0]
-    if span < 0.93 * length or span < 10.0 * _STATION_MM:
-        return line
-    order = np.argsort(along, kind="stable")
-    count = int(span / _STATION_MM) + 1
-    x = np.linspace(along[0], along[-1], count)
-    y = np.interp(x, along[order], across[order])
-    step = float(x[1] - x[0])
-    drawn, _ = robust_line(
-        y,
-        np.ones(count, bool),
-        step_mm=step,
-        batten_mm=_LINE_BATTEN_MM,
-        floor_mm=_LINE_FLOOR * cell_mm,
-    )
-    sign = 1.0 if (line[-1] - line[0]) @ axes[:, 1] >= 0 else -1.0
-    return middle + np.outer(sign * x, axes[:, 1]) + np.outer(drawn, axes[:, 0])
 
 
 def _turns_far_off(
@@ -349,20 +334,3 @@ def _strong_alone(ridge: Ridge, shortest_mm: float) -> Crease | None:
     if abs(ridge.turn_rad) < 2.0 * _SHARP_TURN_RAD or ridge.length_mm < min(shortest_mm, 100.0):
         return None
     return Crease("", "sharp", ridge.line_uv, 1e3 * ridge.turn_rad, 0.0, ridge.length_mm, "found")
-
-
-def _longest_stretch(
-    good: NDArray[np.bool_], unknown: NDArray[np.bool_], line: Floats
-) -> slice | None:
-    """Longest run without a bad stretch of over 60 mm; where one side is too narrow to tell
-    (beside a recess, say) the ridge itself is believed.
-    """
-    bad = ~good & ~unknown
-    if good.sum() < 2:
-        return None
-    spacing = float(np.median(np.linalg.norm(np.diff(line, axis=0), axis=1)))
-    places = np.flatnonzero(~bad)
-    breaks = np.flatnonzero(np.diff(places) > int(_BRIDGED_MM / spacing))
-    starts, ends = np.concatenate([[0], breaks + 1]), np.concatenate([breaks, [len(places) - 1]])
-    best = int(np.argmax(places[ends] - places[starts]))
-    return slice(int(places[starts[best]]), int(places[ends[best]]) + 1)

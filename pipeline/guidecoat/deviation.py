@@ -15,6 +15,7 @@ from .chart import Chart
 from .chunks import by_chunks
 from .faces import JUDGED, Faces
 from .fairing import FairSurface
+from .rules import GUARD
 from .scan import Scan
 from .specks import wild_cells
 
@@ -69,6 +70,11 @@ class CellDeviation:
     slope_mrad: Floats
     slope_sigma_mrad: float
     judged: Mask
+
+    @property
+    def smallest_visible_mm(self) -> float:
+        """The least height that such a scan tells from nothing: 2 x 1.645 u (ISO 11843-1)."""
+        return 2.0 * GUARD * float(np.nanmedian(self.sigma_mm[self.judged]))
 
     @property
     def height_noise_mm(self) -> float:

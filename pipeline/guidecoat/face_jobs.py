@@ -29,6 +29,12 @@ _LEAST_WINDOW = 0.32
 # The classical thin plate is laid as it is in the books, without a trend.
 _CLASSICAL = 2
 _RELEASED_MM = 30.0
+# A body line fades beyond the stretch that can be traced: the surface may turn there, too.
+_FURTHER_MM = np.arange(5.0, 600.0, 5.0)
+_ROUND_SHARE = 1.3
+# The trend folds the whole face: not along lines that fade out within it at both ends.
+_THROUGH = 0.6
+_AT_THE_EDGE_MM = 40.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,13 +123,10 @@ def face_job(
     member = faces.label == face
     active = _active_spans(member, grid, corner, knot, spans)
     space = SplineSpace.build(corner[0], corner[1], knot, active)
-    further = np.linspace(0.0, hinge.hinge_band_mm, 6)[1:]
-    lines = [
-        carried_on(crease.line_uv, further, back=2)
-        for crease in creases
-        if (hinges_in(cells, faces, crease) & member).any()
-    ]
-    hinges = _hinge_spans(space, lines, surface.order, hinge)
+    own = [c for c in creases if (hinges_in(cells, faces, c) & member).any()]
+    lines = [carried_on(c.line_uv, _FURTHER_MM, back=2) for c in own]
+    bands = [max(hinge.hinge_band_mm, _ROUND_SHARE * c.round_mm) for c in own]
+    hinges = _hinge_spans(space, lines, bands, surface.order, hinge)
     energy = energy_band(space, order=surface.order, hinges=hinges)
     use = skin & member & (faces.reason == JUDGED)
     i, j = np.nonzero(use)
@@ -139,6 +142,7 @@ def face_job(
     window = usual / (2.0 * np.sqrt(np.pi) * error_mm)
     weight = np.minimum(1.0, (usual / np.maximum(error, 0.2 * usual)) ** 2)
     uv = np.column_stack([cells.u_mm[where], cells.v_mm[where]])
+    through = [x for x, c in zip(lines, own, strict=True) if _runs_through(c, uv)]
     tree = cKDTree(uv)
     beside = tuple(cells_beside(e, uv, tree, cell_mm=grid.cell_mm) for e in edges)
     on_face = _on_face(held.uv, member, grid, space)
@@ -159,7 +163,7 @@ def face_job(
         beside,
         tuple(space.rows(*edge.station_uv.T) for edge in edges),
         tuple(_slope_rows(space, edge) for edge in edges),
-        tuple(_let_go(edge, held.released_uv, lines, hinge.hinge_band_mm) for edge in edges),
+        tuple(_let_go(edge, held.released_uv, lines, bands) for edge in edges),
         points,
         held.height_mm[on_face],
         grid.cell_mm,
@@ -168,9 +172,19 @@ def face_job(
         surface.order,
         2.0 * float(faces.inside_mm[member].max()),
         window if window > _LEAST_WINDOW else 0.0,
-        trend_of(space, rows, uv, lines),
+        trend_of(space, rows, uv, through),
         surface.order > _CLASSICAL,
     )
+
+
+def _runs_through(crease: Crease, uv: Floats) -> bool:
+    """Whether a line runs through most of a face, or at one end out of it."""
+    chord = crease.line_uv[-1] - crease.line_uv[0]
+    chord = chord / (np.linalg.norm(chord) + 1e-12)
+    along, (first, last) = uv @ chord, crease.line_uv[[0, -1]] @ chord
+    low, high = along.min(), along.max()
+    out = min(first - low, high - last) < _AT_THE_EDGE_MM
+    return bool(out or crease.length_mm > _THROUGH * (high - low))
 
 
 def _active_spans(
@@ -186,17 +200,21 @@ def _active_spans(
 
 
 def _hinge_spans(
-    space: SplineSpace, lines: list[Floats], order: int, hinge: CreaseSettings
+    space: SplineSpace,
+    lines: list[Floats],
+    bands: list[float],
+    order: int,
+    hinge: CreaseSettings,
 ) -> Hinges | None:
-    """Spans within the band of the lines, with the lines' directions."""
+    """Spans within their bands (mm) of the lines, with the lines' directions."""
     spans = np.argwhere(space.active)
     centre = (spans + 0.5) * space.knot + np.array([space.u0, space.v0])
     chosen, tangents = [], []
-    for line in lines:
+    for line, band in zip(lines, bands, strict=True):
         way = np.gradient(line, axis=0)
         way /= np.linalg.norm(way, axis=1)[:, None] + 1e-12
         distance, nearest = cKDTree(line).query(centre)
-        inside = distance <= hinge.hinge_band_mm
+        inside = distance <= band
         chosen.append(spans[inside])
         tangents.append(way[nearest[inside]])
     if not chosen:
@@ -206,7 +224,7 @@ def _hinge_spans(
     return Hinges(places, metric)
 
 
-def _let_go(edge: Edge, released_uv: Floats, lines: list[Floats], band_mm: float) -> Mask:
+def _let_go(edge: Edge, released_uv: Floats, lines: list[Floats], bands: list[float]) -> Mask:
     """Stations near a place let go, and those in the band of a body line that runs out over the
     edge: the surface turns freely there, and two lines that meet in it never quite agree.
     """
@@ -214,8 +232,8 @@ def _let_go(edge: Edge, released_uv: Floats, lines: list[Floats], band_mm: float
     out = np.zeros(len(station), bool)
     if len(released_uv):
         out |= cKDTree(released_uv).query(station)[0] <= _RELEASED_MM
-    for line in lines:
-        out |= cKDTree(line).query(station)[0] <= band_mm
+    for line, band in zip(lines, bands, strict=True):
+        out |= cKDTree(line).query(station)[0] <= band
     return out
 
 

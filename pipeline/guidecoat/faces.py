@@ -8,10 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+from scipy.spatial import cKDTree
 
 from .cells import Cells
 from .creases import Crease
 from .errors import ScanUnfitError
+from .openings import close_dropouts
 from .polylines import carried_on
 
 Floats = NDArray[np.float64]
@@ -33,6 +35,10 @@ REASONS = (
 
 _BARRIER_MM = 9.0
 _CREASE_CORE_MM = 10.0
+_WIDEST_CORE_MM = 20.0
+_CORE_SHARE = 0.8
+_INSIDE_SHARE = 0.9
+_LEAST_ON_A_SIDE = 0.3
 _HEM_MM = 9.0
 _LINKED_MM = 120.0
 _JUMP_MM = 4.0
@@ -45,11 +51,6 @@ _ACROSS_MM = 15.0
 _FEWEST_ACROSS = 10
 _MOST_BEHIND = 0.3
 _SMALLEST_FACE_MM = 60.0
-_SMALLEST_OPENING_MM = 14.0
-_ROLL_MM = 1.0
-_CUT_OPENING_MM = 45.0
-_CUT_RIM = 0.78
-_LARGEST_DROPOUT_MM = 120.0
 _THIN_SHARE = 0.3
 _SOLID_AROUND = 6
 _WORST_ERROR = 8.0
@@ -75,7 +76,7 @@ class Faces:
 
 def sound_interior(cells: Cells, skin: Mask, *, margin_mm: float) -> Mask:
     """(nu, nv) cells of the skin farther than a margin from its outline and openings."""
-    closed, _, behind = _close_dropouts(cells, skin)
+    closed, _, behind = close_dropouts(cells, skin)
     return np.asarray(skin & (depth(closed & ~behind, cells.grid.cell_mm) > margin_mm))
 
 
@@ -123,18 +124,25 @@ def part_faces(
     ScanUnfitError : when nothing wide enough to judge is left.
     """
     side = cells.grid.cell_mm
-    closed, openings, behind = _close_dropouts(cells, skin)
-    barrier = _barrier(cells, skin, creases)
-    body = closed & ~barrier & ~behind
-    behind |= _lower_skins(cells, skin, body)
-    body &= ~behind
+    closed, openings, outlying = close_dropouts(cells, skin)
+    parting = tuple(c for c in creases if c.parts)
+    while True:
+        barrier = _barrier(cells, skin, parting)
+        body = closed & ~barrier & ~outlying
+        behind = outlying | _lower_skins(cells, skin, body)
+        body &= ~behind
+        wide = _wide_parts(body, batten_mm / 6.0 / side)
+        label, count = ndimage.label(wide)
+        # A line that fades out within a face parts nothing: the surface hinges along it.
+        ending = [c for c in parting if _runs_inside(cells, label, body, c)]
+        if not ending:
+            break
+        parting = tuple(c for c in parting if c not in ending)
     reason = np.where(skin, np.uint8(JUDGED), np.uint8(OFF))
     reason[cells.filled & ~skin] = BAND  # The fringe that flying points and hems leave.
     reason[skin & barrier] = LINE
     reason[skin & behind] = BEHIND
     inside = depth(body, side)
-    wide = _wide_parts(body, batten_mm / 6.0 / side)
-    label, count = ndimage.label(wide)
     keep = np.zeros(count + 1, np.int32)
     area = np.bincount(label.ravel(), minlength=count + 1) * side**2
     rank = 0
@@ -150,53 +158,29 @@ def part_faces(
             "Choose a shorter batten with --batten, or scan a larger part."
         )
     reason[skin & (reason == JUDGED) & (label == 0)] = STRIP
-    doubtful = cells.layered & (inside <= inboard_mm + _HEM_MM)
+    hem = inside <= inboard_mm + _HEM_MM
+    doubtful = hem & (cells.layered | _far_below(cells, skin & ~hem))
     reason[skin & (reason == JUDGED) & ((inside <= inboard_mm) | doubtful)] = BAND
     for crease in creases:
-        if not crease.parts or _runs_inside(cells, label, crease):
-            core = near_line(cells, crease.line_uv, _CREASE_CORE_MM)
+        if crease not in parting:
+            width = max(_CREASE_CORE_MM, min(_CORE_SHARE * crease.round_mm, _WIDEST_CORE_MM))
+            core = near_line(cells, crease.line_uv, width)
             reason[core & skin & (reason == JUDGED)] = CREASE
     return Faces(label, reason, openings, inside, rank)
 
 
-def _close_dropouts(cells: Cells, skin: Mask) -> tuple[Mask, Mask, Mask]:
-    """The skin without its drop-outs; its openings; and what lies behind them."""
-    side = cells.grid.cell_mm
-    reach = max(1, round(6.0 / side))
-    closed = ndimage.binary_closing(np.pad(skin, reach + 1), _FULL, iterations=reach)
-    closed = closed[reach + 1 : -reach - 1, reach + 1 : -reach - 1] | skin
-    label, _count = ndimage.label(closed)
-    size = np.bincount(label.ravel())
-    size[0] = 0
-    main = label == size.argmax()
-    outer = ndimage.binary_fill_holes(main)
-    behind = _behind(cells, label, main, outer, size)
-    holes, _holes_count = ndimage.label(outer & ~main)
-    openings = np.zeros_like(skin)
-    for k, box in enumerate(ndimage.find_objects(holes), start=1):
-        grown = tuple(slice(max(0, s.start - 12), s.stop + 12) for s in box)
-        hole = holes[grown] == k
-        if _is_opening(hole, cells, skin, grown, side):
-            openings[grown] |= hole
-    whole = (outer | closed) & ~openings & ~behind
-    return whole, openings, behind
-
-
-def _behind(
-    cells: Cells, label: NDArray[np.int32], main: Mask, outer: Mask, size: NDArray[np.intp]
-) -> Mask:
-    """Pieces seen through an opening: inside the main skin's outline and lower than its rim."""
-    behind = np.zeros_like(main)
-    for k in np.flatnonzero(size):
-        piece = label == k
-        if piece[main].any() or not (piece & outer).sum() > 0.5 * size[k]:
-            continue
-        near = ndimage.distance_transform_edt(~piece)
-        rim = main & (near <= max(20.0, near[main].min() + 10.0))
-        rim_height = np.nanmedian(cells.height_mm[rim])
-        if np.nanmedian(cells.height_mm[piece]) < rim_height - _BEHIND_MM:
-            behind |= piece
-    return behind
+def _far_below(cells: Cells, inland: Mask) -> Mask:
+    """Cells far below the skin inland of them, carried on: where that has drop-outs, a hem's return
+    is seen in its place.
+    """
+    if not inland.any():
+        return np.zeros_like(inland)
+    _, (i, j) = ndimage.distance_transform_edt(~inland, return_indices=True)
+    carried = cells.height_mm[i, j]
+    carried = carried + np.nan_to_num(cells.slope_u)[i, j] * (cells.u_mm - cells.u_mm[i, j])
+    carried = carried + np.nan_to_num(cells.slope_v)[i, j] * (cells.v_mm - cells.v_mm[i, j])
+    with np.errstate(invalid="ignore"):
+        return np.asarray(cells.height_mm < carried - _JUMP_MM)
 
 
 def _lower_skins(cells: Cells, skin: Mask, body: Mask) -> Mask:
@@ -223,62 +207,38 @@ def _lower_skins(cells: Cells, skin: Mask, body: Mask) -> Mask:
     return lower
 
 
-def _is_opening(hole: Mask, cells: Cells, skin: Mask, box: tuple[slice, ...], side: float) -> bool:
-    """Whether a hole is an opening of the panel and not a drop-out of the scan.
-
-    An opening either rolls inward at its rim, or is wide with a rim scanned nearly as densely as
-    the skin beside it (a drop-out thins towards its rim), or is too large to be a drop-out.
-    """
-    depth = ndimage.distance_transform_edt(np.pad(hole, 1))[1:-1, 1:-1] * side
-    width = 2.0 * float(depth.max())
-    if width < _SMALLEST_OPENING_MM:
-        return False
-    if width > _LARGEST_DROPOUT_MM:
-        return True
-    away = ndimage.distance_transform_edt(~hole) * side
-    here = skin[box]
-    height = cells.height_mm[box]
-    rim = here & (away <= 1.5 * side)
-    inboard = here & (away > 3.0 * side) & (away <= 8.0 * side)
-    if rim.sum() < 8 or inboard.sum() < 16:
-        return False
-    roll = _roll_at_rim(rim, inboard, height, cells, box)
-    if abs(roll) > _BEHIND_MM:
-        return False
-    thin = cells.count[box][rim].mean() / max(cells.count[box][inboard].mean(), 1.0)
-    return bool(roll < -_ROLL_MM or (width > _CUT_OPENING_MM and thin > _CUT_RIM))
-
-
-def _roll_at_rim(
-    rim: Mask, inboard: Mask, height: Floats, cells: Cells, box: tuple[slice, ...]
-) -> float:
-    """Median height of the rim above a quadratic through the skin a little farther off."""
-    u, v = cells.u_mm[box], cells.v_mm[box]
-    mu, mv = np.nanmean(u[inboard]), np.nanmean(v[inboard])
-
-    def basis(where: Mask) -> Floats:
-        x, y = (u[where] - mu) / 50.0, (v[where] - mv) / 50.0
-        return np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y])
-
-    found = np.linalg.lstsq(basis(inboard), height[inboard], rcond=None)[0]
-    return float(np.median(height[rim] - basis(rim) @ found))
-
-
 def _barrier(cells: Cells, skin: Mask, creases: tuple[Crease, ...]) -> Mask:
-    """Cells along sharp creases and steps, and either side of a jump in height."""
+    """Cells along lines that part, and either side of a jump in height."""
     barrier = np.zeros_like(skin)
     for crease in creases:
-        if crease.parts:
-            barrier |= near_line(cells, crease.line_uv, _BARRIER_MM, extend_mm=12.0)
-    for link in _links([c.line_uv for c in creases if c.parts]):
+        barrier |= near_line(cells, crease.line_uv, _BARRIER_MM, extend_mm=12.0)
+    for link in _links([c.line_uv for c in creases]):
         barrier |= near_line(cells, link, _BARRIER_MM)
     return barrier | height_jumps(cells, skin)
 
 
-def _runs_inside(cells: Cells, label: NDArray[np.int32], crease: Crease) -> bool:
-    """Whether a line has the same face on both sides: it fades out and parts nothing."""
-    near = near_line(cells, crease.line_uv, 3.0 * _BARRIER_MM)
-    return len(np.unique(label[near & (label > 0)])) == 1
+def _runs_inside(cells: Cells, label: NDArray[np.int32], body: Mask, crease: Crease) -> bool:
+    """Whether a sharp line has the same face on both sides: it fades out and parts nothing."""
+    if crease.kind == "step":
+        return False
+    place = np.nonzero(near_line(cells, crease.line_uv, 3.0 * _BARRIER_MM) & body)
+    near = label[place]
+    if not near.any():
+        return False
+    same = near == np.bincount(near[near > 0]).argmax()
+    off = _side_of(
+        crease.line_uv, np.column_stack([cells.grid.u_mm[place[0]], cells.grid.v_mm[place[1]]])
+    )
+    either = min(float((same & (off > 0)).mean()), float((same & (off < 0)).mean()))
+    return bool(same.mean() > _INSIDE_SHARE and either > _LEAST_ON_A_SIDE)
+
+
+def _side_of(line_uv: Floats, place_uv: Floats) -> Floats:
+    """(n,) to which side of a line places lie: + to the left of the way it runs."""
+    way = np.gradient(line_uv, axis=0)
+    nearest = cKDTree(line_uv).query(place_uv)[1]
+    apart = place_uv - line_uv[nearest]
+    return np.asarray(way[nearest, 0] * apart[:, 1] - way[nearest, 1] * apart[:, 0])
 
 
 def height_jumps(cells: Cells, skin: Mask) -> Mask:
@@ -308,9 +268,10 @@ def height_jumps(cells: Cells, skin: Mask) -> Mask:
             jumps[part] |= step
             lanes[part] |= lane
     # A few stray cells beside a drop-out are no second skin.
-    label, _ = ndimage.label(lanes, _FULL)
+    label, _ = ndimage.label(ndimage.binary_dilation(lanes | jumps, _FULL, iterations=2), _FULL)
     for k, box in enumerate(ndimage.find_objects(label), start=1):
-        if max(s.stop - s.start for s in box) * side < _SHORTEST_LANE_MM:
+        # Grown by two cells at either end.
+        if (max(s.stop - s.start for s in box) - 4) * side < _SHORTEST_LANE_MM:
             lanes[label == k] = False
     return jumps | lanes
 

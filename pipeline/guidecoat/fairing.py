@@ -70,7 +70,8 @@ class FaceSurface:
 class FairSurface:
     """The fair surfaces of all faces on one lattice of knots.
 
-    u0, v0, knot_mm : the lattice; lattices : (faces, nku + 3, nkv + 3); faces : one per face.
+    u0, v0, knot_mm : the lattice; lattices : (faces, nku + 3, nkv + 3), NaN where none could be
+    laid; faces : those on which one was, the largest first.
     """
 
     u0: float
@@ -125,7 +126,7 @@ def lay_surface(
 
     Raises
     ------
-    FitError : when a face cannot be fitted at all.
+    FitError : when the largest face cannot be fitted at all.
     """
     hinged = [c for c in creases if hinges_in(cells, faces, c).any()]
     knot = knot_spacing(cells, faces, creases, surface, hinge)
@@ -136,27 +137,33 @@ def lay_surface(
     u0 = grid.u0_mm + 0.5 * (grid.shape[0] * grid.cell_mm - spans[0] * knot)
     v0 = grid.v0_mm + 0.5 * (grid.shape[1] * grid.cell_mm - spans[1] * knot)
     found = []
+    lattices = np.full((faces.count, spans[0] + 3, spans[1] + 3), np.nan)
     for face in range(1, faces.count + 1):
-        job = face_job(
-            cells,
-            skin,
-            faces,
-            face,
-            [e for e in edges if e.face == face],
-            hinged,
-            held,
-            corner=(u0, v0),
-            knot=knot,
-            spans=(spans[0], spans[1]),
-            surface=surface,
-            hinge=hinge,
-            tolerance_mm=tolerance_mm,
-            error_mm=error_mm,
-        )
-        found.append(_fit_face(job, surface, hold_of, bands))
-    return FairSurface(
-        u0, v0, knot, np.stack([f.lattice for f in found]), tuple(found), surface.order
-    )
+        try:
+            job = face_job(
+                cells,
+                skin,
+                faces,
+                face,
+                [e for e in edges if e.face == face],
+                hinged,
+                held,
+                corner=(u0, v0),
+                knot=knot,
+                spans=(spans[0], spans[1]),
+                surface=surface,
+                hinge=hinge,
+                tolerance_mm=tolerance_mm,
+                error_mm=error_mm,
+            )
+            own = _fit_face(job, surface, hold_of, bands)
+        except FitError:
+            if face == 1:
+                raise
+            continue  # A small part is left without a surface; the main face is the panel.
+        found.append(own)
+        lattices[face - 1] = own.lattice
+    return FairSurface(u0, v0, knot, lattices, tuple(found), surface.order)
 
 
 def _fit_face(

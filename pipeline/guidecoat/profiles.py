@@ -11,6 +11,9 @@ from .local_fit import LocalFit
 Floats = NDArray[np.float64]
 
 _NEAR_MM, FAR_MM = 14.0, 55.0
+_WIDEST_ROUND_MM = 70.0
+_OUTER_SHARE = 0.75
+_STILL_ROUND = 0.2
 
 
 def turn_and_step(
@@ -35,6 +38,37 @@ def turn_and_step(
     (z_left, s_left), (z_right, s_right) = sides
     # Slopes run away from the line on both sides, so a straight panel has s_left = -s_right.
     return s_left + s_right, z_left - z_right
+
+
+def round_mm(line: Floats, fit: LocalFit, cells: Cells, mask: NDArray[np.bool_]) -> float:
+    """How far (mm) to either side of a line the surface is rounded, on the wider side.
+
+    Where the curvature across it, the median over its stations, still is a fifth of its greatest
+    above what it is 50 to 70 mm off.
+    """
+    tangent = np.gradient(line, axis=0)
+    tangent /= np.linalg.norm(tangent, axis=1)[:, None] + 1e-12
+    left = np.column_stack([-tangent[:, 1], tangent[:, 0]])
+    reach = np.arange(0.0, _WIDEST_ROUND_MM, cells.grid.cell_mm)
+    offset = np.concatenate([-reach[:0:-1], reach])
+    place = line[:, None, :] + offset[None, :, None] * left[:, None, :]
+    i, j = cells.grid.index(place[..., 0], place[..., 1])
+    on = mask[i, j] & ~cells.grid.beyond(place[..., 0], place[..., 1])
+    a, b = left[:, None, 0], left[:, None, 1]
+    across = a * a * fit.uu[i, j] + 2.0 * a * b * fit.uv[i, j] + b * b * fit.vv[i, j]
+    known = on & np.isfinite(across)
+    seen = known.sum(axis=0) >= max(3, len(line) // 4)
+    if not seen.any():
+        return 0.0
+    profile = np.full(len(offset), np.nan)
+    profile[seen] = np.nanmedian(np.where(known, across, np.nan)[:, seen], axis=0)
+    outer = seen & (np.abs(offset) > _OUTER_SHARE * _WIDEST_ROUND_MM)
+    excess = np.abs(profile - (np.median(profile[outer]) if outer.any() else 0.0))
+    near = seen & (np.abs(offset) <= _NEAR_MM)
+    if not near.any():
+        return 0.0
+    still = seen & (excess > _STILL_ROUND * excess[near].max())
+    return float(np.abs(offset[still]).max(initial=0.0))
 
 
 def _heights(place: Floats, cells: Cells, fit: LocalFit, mask: NDArray[np.bool_]) -> Floats:

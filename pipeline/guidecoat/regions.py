@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -23,7 +24,7 @@ from .tapes import Metal, tape_distances
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-_BRIDGED_MM = 12.0
+_BRIDGED_MM = 21.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,7 +33,8 @@ class Region:
 
     `core` and `footprint` are (nu, nv) bool on the cells' grid: beyond tolerance, and the whole
     high or low down to the noise. Area, volume, mean, length and width are of the footprint; mean
-    and volume count from the level of the sound skin round it. edge : the one it is a knock in.
+    and volume count from the level of the sound skin round it. edge : the one it is a knock in;
+    doubt : why it may be no damage at all, "" where nothing says so.
     """
 
     region: str
@@ -56,6 +58,7 @@ class Region:
     core: Mask
     footprint: Mask
     edge: str = ""
+    doubt: str = ""
 
 
 def measure_regions(
@@ -75,20 +78,20 @@ def measure_regions(
     ----------
     label : (nu, nv) face of every cell, so that tapes run over one face only.
     """
-    regions = [
+    return named(
         region
         for mark in marks
         if (region := _measured(mark, found, cells, chart, scan, edges, tolerance, label))
         is not None
-    ]
-    return named(regions)
+    )
 
 
-def named(regions: list[Region]) -> tuple[Region, ...]:
-    """Regions in order, named by the size of their peak within a kind."""
-    out = []
+def named(regions: Iterable[Region]) -> tuple[Region, ...]:
+    """Regions named by the size of their peak within a kind, in that order."""
+    there = tuple(regions)
+    out: list[Region] = []
     for kind, letter in (("high", "H"), ("low", "L"), ("ripple", "R")):
-        own = [r for r in regions if r.kind == kind]
+        own = [r for r in there if r.kind == kind]
         size = (lambda r: -r.max_slope_mrad) if kind == "ripple" else (lambda r: -abs(r.peak_mm))
         ranked = sorted(own, key=size)
         out += [replace(region, region=f"{letter}{k}") for k, region in enumerate(ranked, start=1)]

@@ -13,6 +13,7 @@ from .shut_lines import ShutLine
 from .unrolled import Unrolled
 
 _MOSTLY = 0.5
+_CLEAR = 1.5
 
 
 def double_words(doubles: Sequence[DoubleSkin], place: Place) -> str:
@@ -55,6 +56,21 @@ def scan_doubts(unrolled: Unrolled, edges: Sequence[Edge]) -> list[str]:
     return said
 
 
+def doubt_unseen(
+    regions: tuple[Region, ...], visible_mm: float, tolerance_mm: float
+) -> tuple[Region, ...]:
+    """On a scan that cannot see its tolerance only what stands well clear of both is out."""
+    if visible_mm <= tolerance_mm:
+        return regions
+    clear = tolerance_mm + _CLEAR * visible_mm
+    return tuple(
+        replace(region, verdict="undecided")
+        if region.kind == "ripple" or abs(region.peak_mm) < clear
+        else region
+        for region in regions
+    )
+
+
 def doubt_doubled(
     regions: tuple[Region, ...], doubles: Sequence[DoubleSkin], *, tolerance_mm: float
 ) -> tuple[Region, ...]:
@@ -73,4 +89,5 @@ def _doubted(region: Region, doubles: Sequence[DoubleSkin], tolerance_mm: float)
     unsure = region.uncertainty_mm + 0.5 * over[0].apart_mm
     sure = region.kind != "ripple" and abs(region.peak_mm) > tolerance_mm + unsure
     verdict = region.verdict if sure else "undecided"
-    return replace(region, uncertainty_mm=unsure, verdict=verdict)
+    doubt = "" if sure else f"the skin lies twice there, {over[0].apart_mm:.2f} mm apart"
+    return replace(region, uncertainty_mm=unsure, verdict=verdict, doubt=doubt)

@@ -11,6 +11,7 @@ from scipy.spatial import ConvexHull, QhullError
 from .chart import Chart
 from .errors import ScanUnfitError
 from .scan import Scan
+from .settling import settled
 from .voxels import Voxels, pieces
 
 Floats = NDArray[np.float64]
@@ -29,6 +30,7 @@ _STEEPEST_DEG = 72.0
 _FACES_BACK_DEG = 100.0
 _VOTES = 200_000
 _SIDE_BINS = 24
+_AS_LONG = 1.005
 _MOST_TURNED_DEG = 10.0
 _AXES = {"x": 0, "y": 1, "z": 2}
 
@@ -77,6 +79,7 @@ def lay_chart(scan: Scan, voxels: Voxels, *, outside: str = "auto") -> Skin:
                 "itself or is too rough. Crop the scan to one panel and scan its outside."
             )
     _refuse_wide(chart, normal[chosen], weight[chosen])
+    chart = settled(chart, centre[chosen])
     reason = np.full(len(body), LOOSE, np.uint8)
     # At a hem one voxel holds skin and flange: what merely leans stays in, and cells keep the outer
     # layer; only what faces backward goes.
@@ -245,15 +248,8 @@ def _fit_chart(centre: Floats, normal: Floats, weight: Floats, outside_by: str) 
         out = frame[2]
     else:
         decided_by = f"its normals: it wraps {wrap:.0f} degrees about this axis"
-    axis = _settled(axis, centre, origin)
     base = np.array([axis, np.cross(out, axis), out])
     return _roll(centre, weight, base, origin, decided_by, outside_by)
-
-
-def _settled(axis: Floats, centre: Floats, origin: Floats) -> Floats:
-    """The axis or its opposite, whichever way the panel's own skew points."""
-    skew = float((((centre - origin) @ axis) ** 3).sum())
-    return axis if skew >= 0 else -axis
 
 
 def _along_the_panel(centre: Floats, weight: Floats, frame: Floats, origin: Floats) -> Floats:
@@ -275,6 +271,10 @@ def _along_the_panel(centre: Floats, weight: Floats, frame: Floats, origin: Floa
             found = side if along >= across else np.array([-side[1], side[0]])
     for _ in range(2):
         found = _squared(flat, found)
+    across_it = np.array([-found[1], found[0]])
+    if np.ptp(flat @ found) < _AS_LONG * np.ptp(flat @ across_it):
+        # Neither side is the longer one for sure: the one that runs along the scan's x.
+        found = max(found, across_it, key=lambda way: abs(float((way @ frame[:2])[0])))
     return np.asarray(found @ frame[:2])
 
 

@@ -1,0 +1,101 @@
+"""Openings of a panel, told from drop-outs of its scan, and what is seen through them."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from .cells import Cells
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+_BEHIND_MM = 8.0
+_SMALLEST_OPENING_MM = 14.0
+_ROLL_MM = 1.0
+_CUT_OPENING_MM = 45.0
+_CUT_RIM = 0.78
+_LARGEST_DROPOUT_MM = 120.0
+_FULL = np.ones((3, 3), bool)
+
+
+def close_dropouts(cells: Cells, skin: Mask) -> tuple[Mask, Mask, Mask]:
+    """(nu, nv) each: the skin without its drop-outs; its openings; and what lies behind them."""
+    side = cells.grid.cell_mm
+    reach = max(1, round(6.0 / side))
+    closed = ndimage.binary_closing(np.pad(skin, reach + 1), _FULL, iterations=reach)
+    closed = closed[reach + 1 : -reach - 1, reach + 1 : -reach - 1] | skin
+    label, _count = ndimage.label(closed)
+    size = np.bincount(label.ravel())
+    size[0] = 0
+    main = label == size.argmax()
+    outer = ndimage.binary_fill_holes(main)
+    behind = _behind(cells, label, main, outer, size)
+    holes, _holes_count = ndimage.label(outer & ~main)
+    openings = np.zeros_like(skin)
+    for k, box in enumerate(ndimage.find_objects(holes), start=1):
+        grown = tuple(slice(max(0, s.start - 12), s.stop + 12) for s in box)
+        hole = holes[grown] == k
+        if _is_opening(hole, cells, skin, grown, side):
+            openings[grown] |= hole
+    whole = (outer | closed) & ~openings & ~behind
+    return whole, openings, behind
+
+
+def _behind(
+    cells: Cells, label: NDArray[np.int32], main: Mask, outer: Mask, size: NDArray[np.intp]
+) -> Mask:
+    """Pieces seen through an opening: inside the main skin's outline and lower than its rim."""
+    behind = np.zeros_like(main)
+    for k in np.flatnonzero(size):
+        piece = label == k
+        if piece[main].any() or not (piece & outer).sum() > 0.5 * size[k]:
+            continue
+        near = ndimage.distance_transform_edt(~piece)
+        rim = main & (near <= max(20.0, near[main].min() + 10.0))
+        rim_height = np.nanmedian(cells.height_mm[rim])
+        if np.nanmedian(cells.height_mm[piece]) < rim_height - _BEHIND_MM:
+            behind |= piece
+    return behind
+
+
+def _is_opening(hole: Mask, cells: Cells, skin: Mask, box: tuple[slice, ...], side: float) -> bool:
+    """Whether a hole is an opening of the panel and not a drop-out of the scan.
+
+    An opening either rolls inward at its rim, or is wide with a rim scanned nearly as densely as
+    the skin beside it (a drop-out thins towards its rim), or is too large to be a drop-out.
+    """
+    depth = ndimage.distance_transform_edt(np.pad(hole, 1))[1:-1, 1:-1] * side
+    width = 2.0 * float(depth.max())
+    if width < _SMALLEST_OPENING_MM:
+        return False
+    if width > _LARGEST_DROPOUT_MM:
+        return True
+    away = ndimage.distance_transform_edt(~hole) * side
+    here = skin[box]
+    height = cells.height_mm[box]
+    rim = here & (away <= 1.5 * side)
+    inboard = here & (away > 3.0 * side) & (away <= 8.0 * side)
+    if rim.sum() < 8 or inboard.sum() < 16:
+        return False
+    roll = _roll_at_rim(rim, inboard, height, cells, box)
+    if abs(roll) > _BEHIND_MM:
+        return False
+    thin = cells.count[box][rim].mean() / max(cells.count[box][inboard].mean(), 1.0)
+    return bool(roll < -_ROLL_MM or (width > _CUT_OPENING_MM and thin > _CUT_RIM))
+
+
+def _roll_at_rim(
+    rim: Mask, inboard: Mask, height: Floats, cells: Cells, box: tuple[slice, ...]
+) -> float:
+    """Median height of the rim above a quadratic through the skin a little farther off."""
+    u, v = cells.u_mm[box], cells.v_mm[box]
+    mu, mv = np.nanmean(u[inboard]), np.nanmean(v[inboard])
+
+    def basis(where: Mask) -> Floats:
+        x, y = (u[where] - mu) / 50.0, (v[where] - mv) / 50.0
+        return np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y])
+
+    found = np.linalg.lstsq(basis(inboard), height[inboard], rcond=None)[0]
+    return float(np.median(height[rim] - basis(rim) @ found))

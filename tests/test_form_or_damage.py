@@ -1,0 +1,141 @@
+"""Sound forms of vans and cars: no false mark that is sure, and no planted one lost."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from guidecoat.check import CheckResult, check
+from guidecoat.scan import Scan, Units
+from guidecoat.settings import load_settings
+
+Floats = NDArray[np.float64]
+Form = Callable[[Floats, Floats], Floats]
+Mark = tuple[float, float, float, float]
+
+LENGTH_MM, WIDTH_MM = 1000.0, 650.0
+
+
+def crown(x: Floats, y: Floats) -> Floats:
+    return 14.0 * (1.0 - (x / 500.0 - 1.0) ** 2) + 20.0 * (1.0 - (y / 325.0 - 1.0) ** 2)
+
+
+def eased(t: Floats) -> Floats:
+    t = np.clip(t, 0.0, 1.0)
+    return np.asarray(t * t * (3.0 - 2.0 * t))
+
+
+def roof(distance: Floats, radius: float) -> Floats:
+    """A fold rounded over about a radius to either side."""
+    return np.asarray(np.sqrt(distance**2 + radius**2) - radius)
+
+
+def fading_line(x: Floats, y: Floats) -> Floats:
+    """A body line of 100 mrad that fades out in the middle of the panel."""
+    return crown(x, y) - 0.05 * eased((700.0 - x) / 450.0) * roof(y - 330.0, 8.0)
+
+
+def rounded_line(x: Floats, y: Floats) -> Floats:
+    return crown(x, y) - 0.06 * roof(y - 330.0, 25.0)
+
+
+def raised_swage(x: Floats, y: Floats) -> Floats:
+    """A raised line 3 mm high and 16 mm wide that ends in the middle of the panel."""
+    return crown(x, y) + 3.0 * eased((600.0 - x) / 150.0) * np.exp(-(((y - 325.0) / 8.0) ** 2))
+
+
+def handle_bowl(x: Floats, y: Floats) -> Floats:
+    out = np.clip((np.hypot((x - 800.0) / 1.6, y - 450.0) - 35.0) / 30.0, -0.5, 0.5)
+    return np.asarray(crown(x, y) - 5.0 * (1.0 - np.sin(np.pi * out)))
+
+
+def scanned(form: Form, marks: tuple[Mark, ...] = (), *, seed: int, noise_mm: float) -> Scan:
+    """Points 1.5 mm apart, normals given; marks as (x, y, height, width) cosines."""
+    rng = np.random.default_rng(seed)
+    x, y = (
+        a.ravel() for a in np.meshgrid(np.arange(0, LENGTH_MM, 1.5), np.arange(0, WIDTH_MM, 1.5))
+    )
+    x, y = x + rng.uniform(-0.5, 0.5, x.size), y + rng.uniform(-0.5, 0.5, x.size)
+    slope_x = (form(x + 0.01, y) - form(x - 0.01, y)) / 0.02
+    slope_y = (form(x, y + 0.01) - form(x, y - 0.01)) / 0.02
+    normal = np.column_stack([-slope_x, -slope_y, np.ones_like(x)])
+    normal /= np.linalg.norm(normal, axis=1)[:, None]
+    off = noise_mm * rng.standard_normal(x.size)
+    for u, v, height, width in marks:
+        r = np.minimum(2.0 * np.hypot(x - u, y - v) / width, 1.0)
+        off += height * np.cos(0.5 * np.pi * r) ** 2
+    points = np.column_stack([x, y, form(x, y)]) + off[:, None] * normal
+    return Scan(
+        "panel",
+        points.astype(np.float32),
+        np.ones(len(points), np.bool_),
+        np.zeros(3),
+        Units("mm", 1.0, "given"),
+        np.zeros(len(points), dtype=[(name, np.float32) for name in "xyz"]),
+        normal.astype(np.float32),
+    )
+
+
+def judged(form: Form, marks: tuple[Mark, ...] = (), *, stage: str, seed: int) -> CheckResult:
+    scan = scanned(form, marks, seed=seed, noise_mm=0.05)
+    return check(scan, load_settings(stage))
+
+
+@pytest.mark.parametrize("stage", ["metal", "filler"])
+@pytest.mark.parametrize("form", [fading_line, rounded_line, raised_swage])
+def test_a_sound_body_line_has_no_mark(form: Form, stage: str) -> None:
+    result = judged(form, stage=stage, seed=3)
+    assert (result.verdict, result.regions) == ("in", ())
+
+
+@pytest.mark.parametrize("form", [fading_line, rounded_line])
+def test_marks_beside_a_body_line_are_found_once(form: Form) -> None:
+    marks = ((250.0, 150.0, 0.8, 100.0), (800.0, 520.0, -0.9, 140.0), (250.0, 520.0, -0.7, 70.0))
+    result = judged(form, marks, stage="filler", seed=4)
+    assert len(result.regions) == len(marks)
+    for x, y, peak, _ in marks:
+        near = min(result.regions, key=lambda r: float(np.hypot(r.x - x, r.y - y)))
+        assert np.hypot(near.x - x, near.y - y) < 15.0
+        assert near.peak_mm == pytest.approx(peak, abs=0.08)
+
+
+def test_a_pressed_bowl_is_undecided_with_the_reason_and_a_dent_is_out() -> None:
+    marks = ((300.0, 150.0, -0.9, 120.0),)
+    result = judged(handle_bowl, marks, stage="filler", seed=5)
+    (dent,) = [r for r in result.regions if r.verdict == "out"]
+    assert dent.peak_mm == pytest.approx(-0.9, abs=0.08)
+    doubted = [r for r in result.regions if r is not dent]
+    assert doubted
+    for bowl in doubted:
+        assert np.hypot(bowl.x - 800.0, bowl.y - 450.0) < 120.0
+        assert "may be form" in bowl.doubt
+        assert bowl.action.startswith("make sure what it is: it may be form")
+    (said,) = [w for w in result.warnings if "cannot tell form from damage" in w]
+    assert "--creases" in said
+
+
+def test_a_sound_bowl_leaves_it_undecided() -> None:
+    result = judged(handle_bowl, stage="filler", seed=6)
+    assert result.verdict == "undecided"
+    assert {r.verdict for r in result.regions} == {"undecided"}
+
+
+def test_close_dents_are_no_form() -> None:
+    """Each lies in what would be the other's quiet ring."""
+    marks = ((400.0, 300.0, -1.0, 110.0), (520.0, 300.0, -1.2, 110.0), (460.0, 400.0, -0.9, 100.0))
+    result = judged(crown, marks, stage="filler", seed=7)
+    assert [r.kind for r in result.regions] == ["low"] * 3
+    assert not any("cannot tell form" in w for w in result.warnings)
+
+
+def test_a_scratch_half_as_long_as_the_panel_is_reported() -> None:
+    def scratched(x: Floats, y: Floats) -> Floats:
+        along, across = (x - 500.0) / 200.0, (y - 200.0) / 15.0
+        r = np.minimum(np.hypot(along, across), 1.0)
+        return np.asarray(crown(x, y) - 1.5 * np.cos(0.5 * np.pi * r) ** 2)
+
+    result = judged(scratched, stage="metal", seed=8)
+    assert [r.kind for r in result.regions] == ["low"]
