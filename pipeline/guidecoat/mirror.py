@@ -32,6 +32,7 @@ Floats = NDArray[np.float64]
 
 _MOST_PLANE_POINTS = 1_500_000
 _SMALLEST_SIDE = 0.15
+_BROAD = "Give --pairs on spots that are alike, or scan both panels in one frame (--already-aligned)."
 
 
 @dataclass(frozen=True)
@@ -264,7 +265,7 @@ def _compared(
         position = _position(between, side, found, plane)
         words = _position_words(by)
     loose = [w.describe() for w in found.weak_directions if w.held_by != "nothing"]
-    warnings = own.result.warnings + ((found.doubt,) if found.doubt else ())
+    warnings = own.result.warnings + found.doubts("difference", _BROAD)
     if loose:
         warnings += (
             f"The panel's shape holds the two sides on each other loosely ({'; '.join(loose)}): "
