@@ -32,7 +32,9 @@ Floats = NDArray[np.float64]
 
 _MOST_PLANE_POINTS = 1_500_000
 _SMALLEST_SIDE = 0.15
-_BROAD = "Give --pairs on spots that are alike, or scan both panels in one frame (--already-aligned)."
+_BROAD = (
+    "Give --pairs on spots that are alike, or scan both panels in one frame (--already-aligned)."
+)
 
 
 @dataclass(frozen=True)

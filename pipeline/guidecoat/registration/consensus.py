@@ -33,6 +33,8 @@ ROUNDS = 4
 # A placing that settled between changed and unchanged skin is off by about that much.
 OFF_MM = 1.0
 SETTLED_MM = 2e-3
+# A motion that moves the skin along itself more than so (a share of squared readings).
+HELD_SHARE = 0.02
 # Edges are steel that filler leaves alone, and a picked spot was picked for not having changed.
 BESIDE_EDGE_MM, EDGE_TRUST = 40.0, 3.0
 BESIDE_PICK_MM, PICK_TRUST = 50.0, 8.0
@@ -40,10 +42,12 @@ BESIDE_PICK_MM, PICK_TRUST = 50.0, 8.0
 EDGE_REACHES_MM = (120.0, 60.0, 25.0, 10.0, 5.0)
 EDGE_STEPS = 12
 FEWEST_RIM = 40
-RIM_REACH_MM = 1.0
+# Rough, as it is there to tell a panel that slid off its edges.
+RIM_REACH_MM = 4.0
 # Another placing with that part of the best one's share, that far off somewhere, is a rival.
 RIVAL_SHARE = 0.6
 RIVAL_MM = 0.25
+RIVAL_COMMON = 0.25
 # What agrees has to be a good part of the skin, clearly more than before, and scatter like noise:
 # of a difference that varies all over the panel some part always lies within any band.
 LEAST_SHARE = 0.3
@@ -98,7 +102,11 @@ def settled_on_most(
     k = int(np.argmax(good[1:]))
     if shares[k + 1] < LEAST_SHARE or good[k + 1] < CLEARLY_MORE * good[0]:
         return fit, found[0].doubt if found[0].share > LEAST_SHARE else ""
+    if found[k].doubt and picked is None:
+        # Half-way between two placings the doubt of the fit covers both.
+        return fit, found[k].doubt
     other = settled(*scans, found[k].motion, settings, reach_mm=BIWEIGHT * noise)
+    noise = max(own_noise_mm(other, scans[0]), settings.noise_floor_mm)
     if not other.surface.scale_mm < LIKE_NOISE * noise:
         return fit, ""
     return other, found[k].doubt
@@ -134,7 +142,7 @@ def _agreed_with(
         if turn == 0:
             first = float(scores[0])
         k = int(np.argmax(scores))
-        share, doubt = float(scores[k]), _rivalry(field, refined, scores)
+        share, doubt = float(scores[k]), _rivalry(field, refined, scores, cut)
         motion = work.applied(refined[k], motion)
         if np.abs(refined[k]).max() < SETTLED_MM:
             break
@@ -154,14 +162,18 @@ def _different(field: _Field, steps: Array, scores: Array) -> Array:
     return steps[chosen]
 
 
-def _rivalry(field: _Field, steps: Array, scores: Array) -> str:
+def _rivalry(field: _Field, steps: Array, scores: Array, cut: float) -> str:
     """Words on another step with which nearly as much agrees; nothing where there is none."""
     best = int(np.argmax(scores))
     apart = np.abs(field.rows @ (steps - steps[best]).T).max(0)
-    rivals = np.flatnonzero((apart > RIVAL_MM) & (scores > RIVAL_SHARE * scores[best]))
-    if not len(rivals):
+    agreed = tukey(field.residual[:, None] + field.rows @ steps.T, cut)
+    # A placing beside the best one agrees with much of the same skin; a rival with other skin.
+    common = field.weight @ np.minimum(agreed, agreed[:, [best]])
+    rivals = (apart > RIVAL_MM) & (scores > RIVAL_SHARE * scores[best])
+    rivals &= common < RIVAL_COMMON * scores
+    if not rivals.any():
         return ""
-    other = rivals[np.argmax(scores[rivals])]
+    other = int(np.argmax(np.where(rivals, scores, -1.0)))
     return (
         f"Two placings fit, {apart[other]:.1f} mm apart: with one {scores[best]:.0%} of the skin "
         f"agrees to within noise, with the other {scores[other]:.0%}, so what was put on over one "
@@ -226,16 +238,23 @@ def _trials(field: _Field, noise: float, generator: np.random.Generator) -> Arra
 
 
 def _damping(field: _Field, noise: float) -> Array:
-    """What blocks do not hold stays where it is, rather than follow the noise."""
-    return np.asarray(np.eye(6) * (noise / OFF_MM) ** 2 / len(field.residual))
+    """What blocks do not hold stays where it is, rather than follow the noise; and what the skin
+    as a whole hardly holds, slides of a smooth panel, is left to the edges.
+    """
+    weighted = field.rows * field.weight[:, None]
+    values, vectors = np.linalg.eigh(weighted.T @ field.rows)
+    loose = vectors[:, values < HELD_SHARE * values[-1]]
+    plain = np.eye(6) * (noise / OFF_MM) ** 2 / len(field.residual)
+    return np.asarray(plain + values[-1] * loose @ loose.T)
 
 
 def _refined(field: _Field, step: Array, noise: float) -> Array:
     """A step settled on what agrees with it, the band drawn in from twice its width."""
+    damping = _damping(field, noise)
     for k in range(REFINING_STEPS):
         cut = BIWEIGHT * noise * max(1.0, 2.0 - k / 4.0)
         left = field.residual + field.rows @ step
         weighted = field.rows * (field.weight * tukey(left, cut))[:, None]
-        matrix = weighted.T @ field.rows + _damping(field, noise)
+        matrix = weighted.T @ field.rows + damping
         step = step - np.linalg.solve(matrix, weighted.T @ left)
     return step

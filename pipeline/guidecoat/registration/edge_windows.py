@@ -116,7 +116,7 @@ def _crowded(windows: EdgeWindows, points: Array) -> bool:
     out = out - windows.edge_mm[window]
     last = np.count_nonzero((out > -1.0) & (out < 1.0))
     inside = np.count_nonzero((out > -COUNTED_MM[0]) & (out < -COUNTED_MM[1]))
-    return last > CROWDED * inside / (COUNTED_MM[0] - COUNTED_MM[1])
+    return bool(last > CROWDED * inside / (COUNTED_MM[0] - COUNTED_MM[1]))
 
 
 def edge_of(windows: EdgeWindows, points: Array) -> Array:

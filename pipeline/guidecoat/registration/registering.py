@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from guidecoat.errors import ScanUnfitError, SettingsError
 from guidecoat.registration.changed import carried_over, without_changed
 from guidecoat.registration.coarse import make_sample, settle
-from guidecoat.registration.consensus import LIKE_NOISE, settled_on_most
+from guidecoat.registration.consensus import LEAST_SHARE, LIKE_NOISE, settled_on_most
 from guidecoat.registration.fine import BIWEIGHT, Fit
 from guidecoat.registration.observability import motion_covariance, own_noise_mm, weak_directions
 from guidecoat.registration.placing import (
@@ -94,7 +94,7 @@ def register(
     picked = None if pairs is None else pairs[1]
     most, rivalry = settled_on_most((one, two), placing.fit, settings, picked)
     moved, placing = most is not placing.fit, replace(placing, fit=most)
-    if not fits(placing.fit, settings):
+    if not fits(placing.fit, settings, on_most=moved):
         raise ScanUnfitError(explain_misfit(source, target, one, two, placing.fit, settings))
     edges = _edge_cells(whole, cell)
     doubt = ""
@@ -201,11 +201,15 @@ def _refuse_apart(fit: Fit, settings: RegistrationSettings) -> None:
     )
 
 
-def fits(fit: Fit, settings: RegistrationSettings) -> bool:
-    """Whether a placing is good enough to say that the scans belong together."""
+def fits(fit: Fit, settings: RegistrationSettings, *, on_most: bool = False) -> bool:
+    """Whether a placing is good enough to say that the scans belong together.
+
+    Less has to agree where it does so to within noise (`on_most`).
+    """
+    least = LEAST_SHARE if on_most else settings.least_agreement
     return (
         fit.overlap >= settings.least_overlap
-        and fit.agreement >= settings.least_agreement
+        and fit.agreement >= least
         and fit.surface.scale_mm <= settings.largest_scale_mm
     )
 
