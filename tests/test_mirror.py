@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from guidecoat import mirror
 from guidecoat.cli import main
+from guidecoat.compare.placing import place_scan
 from guidecoat.errors import ScanUnfitError, SettingsError
 from guidecoat.export.mirror_files import write_mirror
 from guidecoat.mirror import (
@@ -242,13 +242,11 @@ def test_panels_scanned_apart_tell_shape_and_no_position(left: Scan) -> None:
 def test_a_placing_that_may_be_tilted_is_told(
     left: Scan, right: Scan, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    place = mirror.place_scan
-
     def loosely(*scans: Scan, **given: object) -> tuple[Floats, Registration]:
-        motion, found = place(*scans, **given)  # type: ignore[arg-type]
+        motion, found = place_scan(*scans, **given)  # type: ignore[arg-type]
         return motion, replace(found, scatter_mm=9.0 * found.noise_mm)
 
-    monkeypatch.setattr(mirror, "place_scan", loosely)
+    monkeypatch.setattr("guidecoat.mirror.place_scan", loosely)
     warnings = mirror_pair(left, right, SETTINGS, X_PLANE).warnings
     assert any("may be tilted" in w and "--pairs" in w for w in warnings)
 

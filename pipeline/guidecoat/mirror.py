@@ -266,8 +266,7 @@ def _compared(
         position = _position(between, side, found, plane)
         words = _position_words(by)
     warnings = own.result.warnings + found.doubts("difference", _BROAD)
-    loose = [w.describe() for w in found.weak_directions if w.held_by != "nothing"]
-    if loose:
+    if loose := [w.describe() for w in found.weak_directions if w.held_by != "nothing"]:
         warnings += (
             f"The panel's shape holds the two sides on each other loosely ({'; '.join(loose)}): "
             "differences may be off along the panel by that much.",
