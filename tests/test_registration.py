@@ -430,12 +430,14 @@ def test_other_side_of_the_skin_is_named() -> None:
         register(one, two, source_normals=normals, target_normals=-other)
 
 
+def half(x: Array, y: Array) -> Array:
+    """A step of 1 mm, on over one half of the door and all its edges."""
+    t = np.clip(x / 80.0 + 0.5, 0.0, 1.0)
+    return np.asarray(t * t * (3.0 - 2.0 * t))
+
+
 def test_filler_over_half_a_panel_is_not_taken_for_a_good_placing() -> None:
     """A step of 1 mm over one half comes out as a tilt; its doubt covers what that is off by."""
-
-    def half(x: Array, y: Array) -> Array:
-        t = np.clip(x / 80.0 + 0.5, 0.0, 1.0)
-        return np.asarray(t * t * (3.0 - 2.0 * t))
 
     before, normals = scan_height(door_height, seed=1, count=60_000)
     after, _ = scan_height(door_height, seed=2, count=60_000, change=half)
@@ -454,10 +456,6 @@ def test_filler_over_half_a_panel_is_not_taken_for_a_good_placing() -> None:
 
 def test_picked_points_tell_which_half_was_filled() -> None:
     """A step of 1 mm over one half and all its edges: skin and edges alone leave it open."""
-
-    def half(x: Array, y: Array) -> Array:
-        t = np.clip(x / 80.0 + 0.5, 0.0, 1.0)
-        return np.asarray(t * t * (3.0 - 2.0 * t))
 
     before, normals = scan_height(door_height, seed=1, count=60_000)
     after, _ = scan_height(door_height, seed=2, count=60_000, change=half)
