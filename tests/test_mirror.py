@@ -12,6 +12,7 @@ import pytest
 from numpy.typing import NDArray
 
 from guidecoat.cli import main
+from guidecoat.compare.placing import place_scan
 from guidecoat.errors import ScanUnfitError, SettingsError
 from guidecoat.export.mirror_files import write_mirror
 from guidecoat.mirror import (
@@ -23,6 +24,7 @@ from guidecoat.mirror import (
     mirrored,
 )
 from guidecoat.ply import write_ply
+from guidecoat.registration import Registration
 from guidecoat.registration.rigid import small_motions
 from guidecoat.scan import Scan
 from guidecoat.scan_io import read_scan
@@ -235,6 +237,18 @@ def test_panels_scanned_apart_tell_shape_and_no_position(left: Scan) -> None:
     assert result.position is None
     assert "scanned apart" in result.position_words
     assert np.linalg.det(result.T_side_other[:3, :3]) == pytest.approx(-1.0)
+
+
+def test_a_placing_that_may_be_tilted_is_told(
+    left: Scan, right: Scan, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def loosely(*scans: Scan, **given: object) -> tuple[Floats, Registration]:
+        motion, found = place_scan(*scans, **given)  # type: ignore[arg-type]
+        return motion, replace(found, scatter_mm=9.0 * found.noise_mm)
+
+    monkeypatch.setattr("guidecoat.mirror.place_scan", loosely)
+    warnings = mirror_pair(left, right, SETTINGS, X_PLANE).warnings
+    assert any("may be tilted" in w and "--pairs" in w for w in warnings)
 
 
 def test_a_plane_without_direction_is_refused(left: Scan, right: Scan) -> None:

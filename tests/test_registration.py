@@ -430,12 +430,14 @@ def test_other_side_of_the_skin_is_named() -> None:
         register(one, two, source_normals=normals, target_normals=-other)
 
 
+def half(x: Array, y: Array) -> Array:
+    """A step of 1 mm, on over one half of the door and all its edges."""
+    t = np.clip(x / 80.0 + 0.5, 0.0, 1.0)
+    return np.asarray(t * t * (3.0 - 2.0 * t))
+
+
 def test_filler_over_half_a_panel_is_not_taken_for_a_good_placing() -> None:
     """A step of 1 mm over one half comes out as a tilt; its doubt covers what that is off by."""
-
-    def half(x: Array, y: Array) -> Array:
-        t = np.clip(x / 80.0 + 0.5, 0.0, 1.0)
-        return np.asarray(t * t * (3.0 - 2.0 * t))
 
     before, normals = scan_height(door_height, seed=1, count=60_000)
     after, _ = scan_height(door_height, seed=2, count=60_000, change=half)
@@ -450,6 +452,25 @@ def test_filler_over_half_a_panel_is_not_taken_for_a_good_placing() -> None:
     trusted = register(before, after, already_aligned=True)
     assert not trusted.loose
     np.testing.assert_array_equal(trusted.T_target_source, np.eye(4))
+
+
+def test_picked_points_tell_which_half_was_filled() -> None:
+    """A step of 1 mm over one half and all its edges: skin and edges alone leave it open."""
+
+    before, normals = scan_height(door_height, seed=1, count=60_000)
+    after, _ = scan_height(door_height, seed=2, count=60_000, change=half)
+    truth = pose(3)
+    left_open = register(move(truth, before), after)
+    assert "Two placings fit" in left_open.doubt
+    assert "--pairs" in left_open.doubt
+    assert left_open.loose
+    x, y = np.array([-420.0, -420.0, -250.0, -250.0]), np.array([-240.0, 240.0, -240.0, 240.0])
+    spots = np.column_stack([x, y, door_height(x, y)])
+    hand = np.random.default_rng(0).normal(0.0, 0.7, spots.shape)
+    found = register(move(truth, before), after, pairs=(move(truth, spots) + hand, spots))
+    assert_placed(found, inverse(truth), move(truth, before), normals @ truth[:3, :3].T)
+    assert found.doubt == ""
+    assert not found.loose
 
 
 @pytest.mark.parametrize(

@@ -68,6 +68,16 @@ def test_what_is_put_on_may_be_blocked_away_and_bare_metal_is_tapped() -> None:
     assert order.index("metal") < order.index("block")
 
 
+def test_a_low_that_was_overfilled_is_called_so_in_the_table() -> None:
+    """`worse` alone does not say that the fill now stands proud."""
+    result = report_fixture.filled()
+    through = [track for track in result.tracks if track.last.turned]
+    assert through
+    rows = rows_of(page_of("compare").text)
+    for track in through:
+        assert rows[track.name]["State"] == "worse, overfilled"
+
+
 def test_a_mended_mark_is_left_alone() -> None:
     comparison = report_fixture.mended()
     result = remaining(comparison)

@@ -30,8 +30,10 @@ from .workplan import plan_work
 
 Floats = NDArray[np.float64]
 
-_MOST_PLANE_POINTS = 1_500_000
-_SMALLEST_SIDE = 0.15
+_MOST_PLANE_POINTS, _SMALLEST_SIDE = 1_500_000, 0.15
+_BROAD = (
+    "Give --pairs on spots that are alike, or scan both panels in one frame (--already-aligned)."
+)
 
 
 @dataclass(frozen=True)
@@ -263,9 +265,8 @@ def _compared(
     if plane is not None:
         position = _position(between, side, found, plane)
         words = _position_words(by)
-    loose = [w.describe() for w in found.weak_directions if w.held_by != "nothing"]
-    warnings = own.result.warnings + ((found.doubt,) if found.doubt else ())
-    if loose:
+    warnings = own.result.warnings + found.doubts("difference", _BROAD)
+    if loose := [w.describe() for w in found.weak_directions if w.held_by != "nothing"]:
         warnings += (
             f"The panel's shape holds the two sides on each other loosely ({'; '.join(loose)}): "
             "differences may be off along the panel by that much.",

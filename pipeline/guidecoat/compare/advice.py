@@ -19,6 +19,9 @@ Mask = NDArray[np.bool_]
 
 _COATED = ("filler", "primer", "paint")
 _UM = 1000.0
+_BROAD_FILL = (
+    "If filler was put on over much of the panel, scan both in one frame and use --already-aligned."
+)
 SURE = 2.0
 """So many standard uncertainties make a build, or what is missing of one, more than noise."""
 BARE_SHARE = 0.02
@@ -46,15 +49,7 @@ def advise(
                 f"({'; '.join(loose)}). Marks may be off along the panel by that much; heights "
                 "carry it in their doubt."
             )
-        if found.doubt:
-            warnings.append(f"{scan.scan.name}: {found.doubt}")
-        if found.loose:
-            warnings.append(
-                f"{scan.scan.name}: no large part of it lies on the first scan to within noise "
-                f"({found.scatter_mm:.2f} mm is left over, noise is {found.noise_mm:.2f} mm), "
-                "so it may be tilted, and a broad change spread thinly. If filler was put on over "
-                "much of the panel, scan both in one frame and use --already-aligned."
-            )
+        warnings += [f"{scan.scan.name}: {words}" for words in found.doubts("change", _BROAD_FILL)]
         if not found.converged:
             warnings.append(
                 f"{scan.scan.name}: the last settling of the scans did not come to rest; look at "

@@ -64,9 +64,14 @@ def track_words(track: Track) -> str:
     """A region from the first pass to the last, "L1 -1.40 to -0.12 mm, improved"."""
     peaks = " to ".join(stand_words(stand, track.kind) for stand in track.stands)
     unit = "" if track.kind == "ripple" else " mm"
+    return f"{track.name} {peaks}{unit}, {state_words(track)}"
+
+
+def state_words(track: Track) -> str:
+    """How a region stands against the pass before, "worse, overfilled"."""
     region = track.last.region
     through = f", {OVERDONE[region.kind]}" if track.last.turned and region is not None else ""
-    return f"{track.name} {peaks}{unit}, {track.last.state}{through}"
+    return f"{track.last.state}{through}"
 
 
 def shape_words(result: MirrorResult) -> str:

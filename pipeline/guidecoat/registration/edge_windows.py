@@ -26,8 +26,11 @@ STRAIGHT = 0.95
 INWARD_MM = 8.0
 OUTWARD_MM = 4.0
 HIGH_MM = 8.0
-# How far noise and what the bow leaves spread an edge out.
-BLUR_MM = 0.1
+# How far noise and what the bow leaves may spread an edge out; the likeliest one is taken.
+BLURS_MM = (0.03, 0.045, 0.07, 0.1, 0.15)
+# A rolled edge crowds the points of its last millimetre together, so that its end is no step.
+ROLLED_BLUR_MM = 0.1
+CROWDED = 1.5
 # The density of points is counted from here to here inside the edge.
 COUNTED_MM = (7.0, 2.0)
 # Points whose third neighbour is so many times farther than usual fly.
@@ -42,7 +45,8 @@ HALVINGS = 16
 @dataclass(frozen=True, eq=False)
 class EdgeWindows:
     """Stretches of a scan's edges, w of them: `middle`, `outward`, `along`, `up` (w, 3); `bow`
-    (w, 2) slope and curvature of the edge in its stretch; `edge_mm` (w,) how far out it lies.
+    (w, 2) slope and curvature of the edge in its stretch; `edge_mm` (w,) how far out it lies;
+    `blur_mm` how far noise spreads it out.
     """
 
     middle: Array
@@ -51,6 +55,7 @@ class EdgeWindows:
     up: Array
     bow: Array
     edge_mm: Array
+    blur_mm: float
 
 
 def near_rim(points: Array, owner: NDArray[np.int64], means: Array, rim: Rim) -> Array:
@@ -93,37 +98,59 @@ def find_windows(rim: Rim, target: Array, source: Array) -> EdgeWindows | None:
     if len(frames) < 4:
         return None
     ways = np.array(frames).transpose(1, 0, 2)
-    bare = EdgeWindows(
-        ways[0], ways[1], ways[2], ways[3], np.zeros((len(frames), 2)), np.zeros(len(frames))
-    )
+    none, flat = np.zeros(len(frames)), np.zeros((len(frames), 2))
+    bare = EdgeWindows(ways[0], ways[1], ways[2], ways[3], flat, none, ROLLED_BLUR_MM)
     bent = replace(bare, bow=_bow(bare, (target, source)))
-    return replace(bent, edge_mm=edge_of(bent, target))
+    rolled = replace(bent, blur_mm=ROLLED_BLUR_MM, edge_mm=edge_of(bent, target))
+    if _crowded(rolled, target):
+        return rolled
+    tried = [replace(bent, blur_mm=blur) for blur in BLURS_MM]
+    found = [_edge_and_likelihood(windows, target) for windows in tried]
+    best = int(np.argmax([likelihood for _, likelihood in found]))
+    return replace(tried[best], edge_mm=found[best][0])
+
+
+def _crowded(windows: EdgeWindows, points: Array) -> bool:
+    """Whether the last millimetre holds clearly more points than one further inside."""
+    window, out = _straightened(windows, points)
+    out = out - windows.edge_mm[window]
+    last = np.count_nonzero((out > -1.0) & (out < 1.0))
+    inside = np.count_nonzero((out > -COUNTED_MM[0]) & (out < -COUNTED_MM[1]))
+    return bool(last > CROWDED * inside / (COUNTED_MM[0] - COUNTED_MM[1]))
 
 
 def edge_of(windows: EdgeWindows, points: Array) -> Array:
-    """(w,) how far out the edge lies in every stretch, mm, NaN where too few points are in it.
+    """(w,) how far out the edge lies in every stretch, mm, NaN where too few points are in it."""
+    return _edge_and_likelihood(windows, points)[0]
+
+
+def _edge_and_likelihood(windows: EdgeWindows, points: Array) -> tuple[Array, float]:
+    """Edges as of `edge_of`, and the logarithm of the likelihood of all points.
 
     Points of density rho up to an edge that noise blurs are a Poisson process of intensity
     rho Phi((e - x) / blur) along the way out; the likeliest e makes the sum of the points'
     hazards phi / (Phi blur) equal to rho times the length. Its expectation holds for rows of
     points as well as for random ones, and for scans of any density.
     """
-    window, out, along = _in_windows(windows, points)
-    out = out - windows.bow[window, 0] * along - windows.bow[window, 1] * along**2
+    window, out = _straightened(windows, points)
     count = len(windows.middle)
     within = (out > -COUNTED_MM[0]) & (out < -COUNTED_MM[1])
     inside = np.bincount(window[within], minlength=count)
     wanted = inside / (COUNTED_MM[0] - COUNTED_MM[1])
     low, high = np.full(count, -COUNTED_MM[1]), np.full(count, OUTWARD_MM)
-    outer = out > -COUNTED_MM[1] - 8.0 * BLUR_MM
+    blur = windows.blur_mm
+    outer = out > -COUNTED_MM[1] - 8.0 * BLURS_MM[-1]
     window, out = window[outer], out[outer]
     for _ in range(HALVINGS):
         middle = 0.5 * (low + high)
-        z = (middle[window] - out) / BLUR_MM
-        hazard = np.exp(-0.5 * z * z - log_ndtr(z)) / (np.sqrt(2.0 * np.pi) * BLUR_MM)
+        z = (middle[window] - out) / blur
+        hazard = np.exp(-0.5 * z * z - log_ndtr(z)) / (np.sqrt(2.0 * np.pi) * blur)
         beyond = np.bincount(window, hazard, count) > wanted
         low, high = np.where(beyond, middle, low), np.where(beyond, high, middle)
-    return np.where(inside >= FEWEST_POINTS, 0.5 * (low + high), np.nan)
+    edge = 0.5 * (low + high)
+    known = inside >= FEWEST_POINTS
+    fit = np.bincount(window, log_ndtr((edge[window] - out) / blur), count) - wanted * edge
+    return np.where(known, edge, np.nan), float(fit[known].sum())
 
 
 def read_edges(windows: EdgeWindows, points: Array, motion: Array) -> tuple[Array, Array, Array]:
@@ -161,6 +188,12 @@ def _in_windows(windows: EdgeWindows, points: Array) -> tuple[NDArray[np.int64],
     inside = (np.abs(along) < 0.5 * LENGTH_MM) & (np.abs(up) < HIGH_MM)
     inside &= (out > -INWARD_MM) & (out < OUTWARD_MM)
     return window[inside], out[inside], along[inside]
+
+
+def _straightened(windows: EdgeWindows, points: Array) -> tuple[NDArray[np.int64], Array]:
+    """Window of every point in a stretch, and out (mm) less what the edge is bent there."""
+    window, out, along = _in_windows(windows, points)
+    return window, out - windows.bow[window, 0] * along - windows.bow[window, 1] * along**2
 
 
 def _outermost(group: NDArray[np.int64], out: Array, groups: int) -> Array:

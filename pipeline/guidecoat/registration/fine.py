@@ -194,6 +194,20 @@ class FineWork:
         )
         return surface, self._rim(motion)
 
+    def weighed(self, motion: Array) -> tuple[Readings, Array]:
+        """Surface readings at a placing, and (n,) weights without a judgement of the residuals;
+        they are 0 for cells that do not lie on the other scan.
+        """
+        self._look_anew(motion)
+        self.centre = move(motion, self.middle_source[None])[0]
+        reach = self.settings.largest_change_mm
+        both = [self.surface(k, motion, reach) for k in (0, 1)]
+        weights = [b[1] for b in both]
+        surface = self._readings(
+            [b[0] for b in both], weights, [b[2] for b in both], reach, reach, 1.0
+        )
+        return surface, np.concatenate(weights) * (np.abs(surface.residual) < reach)
+
     def misfit(self, motion: Array) -> float:
         """Mean squared distance (mm2) of all cells, capped; what has no counterpart counts full."""
         self._look_anew(motion)

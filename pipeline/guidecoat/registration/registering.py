@@ -8,8 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guidecoat.errors import ScanUnfitError, SettingsError
+from guidecoat.registration.changed import carried_over, without_changed
 from guidecoat.registration.coarse import make_sample, settle
-from guidecoat.registration.fine import Fit
+from guidecoat.registration.consensus import LEAST_SHARE, LIKE_NOISE, settled_on_most
+from guidecoat.registration.fine import BIWEIGHT, Fit
 from guidecoat.registration.observability import motion_covariance, own_noise_mm, weak_directions
 from guidecoat.registration.placing import (
     SAMPLE_CELLS,
@@ -89,29 +91,52 @@ def register(
     if already_aligned:
         _refuse_apart(placing.fit, settings)
         return _answer(placing, one, settings, "", trusted=True)
-    if not fits(placing.fit, settings):
+    picked = None if pairs is None else pairs[1]
+    most, rivalry = settled_on_most((one, two), placing.fit, settings, picked)
+    moved, placing = most is not placing.fit, replace(placing, fit=most)
+    if not fits(placing.fit, settings, on_most=moved):
         raise ScanUnfitError(explain_misfit(source, target, one, two, placing.fit, settings))
     edges = _edge_cells(whole, cell)
     doubt = ""
     if not roughly_aligned and pairs is None:
         doubt = weigh_hands((one, two), edges, placing, settings)
+    doubt = " ".join(filter(None, (doubt, rivalry)))
+    marked, placing = _on_unchanged((one, two), placing, settings)
     found = _answer(placing, one, settings, doubt)
     skin_mm = found.slide_mm
-    found = _held_by_edges((one, two), edges, placing, found, settings)
+    found = _held_by_edges(marked, edges, placing, found, settings)
     # Finer cells hold no better what the edges hold already.
     if found.slide_mm < max(skin_mm, WELL_HELD_MM):
         return found
     finer = _finer_cell_mm((source, target), cell, settings)
     if finer is None:
         return found
-    one = make_surfels(source, source_normals, finer)
-    two = make_surfels(target, target_normals, finer)
-    fit = settled_home(one, two, placing.fit.motion, settings, reach_mm=1.0)
+    one = carried_over(marked[0], make_surfels(source, source_normals, finer))
+    two = carried_over(marked[1], make_surfels(target, target_normals, finer))
+    if not moved:
+        fit = settled_home(one, two, placing.fit.motion, settings, reach_mm=1.0)
+    else:
+        reach = BIWEIGHT * most.surface.scale_mm * cell / finer
+        fit = settled(one, two, placing.fit.motion, settings, reach_mm=reach)
     placing = replace(placing, fit=fit)
     closer = _answer(placing, one, settings, doubt)
     closer = _held_by_edges((one, two), edges, placing, closer, settings)
     # Small highs and lows hold a slide better on fine cells, edges on coarse ones.
     return closer if closer.slide_mm < found.slide_mm else found
+
+
+def _on_unchanged(
+    scans: tuple[Surfels, Surfels], placing: Placing, settings: RegistrationSettings
+) -> tuple[tuple[Surfels, Surfels], Placing]:
+    """Scans whose changed cells have no say, and the placing settled so; both as they were where
+    what is left over between them is more than noise, as what changed can't be told then.
+    """
+    noise = max(own_noise_mm(placing.fit, scans[0]), settings.noise_floor_mm)
+    if not placing.fit.surface.scale_mm < LIKE_NOISE * noise:
+        return scans, placing
+    marked = without_changed(scans, placing.fit, noise, settings)
+    fit = settled(*marked, placing.fit.motion, settings, reach_mm=BIWEIGHT * noise)
+    return marked, replace(placing, fit=fit)
 
 
 def _held_by_edges(
@@ -176,11 +201,15 @@ def _refuse_apart(fit: Fit, settings: RegistrationSettings) -> None:
     )
 
 
-def fits(fit: Fit, settings: RegistrationSettings) -> bool:
-    """Whether a placing is good enough to say that the scans belong together."""
+def fits(fit: Fit, settings: RegistrationSettings, *, on_most: bool = False) -> bool:
+    """Whether a placing is good enough to say that the scans belong together.
+
+    Less has to agree where it does so to within noise (`on_most`).
+    """
+    least = LEAST_SHARE if on_most else settings.least_agreement
     return (
         fit.overlap >= settings.least_overlap
-        and fit.agreement >= settings.least_agreement
+        and fit.agreement >= least
         and fit.surface.scale_mm <= settings.largest_scale_mm
     )
 

@@ -100,6 +100,20 @@ class Registration:
         """
         return self.scatter_mm > NOT_NOISE * self.noise_mm
 
+    def doubts(self, what: str, remedy: str) -> tuple[str, ...]:
+        """What speaks against the placing, in words; `what` lies between the scans, e.g. a change,
+        and `remedy` is for a broad one.
+        """
+        said = (self.doubt,) if self.doubt else ()
+        if not self.loose:
+            return said
+        return (
+            *said,
+            f"no large part of it lies on the other scan to within noise ({self.scatter_mm:.2f} mm "
+            f"is left over, noise is {self.noise_mm:.2f} mm), so it may be tilted, and a broad "
+            f"{what} spread thinly. {remedy}",
+        )
+
     def inverted(self) -> Registration:
         """The same placing with its directions and doubt in the source's frame."""
         back = self.T_target_source[:3, :3].T

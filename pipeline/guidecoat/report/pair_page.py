@@ -15,6 +15,7 @@ from ..export.compare_words import (
     progress_words,
     shape_words,
     stand_words,
+    state_words,
 )
 from ..export.words import scan_file, shown
 from ..mirror import MirrorResult
@@ -222,7 +223,7 @@ def _track_row(track: Track, action: str, wander_mm: dict[str, float]) -> MarkRo
     region = track.last.region or track.place
     stands = (stand_words(stand, track.kind) for stand in track.stands)
     wander = wander_words(wander_mm, track.name)
-    cells = (*stands, track.last.state, wander, region.from_edges, action)
+    cells = (*stands, state_words(track), wander, region.from_edges, action)
     return MarkRow(track.name, track.kind, cells)
 
 
