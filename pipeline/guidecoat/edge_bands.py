@@ -22,6 +22,7 @@ Mask = NDArray[np.bool_]
 
 _KINDS = ("outline", "opening")
 _SHORTEST_EDGE_MM = 150.0
+_DENSE_ENOUGH_MM = 0.8
 _FINE_MM = 1.0
 _RIM_STEP_MM = 10.0
 _RIM_BATTEN_MM = 60.0
@@ -44,8 +45,7 @@ class EdgeBand:
     """The points beside one edge; (n,) each.
 
     u_mm, v_mm, height_mm : where they lie on the chart; along_mm : from the edge's first point on;
-    inward_mm : from its line; width_mm : of the band; spacing_mm, noise_mm : of the
-    scan's points.
+    inward_mm : from its line; width_mm : of the band; spacing_mm, noise_mm : of these points.
     """
 
     edge: Edge
@@ -99,7 +99,8 @@ def edge_bands(
     own = np.array([edge.face for edge in real])[owner[nearest]] == label[near]
     frame = np.full(cells.grid.shape, -1, np.int32)
     frame[near] = np.where(own, nearest, -1)
-    uvh = _points_in(charted, cells, frame >= 0)
+    every = max(1, int((_DENSE_ENOUGH_MM / cells.spacing_mm) ** 2))
+    uvh = _points_in(charted, cells, frame >= 0, every)
     at = frame[cells.grid.index(uvh[:, 0], uvh[:, 1])]
     apart = uvh[:, :2] - place[at]
     way = tangent[at]
@@ -123,7 +124,7 @@ def edge_bands(
                 run[mine],
                 side * inward[mine],
                 width_mm,
-                cells.spacing_mm,
+                cells.spacing_mm * float(np.sqrt(every)),
                 cells.noise_mm,
             )
         )
@@ -147,12 +148,12 @@ def _finely(edge: Edge) -> tuple[Floats, Floats, Floats]:
     return place, way / (np.linalg.norm(way, axis=1)[:, None] + 1e-12), at
 
 
-def _points_in(charted: ChartedPoints, cells: Cells, wanted: Mask) -> Floats:
-    """(n, 3) chart places of the points in these cells, in file order."""
+def _points_in(charted: ChartedPoints, cells: Cells, wanted: Mask, every: int) -> Floats:
+    """(n, 3) chart places of the points in these cells, in file order, one in so many."""
     grid = cells.grid
 
     def work(part: slice) -> Floats:
-        rows = np.flatnonzero(charted.counted[part])
+        rows = np.flatnonzero(charted.counted[part])[::every]
         uvh = charted.uvh[part][rows]
         return uvh[wanted[grid.index(uvh[:, 0], uvh[:, 1])]].astype(np.float64)
 
