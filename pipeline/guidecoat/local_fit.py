@@ -14,6 +14,11 @@ _POWERS = ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2))
 _FEWEST_CELLS = 9.0
 
 
+def quadratic_columns(x: Floats, y: Floats) -> Floats:
+    """(n, 6) terms of a quadratic at n places: 1, x, y, x x, x y, y y."""
+    return np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y])
+
+
 @dataclass(frozen=True, eq=False)
 class LocalFit:
     """Value and derivatives by u and v at every cell centre, NaN where too few cells are near.

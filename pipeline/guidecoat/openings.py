@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from .cells import Cells
+from .local_fit import quadratic_columns
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -94,8 +95,7 @@ def _roll_at_rim(
     mu, mv = np.nanmean(u[inboard]), np.nanmean(v[inboard])
 
     def basis(where: Mask) -> Floats:
-        x, y = (u[where] - mu) / 50.0, (v[where] - mv) / 50.0
-        return np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y])
+        return quadratic_columns((u[where] - mu) / 50.0, (v[where] - mv) / 50.0)
 
     found = np.linalg.lstsq(basis(inboard), height[inboard], rcond=None)[0]
     return float(np.median(height[rim] - basis(rim) @ found))

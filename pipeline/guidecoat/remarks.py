@@ -8,6 +8,7 @@ from .deviation import CellDeviation
 from .faces import JUDGED, OFF, REASONS, Faces
 from .fairing import FairSurface
 from .fitness import WIDEST_CELL_MM, measure_sight, too_coarse_words
+from .local_fit import quadratic_columns
 from .scan_doubts import scan_doubts
 from .settings import Settings
 from .unrolled import Unrolled
@@ -173,8 +174,7 @@ def _hollow_mm(unrolled: Unrolled) -> float:
     cells, chart = unrolled.cells, unrolled.chart
     u, v, h = (x[unrolled.skin] for x in (cells.u_mm, cells.v_mm, cells.height_mm))
     u, v = u - u.mean(), v - v.mean()
-    columns = np.column_stack([np.ones_like(u), u, v, u * u, u * v, v * v])
-    found = np.linalg.lstsq(columns, h, rcond=None)[0]
+    found = np.linalg.lstsq(quadratic_columns(u, v), h, rcond=None)[0]
     a, b = 0.5 * np.ptp(u), 0.5 * np.ptp(v)
     rise = found[3] * a**2 + (found[5] - 0.5 * chart.curvature_per_mm) * b**2
     return float(rise) if rise > _HOLLOW_SHARE * max(a, b) else 0.0

@@ -10,6 +10,7 @@ from scipy import ndimage
 
 from .cells import Cells, ChartedPoints
 from .chart import Grid
+from .local_fit import quadratic_columns
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -273,7 +274,7 @@ def _cut_across(
     if high <= low or min(int((body & side).sum()) for side in sides) < _FEWEST_BESIDE:
         return None
     x, y = along / _HALF_CUT_MM, across / _HALF_CUT_MM
-    columns = np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y, across > high])
+    columns = np.column_stack([quadratic_columns(x, y), across > high])
     found = np.linalg.lstsq(columns[body], height[body], rcond=None)[0]
     rest = height - columns @ found
     rims = [rest[side & (off >= 0.0) & (off < _ROLL_MM)] for side in sides]

@@ -10,6 +10,7 @@ from scipy.spatial import ConvexHull, QhullError
 
 from .chart import Chart
 from .errors import ScanUnfitError
+from .local_fit import quadratic_columns
 from .scan import Scan
 from .settling import settled
 from .voxels import Voxels, pieces
@@ -193,7 +194,7 @@ def _sign_of_crown(centre: Floats, normal: Floats, weight: Floats) -> tuple[floa
     face = normal @ frame[2] > 0.6
     half = max(np.ptp(x), np.ptp(y)) / 2
     a, b = x[face] / half, y[face] / half
-    columns = np.column_stack([np.ones_like(a), a, b, a * a, a * b, b * b])
+    columns = quadratic_columns(a, b)
     root = np.sqrt(weight[face])
     found = np.linalg.lstsq(columns * root[:, None], z[face] * root, rcond=None)[0]
     crown = -(found[3] * a.max() ** 2 + found[5] * b.max() ** 2)
@@ -201,8 +202,7 @@ def _sign_of_crown(centre: Floats, normal: Floats, weight: Floats) -> tuple[floa
         return float(np.sign(crown)), "the crown: the panel bulges outward"
     away = np.abs(normal @ frame[2]) < 0.4
     if away.sum() > 0.01 * len(away):
-        p, q = x[away] / half, y[away] / half
-        base = np.column_stack([np.ones_like(p), p, q, p * p, p * q, q * q]) @ found
+        base = quadratic_columns(x[away] / half, y[away] / half) @ found
         behind = float(np.median(z[away] - base))
         if abs(behind) > 1.0:
             return float(-np.sign(behind)), "the returned flanges: they lie inside"
