@@ -156,7 +156,7 @@ def _sign_keys(result: CheckResult) -> list[tuple[str, str]]:
     if any(region.kind != "ripple" for region in result.regions):
         rows.append(("\u2194", "tape distance to an edge, mm"))
     if any(region.verdict == "undecided" for region in result.regions):
-        rows.append(("?", "undecided: may be in or out"))
+        rows.append(("?", "undecided: the table says why"))
     return rows
 
 

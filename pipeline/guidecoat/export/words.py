@@ -36,7 +36,12 @@ def verdict_words(result: CheckResult) -> str:
         more = f"; {doubtful} more undecided" if doubtful else ""
         return f"Out of tolerance: {counted} outside {band}{more}"
     counted = _counted(result, "undecided")
-    why = f"{counted} too near the limit for this scan's noise" if counted else "see the warnings"
+    if not counted:
+        why = "see the warnings"
+    elif any(region.doubt for region in result.regions):
+        why = f"{counted} that one scan cannot tell from form or is not sure of"
+    else:
+        why = f"{counted} too near the limit for this scan's noise"
     return f"Undecided against {band}: {why}"
 
 
