@@ -112,7 +112,10 @@ def _reviewed(outcome: Outcome, summary: dict[str, Any]) -> Outcome:
         )
         return replace(outcome, status=REVIEW, reason=reason)
     if outcome.verdict == "undecided":
-        return replace(outcome, status=REVIEW, reason="too near the limit for this scan to decide")
+        reason = (
+            "too near the limit for this scan to decide, or not to be told from form: see its page"
+        )
+        return replace(outcome, status=REVIEW, reason=reason)
     return outcome
 
 
