@@ -172,6 +172,18 @@ def test_every_region_is_followed(passes: Comparison) -> None:
     assert abs(peaks["L1"][2]) < 0.1
 
 
+def test_a_knock_in_the_edge_is_followed() -> None:
+    """Nothing in the band along an edge is judged, but knocks there are looked for every time."""
+    knock = Dimple((40.0, PANEL.extent_mm[3]), -1.4, (50.0, 7.0), kind="edge ding")
+    scans = tuple(
+        seen(state, seed=60 + k, spacing_mm=1.6)[0]
+        for k, state in enumerate(((DENT, knock), (DENT, knock), (DENT,)))
+    )
+    result = compare_scans(scans, SETTINGS, STILL)
+    (track,) = (t for t in result.tracks if t.place.edge)
+    assert [s.state if s else None for s in track.stands] == ["", "unchanged", "fixed"]
+
+
 def test_steps_add_up_to_the_whole(passes: Comparison) -> None:
     total = passes.steps[0].change_mm + passes.steps[1].change_mm
     both = np.isfinite(total) & np.isfinite(passes.whole.change_mm)

@@ -42,7 +42,9 @@ def knocks_in(
     surface = {face.face: face for face in fair.faces}
     out: list[Knock] = []
     for band in bands:
-        face = surface[band.edge.face]
+        face = surface.get(band.edge.face)
+        if face is None:
+            continue
         near = found.judged & (faces.label == face.face) & (faces.inside_mm <= 2.0 * band.width_mm)
         if not near.any():
             continue

@@ -25,6 +25,8 @@ from ..deviation import (
     measure_points,
     normal_distance,
 )
+from ..edge_bands import edge_bands
+from ..edge_regions import knocks_in, with_knocks
 from ..errors import ScanUnfitError
 from ..faces import BAND, CREASE, JUDGED, LINE, OFF, STRIP, Faces, skin_mask
 from ..marks import find_marks
@@ -34,6 +36,7 @@ from ..registration.rigid import inverse
 from ..scan import Scan
 from ..settings import Settings
 from ..unroll import lay_chart
+from ..untold import doubt_forms
 from ..voxels import voxelise
 
 Floats = NDArray[np.float64]
@@ -110,14 +113,15 @@ def measure_pass(
     )
     sigma = np.hypot(found.sigma_mm, placing)
     found = replace(found, sigma_mm=sigma)
-    regions = measure_regions(
-        find_marks(found, cells, settings.tolerance),
-        found,
-        cells,
-        chart,
-        scan,
-        tuple(line.edge for line in yardstick.edges),
-        settings.tolerance,
+    edges = tuple(line.edge for line in yardstick.edges)
+    marks = find_marks(found, cells, settings.tolerance)
+    regions = measure_regions(marks, found, cells, chart, scan, edges, settings.tolerance)
+    width = settings.edges.inboard_mm + cells.grid.cell_mm
+    bands = edge_bands(charted, cells, faces, skin, edges, yardstick.creases, width_mm=width)
+    knocks = knocks_in(bands, yardstick.fair, faces, found, cells, settings.tolerance)
+    regions = with_knocks(regions, knocks, found, cells, chart, scan, edges, settings.tolerance)
+    regions = doubt_forms(
+        regions, found, cells, faces, yardstick.creases, yardstick.fair, settings.tolerance
     )
     regions = with_actions(regions, settings.stage)
     status = status_of(skin, faces, found, regions)

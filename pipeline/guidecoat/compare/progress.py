@@ -162,7 +162,11 @@ def _stand(track: _Open, own: list[Region], regions: tuple[Region, ...], one: Pa
         state = WORSE if turned else _state(now.kind, was, *found)
         return Stand(now, *found, state, turned)
     deviation = one.result.deviation
-    there = track.place.core & np.isfinite(deviation.smooth_mm)
+    core = track.place.core
+    if track.place.edge and (core & one.skin).sum() >= _SEEN * core.sum():
+        # The band along an edge is looked at for knocks only: there is none over the tolerance now.
+        return Stand(None, np.nan, np.nan, np.nan, FIXED)
+    there = core & np.isfinite(deviation.smooth_mm)
     if there.sum() < _SEEN * track.place.core.sum():
         return Stand(None, np.nan, np.nan, np.nan, NOT_SEEN)
     peak, uncertainty, slope = _at_place(track, there, one)
