@@ -218,10 +218,14 @@ def test_a_ding_in_an_edge_is_reported_and_not_held() -> None:
     edge = SMALL.extent_mm[2]
     ding = Dimple((-20.0, edge), -1.2, (30.0, 30.0), kind="edge ding")
     scan, result = checked(SMALL, (ding,), seed=6, spacing_mm=1.6)
-    dings = [d for line in result.edges for d in line.dings]
-    assert len(dings) == 1
-    assert -1.3 < dings[0].height_mm < -0.6
-    assert any("knock" in warning for warning in result.warnings)
+    (region,) = result.regions
+    assert region.edge
+    assert -1.3 < region.peak_mm < -0.6
+    (line,) = (line for line in result.edges if line.name == region.edge)
+    away = np.hypot(*(line.station_uv - [region.u_mm, region.v_mm]).T)
+    assert not line.held[away < 12.0].any()
+    # The region tells it; it is not told twice.
+    assert not any("knock" in warning for warning in result.warnings)
     assert form_error(scan, result).rms_mm <= 0.02
 
 

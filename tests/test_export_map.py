@@ -119,7 +119,9 @@ def test_verdict_in_plain_words() -> None:
         "4 mrad; 1 more undecided"
     )
     sound = dataclasses.replace(RESULT, verdict="in", regions=())
-    assert verdict_words(sound).startswith("In tolerance: nothing")
+    assert verdict_words(sound).startswith(
+        "In tolerance: no high or low is over \u00b10.3 mm, no ripple"
+    )
     unsure = dataclasses.replace(RESULT, verdict="undecided", regions=RESULT.regions[1:2])
     assert "1 high too near the limit" in verdict_words(unsure)
 

@@ -6,7 +6,7 @@ import pytest
 
 from guidecoat.errors import ScanUnfitError, SettingsError
 from guidecoat.scan import MM_PER_UNIT
-from guidecoat.units import decide_units, require_on_scan
+from guidecoat.units import decide_units, require_on_scan, require_possible
 
 
 @pytest.mark.parametrize("unit", ["mm", "m"])
@@ -113,3 +113,11 @@ def test_a_known_length_that_is_none(length: float) -> None:
 def test_a_known_length_between_no_two_points(end: tuple[float, float, float]) -> None:
     with pytest.raises(SettingsError, match="they must differ"):
         decide_units((1.0, 1.0, 0.1), 0.1, known_length=((1.0, 2.0, 3.0), end, 100.0))
+
+
+@pytest.mark.parametrize(("side", "unit"), [(1150.0, "m"), (1150.0, "in"), (1.15, "mm")])
+def test_a_unit_that_makes_no_vehicle_is_refused(side: float, unit: str) -> None:
+    with pytest.raises(
+        ScanUnfitError, match=rf"door.ply: --units {unit} makes this scan .* Say --units"
+    ):
+        require_possible((side, 0.6 * side, 0.1 * side), unit, file="door.ply")

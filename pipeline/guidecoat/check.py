@@ -28,7 +28,7 @@ from .deviation import (
 )
 from .edge_bands import edge_bands
 from .edge_lines import EdgeLine
-from .edge_regions import knocks_in, with_knocks
+from .edge_regions import knocks_in, with_knocks, without_told
 from .edges import find_edges
 from .errors import ScanUnfitError
 from .face_jobs import Held
@@ -58,11 +58,14 @@ _MOST_BLIND = 5.0
 
 @dataclass(frozen=True, eq=False)
 class SurfaceFacts:
-    """How the fair surface was laid: the batten, who decided it, the energy's order."""
+    """How the fair surface was laid: the batten, who decided it, the energy's order; against : the
+    other panel that was measured against instead of it, if one was.
+    """
 
     batten_mm: float
     batten_decided_by: str
     order: int
+    against: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -188,6 +191,7 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
         edges,
         settings.tolerance,
     )
+    fair = without_told(fair, regions)
     regions = doubt_unseen(regions, found.smallest_visible_mm, settings.tolerance.height_mm)
     regions = doubt_doubled(regions, unrolled.doubles, tolerance_mm=settings.tolerance.height_mm)
     regions = doubt_forms(

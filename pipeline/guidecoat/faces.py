@@ -188,7 +188,8 @@ def _lower_skins(cells: Cells, skin: Mask, body: Mask) -> Mask:
     label, count = ndimage.label(body)
     size = np.bincount(label.ravel(), minlength=count + 1)
     lower = np.zeros_like(body)
-    reach = max(2, round(_ACROSS_MM / cells.grid.cell_mm))
+    # Beyond the barrier's cells on either side and the lane between them.
+    reach = max(2, round(_ACROSS_MM / cells.grid.cell_mm)) + 2
     for k, box in enumerate(ndimage.find_objects(label), start=1):
         if size[k] > 0.5 * size[1:].sum():
             continue

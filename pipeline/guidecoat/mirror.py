@@ -182,8 +182,8 @@ def check_like(scan: Scan, like: Scan, settings: Settings, *, reflected: bool) -
         image = measure_pass(other, own.result, motion, None, spread)
     image = image.in_doubt(sigma)
     what = f"{like.name}, {'reflected and ' if reflected else ''}laid on at the held edges"
-    result = shape_difference(own, image, settings, decided_by=f"not a batten but {what}")
-    kept = tuple(w for w in own.result.warnings if "as long as the batten" not in w)
+    result = shape_difference(own, image, settings, against=what)
+    kept = tuple(w for w in own.result.warnings if not ("batten" in w or "--like" in w))
     note = (
         f"Measured against {what}: what is wrong with that panel shows here too, with its sign "
         "turned."
@@ -258,7 +258,7 @@ def _compared(
     seconds["fair surface"] = time.perf_counter() - clock
     clock = time.perf_counter()
     other = measure_pass(image, own.result, motion, found, spread)
-    shape = shape_difference(own, other, settings, decided_by=f"{image.name}, reflected")
+    shape = shape_difference(own, other, settings, against=f"{image.name}, reflected")
     seconds["difference"] = time.perf_counter() - clock
     between = between_files(motion, image, side)
     position, words = None, _NO_FRAME

@@ -97,12 +97,14 @@ def _at_the_line(height: Floats, offset: Floats) -> tuple[Floats, Floats]:
     A profile ends at its first gap or at its next step; with under 25 mm left it is a line, with
     under 12 mm nothing.
     """
+    out = np.full((len(height), 2), np.nan)
+    if len(offset) < 2:
+        return out[:, 0], out[:, 1]
     seen = np.isfinite(height)
     jump = np.abs(np.diff(height, axis=1, prepend=height[:, :1])) > 1.2 * (offset[1] - offset[0])
     seen &= ~np.maximum.accumulate(jump & seen, axis=1)
     seen &= np.cumsum(~seen, axis=1) <= 1
     reach = np.where(seen, offset, 0.0).max(axis=1) - offset[0]
-    out = np.full((len(height), 2), np.nan)
     x = offset / offset[-1]
     for degree, rows in ((2, reach > 25.0), (1, (reach > 12.0) & (reach <= 25.0))):
         basis = np.vander(x, degree + 1, increasing=True)

@@ -82,7 +82,7 @@ def warnings_of(
     if settings.surface.batten_mm == "auto" and main.batten_mm <= (
         settings.surface.shortest_batten_mm
     ):
-        said.append(f"The batten is the stage's shortest; {main.batten_decided_by}.")
+        said.append(f"The batten is the stage's shortest and {main.batten_decided_by}.")
         said += _tight(fair)
     said += [*_outside(unrolled), *_unjudged(unrolled, faces, found)]
     said.append(

@@ -21,7 +21,7 @@ from .scan import Scan
 from .spacing import estimate_spacing
 from .stl import read_stl
 from .text_scans import read_obj, read_table
-from .units import KnownLength, decide_units, require_on_scan
+from .units import KnownLength, decide_units, require_on_scan, require_possible
 
 __all__ = ["LEAST_POINTS", "estimate_spacing", "read_scan"]
 
@@ -69,7 +69,9 @@ def read_scan(
         seen = local if usable.all() else local[usable]
         spacing = float("nan") if known_length or units != "auto" else estimate_spacing(seen)
         decided = decide_units(frame.extent, spacing, asked=units, known_length=known_length)
-        if known_length is not None:
+        if known_length is None:
+            require_possible(frame.extent, decided.value, file=str(path))
+        else:
             off = [_nearest(seen, point - frame.origin) for point in np.array(known_length[:2])]
             require_on_scan(known_length, off, frame.extent[0], decided.mm_per_unit)
         if decided.mm_per_unit != 1:

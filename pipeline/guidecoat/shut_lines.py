@@ -84,7 +84,8 @@ class ShutLine:
 
 
 def find_shut_line(charted: ChartedPoints, cells: Cells, skin: Mask) -> ShutLine | None:
-    """Find the lane, 3 mm wide or more, that parts the skin into its two largest parts.
+    """Find the lane that parts the skin into its two largest parts, 2.1 mm and 1.15 spacings wide
+    or more.
 
     A slot or a strip of drop-outs that ends on the skin parts nothing. Where lanes run all over
     the skin it was scanned in stripes, and nothing can be told.

@@ -13,6 +13,7 @@ from .scan import MM_PER_UNIT, Units
 TYPICAL_SIDE_MM = (300.0, 3500.0)
 TYPICAL_SPACING_MM = (0.1, 2.0)
 POSSIBLE_SIDE_MM = (100.0, 8000.0)
+ANY_SIDE_MM = (20.0, 20_000.0)
 POSSIBLE_SPACING_MM = (0.03, 6.0)
 
 # Holes, lamps and corners that people measure between have no scanned point at their middle.
@@ -79,6 +80,25 @@ def decide_units(
         f"{spacing:.3g} apart, which is no panel ({POSSIBLE_SIDE_MM[0]:.0f} to "
         f"{POSSIBLE_SIDE_MM[1]:.0f} mm) in {', '.join(MM_PER_UNIT)}; say what one unit is with "
         "--units, or give a length that you measured with --known-length X1,Y1,Z1,X2,Y2,Z2,MM"
+    )
+
+
+def require_possible(extent: Sequence[float], unit: str, *, file: str) -> None:
+    """Refuse a unit that makes of the scan what no vehicle has.
+
+    Raises
+    ------
+    ScanUnfitError : the longest side of the extent (file units) is under 20 mm or over 20 m.
+    """
+    side = max(extent) * MM_PER_UNIT[unit]
+    if _within(side, ANY_SIDE_MM):
+        return
+    fitting = [u for u, factor in MM_PER_UNIT.items() if _within(max(extent) * factor, ANY_SIDE_MM)]
+    raise ScanUnfitError(
+        f"{file}: --units {unit} makes this scan {side:.3g} mm long ({ANY_SIDE_MM[0]:.0f} to "
+        f"{ANY_SIDE_MM[1]:.0f} mm can be checked): it is {_sides(extent, 1.0)} units large. Say "
+        f"--units {' or '.join(fitting) or 'auto'}, or give a length that you measured with "
+        "--known-length X1,Y1,Z1,X2,Y2,Z2,MM"
     )
 
 

@@ -21,7 +21,8 @@ from .settings import ToleranceSettings
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-_RING_MM = (8.0, 45.0)
+# A blow pushes up a rim round its dent: what lies beyond that rim tells.
+_RING_MM = (25.0, 80.0)
 _QUIET_OF_TOLERANCE = 0.25
 _QUIET_SIGMAS = 2.0
 _LEAST_QUIET = 0.8
@@ -151,11 +152,11 @@ def _quiet_round(
 ) -> float:
     """The share of the skin round a region that lies on the fair surface.
 
-    Other marks of its kind are passed over: gaps part a mark, and dents come in numbers.
+    Other marks are passed over: gaps part a mark, a dent has a rim, and dents come in numbers.
     """
     away = ndimage.distance_transform_edt(~region.footprint) * cells.grid.cell_mm
-    alike = footprints_of((r for r in regions if r.kind == region.kind), away.shape)
-    ring = found.judged & (away > _RING_MM[0]) & (away <= _RING_MM[1]) & ~alike
+    marks = footprints_of(regions, away.shape)
+    ring = found.judged & (away > _RING_MM[0]) & (away <= _RING_MM[1]) & ~marks
     if ring.sum() < _FEWEST_ROUND:
         return 1.0
     usual = float(np.nanmean(found.sigma_mm[found.judged]))

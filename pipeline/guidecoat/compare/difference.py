@@ -26,13 +26,13 @@ _OTHERS_SHARE = 0.6
 
 
 def shape_difference(
-    subject: Pass, other: Pass, settings: Settings, *, decided_by: str
+    subject: Pass, other: Pass, settings: Settings, *, against: str
 ) -> CheckResult:
     """Where the subject stands above (+) or below the other panel, along the yardstick's normal.
 
     Parameters
     ----------
-    decided_by : what the panel is measured against, for people.
+    against : what the panel is measured against, for people.
 
     Raises
     ------
@@ -92,7 +92,9 @@ def shape_difference(
     )
     return replace(
         base,
-        surface=SurfaceFacts(base.surface.batten_mm, decided_by, base.surface.order),
+        surface=SurfaceFacts(
+            base.surface.batten_mm, f"not a batten but {against}", base.surface.order, against
+        ),
         deviation=deviation,
         regions=regions,
         verdict=verdict_of(regions, visible, settings),

@@ -179,10 +179,11 @@ def _stand(track: _Open, own: list[Region], regions: tuple[Region, ...], one: Pa
 
 
 def _at_place(track: _Open, there: Mask, one: Pass) -> tuple[float, float, float]:
-    """Peak of the track's sign, its uncertainty (k = 2) and the greatest slope at its place."""
+    """What stands out most at a track's place, either way, its uncertainty (k = 2) and the
+    greatest slope there.
+    """
     deviation = one.result.deviation
-    sign = -1.0 if track.place.kind == "low" else 1.0
-    value = np.where(there, sign * deviation.smooth_mm, -np.inf)
+    value = np.where(there, np.abs(deviation.smooth_mm), -np.inf)
     at = np.unravel_index(int(value.argmax()), value.shape)
     found = found_of(one.result)
     slopes = (

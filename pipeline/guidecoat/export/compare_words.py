@@ -37,8 +37,10 @@ def progress_words(result: Comparison) -> str:
     counted = Counter(t.last.state for t in result.tracks if t.last.state)
     listed = ", ".join(f"{counted[state]} {state}" for state in STATES if counted[state])
     now = result.after.result.verdict
-    verdict = {"in": "in tolerance now", "out": "still out of tolerance"}.get(now, "undecided")
-    return f"Highs and lows: {listed or 'none'}; {verdict}."
+    verdict = {"in": "in tolerance now", "out": "still out of tolerance"}.get(
+        now, "now undecided: see the warnings"
+    )
+    return f"Highs and lows: {listed or 'none'}; the panel is {verdict}."
 
 
 def placing_words(result: Comparison) -> str:

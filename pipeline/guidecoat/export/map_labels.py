@@ -153,7 +153,7 @@ def _draw_dings(sheet: Sheet, room: Room, result: CheckResult) -> None:
         for ding in edge.dings:
             at = (ding.u_mm, ding.v_mm)
             sheet.axes.plot(*at, "x", color=INK, markersize=8.0, markeredgewidth=1.8)
-            _with_leader(sheet, room, at, f"ding {signed(ding.height_mm)} mm", 7.5, bold=False)
+            _with_leader(sheet, room, at, f"knock {signed(ding.height_mm)} mm", 7.5, bold=False)
 
 
 def _draw_crease_names(sheet: Sheet, room: Room, result: CheckResult) -> None:

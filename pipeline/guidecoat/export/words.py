@@ -29,7 +29,10 @@ def verdict_words(result: CheckResult) -> str:
     tolerance = result.settings.tolerance
     band = f"the tolerance of \u00b1{tolerance.height_mm:g} mm and {tolerance.slope_mrad:g} mrad"
     if result.verdict == "in":
-        return f"In tolerance: nothing stands outside {band}"
+        return (
+            f"In tolerance: no high or low is over \u00b1{tolerance.height_mm:g} mm, "
+            f"no ripple over {tolerance.slope_mrad:g} mrad"
+        )
     if result.verdict == "out":
         doubtful = sum(r.verdict != "out" for r in result.regions)
         counted = _counted(result, "out") or "points"
@@ -46,7 +49,9 @@ def verdict_words(result: CheckResult) -> str:
 
 
 def blind_spot(result: CheckResult) -> str:
-    """What one scan cannot show, with the number and the ways round it."""
+    """What the result cannot show, with the number and the ways round it."""
+    if result.surface.against:
+        return "What is wrong with that panel shows here too, with its sign turned."
     return (
         f"Not visible in one scan: damage {result.surface.batten_mm:.0f} mm long or longer looks "
         "like form. Ways round it: hold more points, compare the other side, an earlier scan or a "
@@ -57,10 +62,13 @@ def blind_spot(result: CheckResult) -> str:
 def surface_words(result: CheckResult) -> str:
     """How the fair surface was laid and how well the scan sees."""
     surface = result.surface
+    laid = f"Batten {surface.batten_mm:.0f} mm: {surface.batten_decided_by}."
+    if surface.against:
+        laid = f"Measured against {surface.against}."
     return (
         f"The smallest high or low this scan can show is {result.smallest_visible_mm:.2f} mm "
         f"(noise {result.cells.noise_mm:.3f} mm, a point every {result.cells.spacing_mm:.2f} mm). "
-        f"Batten {surface.batten_mm:.0f} mm: {surface.batten_decided_by}."
+        f"{laid}"
     )
 
 

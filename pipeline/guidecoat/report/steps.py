@@ -50,7 +50,7 @@ def _planned(result: CheckResult, plan: WorkPlan) -> list[Step]:
     on_regions = [step for step in plan.steps if step.region in by_name]
     for one in sorted(on_regions, key=lambda step: step.group == "measure"):
         region = by_name[one.region]
-        doubt = "Too near the limit to be sure. " if one.group == "measure" else ""
+        doubt = _doubt(region) if one.group == "measure" else ""
         steps.append(Step(one.what, f"{doubt}{_place(region)}.", region.region))
     return steps
 
@@ -59,9 +59,14 @@ def _worst(result: CheckResult) -> list[Step]:
     steps = []
     standing = [region for region in result.regions if region.verdict != "in"]
     for region in sorted(standing, key=lambda r: (r.verdict != "out", -_over(r, result))):
-        doubt = "" if region.verdict == "out" else "Too near the limit to be sure. "
+        doubt = "" if region.verdict == "out" else _doubt(region)
         steps.append(Step(region.action, f"{doubt}{_place(region)}.", region.region))
     return steps
+
+
+def _doubt(region: Region) -> str:
+    """Why a region is undecided, in a sentence; the deed itself names any other reason."""
+    return "" if region.doubt else "Too near the limit to be sure. "
 
 
 def _nothing(result: CheckResult) -> Step:
