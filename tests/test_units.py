@@ -117,7 +117,5 @@ def test_a_known_length_between_no_two_points(end: tuple[float, float, float]) -
 
 @pytest.mark.parametrize(("side", "unit"), [(1150.0, "m"), (1150.0, "in"), (1.15, "mm")])
 def test_a_unit_that_makes_no_vehicle_is_refused(side: float, unit: str) -> None:
-    with pytest.raises(
-        ScanUnfitError, match=rf"door.ply: --units {unit} makes .* Say"
-    ):
+    with pytest.raises(ScanUnfitError, match=rf"door.ply: --units {unit} makes .* Say"):
         require_possible((side, 0.6 * side, 0.1 * side), unit, file="door.ply")

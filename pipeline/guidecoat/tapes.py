@@ -22,6 +22,7 @@ _END_POINTS = 3
 _PAST_END_MM = 5.0
 _BRIDGED_MM = 160.0
 _ACROSS = 0.7
+_AT_RIM_MM = 15.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,15 +76,30 @@ def tape_distances(
     """
     own = [e for e in edges if face in (0, e.face)] or list(edges)
     tapes = [_tape(edge, place) for edge in own]
+    inward = _inward_at_rim(tapes, place)
     if metal is not None:
-        tapes = [tape for tape in tapes if metal.carries(place, tape.way)]
+        # At the very rim a tape along the edge would hang over it here and there.
+        start = place + _AT_RIM_MM * inward
+        tapes = [t for t in tapes if metal.carries(start, t.way)]
     # Where two edges run on into each other, the tape ends at the one that is there.
     tapes.sort(
         key=lambda t: (t.edge.kind != "outline", t.length_mm + (_PAST_END_MM if t.past else 0.0))
     )
     chosen = tapes[:1]
-    chosen += [t for t in tapes[1:] if abs(t.unit @ tapes[0].unit) < _ACROSS][:1]
+    first = inward if inward.any() or not tapes else tapes[0].unit
+    chosen += [t for t in tapes[1:] if abs(t.unit @ first) < _ACROSS][:1]
     return ", ".join(f"{tape.length_mm:.0f} mm from edge {tape.edge.name}" for tape in chosen)
+
+
+def _inward_at_rim(tapes: list[_Tape], place: Floats) -> Floats:
+    """(2,) unit way into the panel where a place lies at the very rim of an edge, else zero: a
+    tape of no length has no direction of its own.
+    """
+    nearest = min(tapes, key=lambda tape: tape.length_mm, default=None)
+    if nearest is None or nearest.length_mm > _AT_RIM_MM or not len(nearest.edge.station_uv):
+        return np.zeros(2)
+    away = ((nearest.edge.station_uv - place) ** 2).sum(axis=1)
+    return nearest.edge.inward_uv[away.argmin()]
 
 
 def tape_foot(line_uv: Floats, place: Floats, *, closed: bool) -> tuple[Floats, bool]:
