@@ -177,8 +177,8 @@ def _why(best: FitStep, refused: FitStep | None) -> str:
             f"{best.batten_mm:.0f} mm lies on the sound metal round it again"
         )
     return (
-        f"as long as the panel's own form allows, at {refused.batten_mm:.0f} mm the sound metal "
-        f"lay {100 * (refused.scale_mm / best.scale_mm - 1):.0f} % farther off"
+        f"as long as the form allows (at {refused.batten_mm:.0f} mm the metal lay "
+        f"{100 * (refused.scale_mm / best.scale_mm - 1):.0f} % farther off)"
     )
 
 

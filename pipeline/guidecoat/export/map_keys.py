@@ -6,6 +6,7 @@ from typing import Literal
 
 from .. import __version__
 from ..check import CheckResult
+from ..regions import Region
 from .colours import HELD_GREY, NEUTRAL, NOT_JUDGED_GREY, Scale, band_colours
 from .map_layers import creases_shown, reasons_shown
 from .map_style import CREASE_STYLE, INK, PALE_INK, PAPER, RIPPLE_HATCH, Sheet
@@ -18,13 +19,22 @@ LEFT_IN = 0.4
 # column heading and its left end, inches from the page's left margin
 _TABLE = (("Mark", 0.0), ("Peak \u00b1 U, mm", 0.6), ("Size, mm", 1.85), ("Where", 2.75))
 _ACTION_LEFT = 5.75
+_LINE_IN = 0.14
+# What to do takes a second line where it is long, for so many rows of the table.
+_ONE_LINE, _IN_FULL = 88, 6
 LineStyle = Literal["solid", "dashed"] | tuple[float, tuple[float, ...]]
 
 
 def table_height_in(result: CheckResult) -> float:
     """Room the table wants under the map."""
     rows = min(len(result.regions), TABLE_ROWS) + (len(result.regions) > TABLE_ROWS)
-    return ROW_IN * (rows + 1) + 0.1 if result.regions else 0.0
+    second = sum(_lines(k, region) - 1 for k, region in enumerate(result.regions[:TABLE_ROWS]))
+    return ROW_IN * (rows + 1) + _LINE_IN * second + 0.1 if result.regions else 0.0
+
+
+def _lines(row: int, region: Region) -> int:
+    """Lines of the table that a region takes: what to do is told in full for the first ones."""
+    return 2 if row < _IN_FULL and len(region.action) > _ONE_LINE else 1
 
 
 def draw_title(sheet: Sheet, result: CheckResult, words: MapWords) -> None:
@@ -62,18 +72,25 @@ def draw_table(sheet: Sheet, result: CheckResult, words: MapWords) -> None:
     _rule(sheet, y - 0.05)
     room = sheet.page.width - 2.0 * LEFT_IN
     ends = (*(x for _, x in _TABLE[1:]), _ACTION_LEFT, room)
-    for region in result.regions[:TABLE_ROWS]:
+    for row, region in enumerate(result.regions[:TABLE_ROWS]):
         y -= ROW_IN
         name = region.region + ("?" if region.verdict == "undecided" else "")
         peak = f"{signed(region.peak_mm)} \u00b1 {region.uncertainty_mm:.2f}"
         if region.kind == "ripple":
             peak = f"{region.max_slope_mrad:.1f} mrad"
         size = f"{region.length_mm:.0f} \u00d7 {region.width_mm:.0f}"
-        cells = (name, peak, size, shown(region.from_edges), shown(region.action))
+        lines = sheet.wrapped(shown(region.action), 8.0, room - _ACTION_LEFT - 0.08)
+        told = _lines(row, region)
+        lines = [*lines[: told - 1], " ".join(lines[told - 1 :])]
+        cells = (name, peak, size, shown(region.from_edges), lines[0])
         starts = (*(x for _, x in _TABLE), _ACTION_LEFT)
         for k, (text, start, end) in enumerate(zip(cells, starts, ends, strict=True)):
             fitted = sheet.shortened(text, 8.0, end - start - 0.08, bold=k == 0)
             sheet.write(LEFT_IN + start, y, fitted, 8.0, bold=k == 0)
+        for line in lines[1:]:
+            y -= _LINE_IN
+            fitted = sheet.shortened(line, 8.0, room - _ACTION_LEFT - 0.08)
+            sheet.write(LEFT_IN + _ACTION_LEFT, y, fitted, 8.0)
     if len(result.regions) > TABLE_ROWS:
         rest = len(result.regions) - TABLE_ROWS
         sheet.write(LEFT_IN, y - ROW_IN, f"and {rest} more in {words.table}", 8.0, colour=PALE_INK)
