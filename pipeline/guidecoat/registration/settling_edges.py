@@ -20,8 +20,9 @@ from guidecoat.registration.surfels import Surfels
 Array = NDArray[np.float64]
 # Coarser than a hem is thick, so that it does not part the cells.
 CELL_MM = 8.0
-MOST_STEPS = 12
-REACH_MM = 3.0
+MOST_STEPS = 30
+# All edges within the reach have a say; it is drawn in step by step.
+REACH_MM, DRAWN_IN = 3.0, 0.6
 FEWEST_WINDOWS = 8
 # Ends of coverage scatter at random by millimetres; edges of the panel agree.
 MOST_SCATTER_MM = 0.4
@@ -69,8 +70,9 @@ def settled_on_edges(
         trusted = replace(surface, weight=SKIN_TRUST * surface.weight)
         twist = solve_step(trusted, rim)
         motion = work.applied(twist, motion)
-        reach = max(0.5 * reach, min(reach, 2.0 * BIWEIGHT * rim.scale_mm))
-        converged = bool(np.abs(twist).max() < SETTLED_MM)
+        level = reach < 1.02 * BIWEIGHT * rim.scale_mm
+        reach = max(DRAWN_IN * reach, min(reach, BIWEIGHT * rim.scale_mm))
+        converged = level and bool(np.abs(twist).max() < SETTLED_MM)
         if converged:
             break
     return replace(work.closed(motion, cut, converged or fit.converged), rim=rim)
