@@ -8,9 +8,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from guidecoat.cli import main
 from guidecoat.compare import CompareOptions, Comparison, compare_scans
+from guidecoat.compare.change import find_change
 from guidecoat.compare.placing import between_files, read_pairs
 from guidecoat.errors import ScanUnfitError, SettingsError
 from guidecoat.export.compare_files import write_comparison
@@ -27,6 +29,7 @@ from guidecoat.synthetic import (
     total_displacement_mm,
     wing,
 )
+from guidecoat.synthetic.heights import smooth_step
 from pair_fixture import (
     BUILD,
     DENT,
@@ -99,6 +102,31 @@ def test_the_same_panel_twice_shows_no_change(before: Scan) -> None:
     assert result.whole.added_cm3 == result.whole.removed_cm3 == 0.0
     assert {t.last.state for t in result.tracks} == {"unchanged"}
     assert any(w.startswith("No change was found") for w in result.warnings)
+
+
+def test_a_lone_cell_of_hem_is_no_change(filled: Comparison) -> None:
+    """At an edge a cell may hold but one point of the skin and several of the hem behind it."""
+    first = filled.passes[0]
+    off = first.off_mm.copy()
+    rim = first.skin & (ndimage.binary_erosion(first.skin, iterations=2) ^ first.skin)
+    i, j = np.argwhere(rim & np.isfinite(off))[40]
+    off[i, j] -= 6.1
+    change = find_change(first, replace(first, off_mm=off))
+    assert not change.changed.any()
+    assert not change.compared[i, j]
+
+
+@pytest.mark.parametrize("radius_mm", [40.0, 60.0])
+def test_the_height_of_a_flat_build_is_told(radius_mm: float) -> None:
+    """The window that tells what changed overshoots the rim of a level build by 0.06 to 0.12 mm."""
+    pair = tuple(seen((), seed=k, spacing_mm=1.2)[0] for k in (5, 6))
+    first, later = compare_scans(pair, SETTINGS, STILL).passes
+    cells = first.result.cells
+    r = np.hypot(cells.u_mm - 60.0, cells.v_mm + 40.0)
+    build = 3.0 * smooth_step(0.8 * radius_mm - r, 0.4 * radius_mm)[0]
+    change = find_change(first, replace(later, off_mm=later.off_mm + build))
+    assert change.max_build_mm == pytest.approx(3.0, abs=0.03)
+    assert change.patches[0].peak_mm == change.max_build_mm
 
 
 def test_swapped_scans_negate_the_change(before: Scan, after: Scan, filled: Comparison) -> None:

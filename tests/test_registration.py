@@ -19,7 +19,11 @@ from guidecoat.registration import (
     require_observable,
     umeyama,
 )
+from guidecoat.registration.placing import settled
 from guidecoat.registration.rigid import inverse, move, reflection, small_motions
+from guidecoat.registration.settling_edges import CELL_MM as EDGE_CELL_MM
+from guidecoat.registration.settling_edges import settled_on_edges
+from guidecoat.registration.surfels import make_surfels
 from guidecoat.synthetic import Dimple, Panel, Part, crowned_door, scan_panel, wing
 
 Array = NDArray[np.float64]
@@ -421,6 +425,26 @@ def test_hemmed_edges_hold_a_smooth_panel_along_itself(panel: Panel, spacing_mm:
     assert np.linalg.norm(apart, axis=1).max() < 0.02
     turned = found.T_target_source[:3, :3] @ off[:3, :3]
     assert 1e3 * np.linalg.norm(turned - np.eye(3)) / np.sqrt(2.0) < 0.05
+
+
+def test_the_two_ends_of_a_long_panel_bring_back_a_slide() -> None:
+    """Most of the edges run along the slide and agree wherever it is; the few others tell it."""
+    panel = crowned_door(length_mm=700.0, width_mm=300.0, crown_mm=9.0, cross_crown_mm=2.0)
+    scans = [
+        scan_panel(panel, spacing_mm=1.5, noise_mm=0.05, seed=5 + k, hem_mm=3.0, pose=np.eye(4))
+        for k in (0, 1)
+    ]
+    middle = scans[0].points_mm.mean(0)
+    points = [scan.points_mm - middle for scan in scans]
+    source, target = (make_surfels(p, None, 6.0) for p in points)
+    edges = [make_surfels(p, None, EDGE_CELL_MM, with_beside=True) for p in points]
+    off = np.eye(4)
+    off[0, 3] = 0.9
+    settings = RegistrationSettings()
+    resting = settled(source, target, off, settings, reach_mm=1.0, held_still=True)
+    found = settled_on_edges((source, target), (edges[0], edges[1]), resting, settings)
+    assert found is not None
+    assert np.linalg.norm(move(found.motion, points[0]) - points[0], axis=1).max() < 0.03
 
 
 def test_other_side_of_the_skin_is_named() -> None:

@@ -13,6 +13,7 @@ from ..errors import ScanUnfitError
 from ..marks import Mark
 from ..regions import Region, measure_regions
 from ..settings import ToleranceSettings
+from ..specks import wild_cells
 from .passes import Pass
 
 Floats = NDArray[np.float64]
@@ -32,6 +33,9 @@ _SPRAY_MM = 0.005
 _CALM_QUANTILE, _CALM_SIGMAS = 0.3, 0.3853
 _LEAST_COMPARED = 0.1
 _DROPOUT_MM = 10.0
+# A peak is read from a paraboloid over so far round it: the window rounds steep patches off or
+# overshoots their rims, and has to be wider to tell what changed.
+_PEAK_MM, _PEAK_CELLS, _FEWEST_PEAK_CELLS = 7.6, 1.5, 9
 _FULL = np.ones((3, 3), bool)
 
 
@@ -77,7 +81,9 @@ def find_change(before: Pass, after: Pass) -> Change:
     """
     side = after.result.cells.grid.cell_mm
     change = after.off_mm - before.off_mm
-    compared = np.isfinite(change)
+    # A cell at an edge that holds more of the hem behind the skin than of the skin is none of it.
+    compared = np.isfinite(change) & ~wild_cells(change)
+    change = np.where(compared, change, np.nan)
     if compared.sum() < _LEAST_COMPARED * before.skin.sum():
         raise ScanUnfitError(
             f"{before.scan.name} and {after.scan.name} share "
@@ -111,7 +117,7 @@ def find_change(before: Pass, after: Pass) -> Change:
         totals[0][1],
         -totals[1][0],
         totals[1][1],
-        float(smooth[changed[0]].max()) if changed[0].any() else 0.0,
+        max((patch.peak_mm for patch in patches if patch.kind == "high"), default=0.0),
         float(change[changed[0]].mean()) if changed[0].any() else 0.0,
         float((changed[0] | changed[1]).sum()) * side**2 / 100.0,
         float(compared.sum()) * side**2 / 100.0,
@@ -177,9 +183,35 @@ def _patches(
     )
     letters = {"high": "B", "low": "T"}
     return tuple(
-        replace(patch, region=letters[patch.kind] + patch.region[1:], verdict="out")
+        replace(
+            _with_peak(patch, change, smooth, result.cells.grid.cell_mm),
+            region=letters[patch.kind] + patch.region[1:],
+            verdict="out",
+        )
         for patch in named
     )
+
+
+def _with_peak(patch: Region, change: Floats, smooth: Floats, side: float) -> Region:
+    """The patch with its peak from a paraboloid laid through the cells round it, and the error
+    of that; as it was where too few cells are known.
+    """
+    sign = 1.0 if patch.kind == "high" else -1.0
+    at = np.where(patch.footprint & np.isfinite(smooth), sign * smooth, -np.inf).argmax()
+    i, j = np.unravel_index(at, smooth.shape)
+    reach = max(_PEAK_CELLS, _PEAK_MM / side)
+    di, dj = np.indices(smooth.shape) - np.array([i, j])[:, None, None]
+    near = (np.hypot(di, dj) <= reach) & np.isfinite(change)
+    if near.sum() < _FEWEST_PEAK_CELLS:
+        return patch
+    x, y = di[near], dj[near]
+    basis = np.column_stack([np.ones(len(x)), x, y, x * x, x * y, y * y])
+    fit, left, rank, _ = np.linalg.lstsq(basis, change[near])
+    if rank < basis.shape[1]:
+        return patch
+    spread = np.linalg.inv(basis.T @ basis)[0, 0] * left[0] / (len(x) - basis.shape[1])
+    doubt = float(np.hypot(patch.uncertainty_mm, 2.0 * np.sqrt(spread)))
+    return replace(patch, peak_mm=float(fit[0]), uncertainty_mm=doubt)
 
 
 def _volume(

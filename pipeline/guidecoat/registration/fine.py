@@ -265,10 +265,16 @@ class FineWork:
     def edge_readings(
         self, residual: Array, points: Array, directions: Array, cut: float, deflation: float
     ) -> Readings:
-        """Readings of edges found otherwise: (w,) mm along (w, 3) directions at (w, 3) points."""
+        """Readings of edges found otherwise: (w,) mm along (w, 3) directions at (w, 3) points.
+
+        All within the cut have a say, however well most agree: the few that tell of a slide
+        stand out from the many that can't.
+        """
         alike = np.ones(len(residual))
         pairs = Pairs(residual, directions, 0.0 * alike, alike)
-        return self._readings([pairs], [alike], [points], cut, EDGE_FLOOR_MM, deflation)
+        read = self._readings([pairs], [alike], [points], cut, EDGE_FLOOR_MM, deflation)
+        robust = tukey(residual, cut)
+        return replace(read, weight=robust / (read.scale_mm**2 * deflation), tukey=robust)
 
     def _rim(self, motion: Array) -> Readings | None:
         cell = self.sides[0].source.cell_mm

@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from guidecoat.registration.edge_windows import (
     LENGTH_MM,
+    EdgeWindows,
     find_windows,
     read_edges,
 )
-from guidecoat.registration.fine import BIWEIGHT, SETTLED_MM, FineWork, Fit, Readings, solve_step
+from guidecoat.registration.fine import (
+    BIWEIGHT,
+    EDGE_FLOOR_MM,
+    MAD_TO_SIGMA,
+    SETTLED_MM,
+    FineWork,
+    Fit,
+    Readings,
+    solve_step,
+)
 from guidecoat.registration.rigid import move
 from guidecoat.registration.settings import RegistrationSettings
 from guidecoat.registration.surfels import Surfels
@@ -20,8 +30,11 @@ from guidecoat.registration.surfels import Surfels
 Array = NDArray[np.float64]
 # Coarser than a hem is thick, so that it does not part the cells.
 CELL_MM = 8.0
-MOST_STEPS = 12
-REACH_MM = 3.0
+MOST_STEPS = 30
+# All edges within the reach have a say; it is drawn in step by step.
+REACH_MM, DRAWN_IN = 3.0, 0.4
+# Where nearly all edges agree as it is, one need not look farther.
+NEARLY_ALL = 0.8
 FEWEST_WINDOWS = 8
 # Ends of coverage scatter at random by millimetres; edges of the panel agree.
 MOST_SCATTER_MM = 0.4
@@ -52,25 +65,59 @@ def settled_on_edges(
     if windows is None:
         return None
     work = FineWork(source, target, settings, len(source.points) + len(target.points))
-    motion, reach, converged = fit.motion, REACH_MM, False
-    rim: Readings | None = None
+    residual = read_edges(windows, one.beside, fit.motion)[0]
+    near = np.abs(residual[np.abs(residual) < REACH_MM])
+    if len(near) < FEWEST_WINDOWS:
+        return None
+    usual = max(BIWEIGHT * MAD_TO_SIGMA * float(np.median(near)), BIWEIGHT * EDGE_FLOOR_MM)
     cut = BIWEIGHT * fit.surface.scale_mm
+    found = _settled(work, windows, one.beside, fit, cut, min(usual, REACH_MM))
+    if found is None or found.agreeing < NEARLY_ALL * len(near):
+        wide = _settled(work, windows, one.beside, fit, cut, REACH_MM)
+        found = max((f for f in (found, wide) if f), key=lambda f: f.agreeing, default=None)
+    if found is None:
+        return None
+    closed = work.closed(found.motion, cut, found.converged or fit.converged)
+    return replace(closed, rim=found.rim)
+
+
+@dataclass(frozen=True, eq=False)
+class _Edged:
+    """A placing with its edges, and how many stretches of them agree with it."""
+
+    motion: Array
+    rim: Readings
+    converged: bool
+
+    @property
+    def agreeing(self) -> float:
+        """How many of the stretches agree."""
+        return float(self.rim.tukey.sum())
+
+
+def _settled(
+    work: FineWork, windows: EdgeWindows, beside: Array, fit: Fit, cut: float, reach: float
+) -> _Edged | None:
+    """Settled from a placing on skin and edges; those within the reach, which is drawn in."""
+    motion = fit.motion
+    found: _Edged | None = None
     for _ in range(MOST_STEPS):
-        residual, points, directions = read_edges(windows, one.beside, motion)
+        residual, points, directions = read_edges(windows, beside, motion)
         seen = np.isfinite(residual) & (np.abs(residual) < reach)
         if seen.sum() < FEWEST_WINDOWS:
             return None
         surface, _ = work.readings(motion, cut)
         # Stretches overlap by half.
-        alike = max(2.0, 4.0 * settings.correlation_mm / LENGTH_MM)
+        alike = max(2.0, 4.0 * work.settings.correlation_mm / LENGTH_MM)
         rim = work.edge_readings(residual[seen], points[seen], directions[seen], reach, alike)
         if rim.scale_mm > MOST_SCATTER_MM or rim.tukey.mean() < LEAST_AGREEING:
             return None
         trusted = replace(surface, weight=SKIN_TRUST * surface.weight)
         twist = solve_step(trusted, rim)
         motion = work.applied(twist, motion)
-        reach = max(0.5 * reach, min(reach, 2.0 * BIWEIGHT * rim.scale_mm))
-        converged = bool(np.abs(twist).max() < SETTLED_MM)
-        if converged:
+        level = reach < 1.02 * BIWEIGHT * rim.scale_mm
+        reach = max(DRAWN_IN * reach, min(reach, BIWEIGHT * rim.scale_mm))
+        found = _Edged(motion, rim, level and bool(np.abs(twist).max() < SETTLED_MM))
+        if found.converged:
             break
-    return replace(work.closed(motion, cut, converged or fit.converged), rim=rim)
+    return found
