@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from guidecoat.chunks import THREADS, in_threads
 from guidecoat.registration.pairing import (
     Pairs,
     against_rim,
@@ -33,7 +33,6 @@ CONFLICT = 0.5
 LARGEST_GAP_MM = 8.0
 # A step may not leave the reach of its own pairs; in units of the current reach.
 LONGEST_STEP = 1.0
-THREADS = 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,8 +125,7 @@ def settle(
         return some
 
     parts = np.array_split(motions, min(THREADS, len(motions)))
-    with ThreadPoolExecutor(THREADS) as pool:
-        return np.concatenate(list(pool.map(settled, parts)))
+    return np.concatenate(in_threads(settled, parts))
 
 
 def _moved(source: Sample, motions: Array) -> tuple[Array, Array]:

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
 
 import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from guidecoat.chunks import THREADS, in_threads
+
 Array = NDArray[np.float64]
-THREADS = 2
 
 
 def fit_patches(means: Array, counts: Array, near: NDArray[np.int64], frames: Array) -> Array:
@@ -26,13 +26,7 @@ def fit_patches(means: Array, counts: Array, near: NDArray[np.int64], frames: Ar
     """
     patches = np.empty((len(means), 6))
     ends = np.linspace(0, len(means), THREADS + 1).astype(np.int64)
-    with ThreadPoolExecutor(THREADS) as pool:
-        jobs = [
-            pool.submit(_fit_cells, means, counts, near, frames, patches, begin, end)
-            for begin, end in pairwise(ends)
-        ]
-        for job in jobs:
-            job.result()
+    in_threads(lambda part: _fit_cells(means, counts, near, frames, patches, *part), pairwise(ends))
     return patches
 
 

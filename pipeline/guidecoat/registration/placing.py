@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from guidecoat.chunks import in_threads
 from guidecoat.registration.coarse import (
-    THREADS,
     Candidate,
     compare,
     different,
@@ -107,8 +106,7 @@ def finalists(
     def settled_there(start: Candidate) -> tuple[Array, float, bool]:
         return fit_fine(work.alike(), start.motion, reach_mm=4.0, most_steps=COMPARING_STEPS)
 
-    with ThreadPoolExecutor(THREADS) as pool:
-        fits = list(pool.map(settled_there, listed))
+    fits = in_threads(settled_there, listed)
     motions = np.stack([f[0] for f in fits])
     sample_s = make_sample(source, most=COMPARING_CELLS)
     sample_t = make_sample(target, most=COMPARING_CELLS)
