@@ -22,7 +22,7 @@ LAYERS = (
         "errors scan settings setting_groups cautions output_folder units ply ply_header ply_rows "
         "ply_walk text_rows repeats chunks open3d_loader clock",
     ),
-    ("numerics", "spline banded registration voxels local_fit whittaker"),
+    ("numerics", "biweight spline banded registration voxels local_fit whittaker"),
     ("stages", ""),
     ("runs", "check compare mirror survey survey_skin survey_values survey_words"),
     ("results", "export report samples batch"),

@@ -12,8 +12,9 @@ from guidecoat.cells import Cells
 from guidecoat.chart import Chart, Grid
 from guidecoat.deviation import CellDeviation
 from guidecoat.edges import Edge
-from guidecoat.marks import GUARD, find_marks
+from guidecoat.marks import find_marks
 from guidecoat.regions import Region, measure_regions
+from guidecoat.rules import GUARD
 from guidecoat.scan import Scan, Units
 from guidecoat.settings import ToleranceSettings
 

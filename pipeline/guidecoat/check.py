@@ -28,16 +28,17 @@ from .deviation import (
 )
 from .edge_bands import edge_bands
 from .edge_lines import EdgeLine
-from .edge_regions import knocks_in, with_knocks, without_told
+from .edge_regions import with_knocks, without_told
 from .edges import find_edges
 from .errors import ScanUnfitError
 from .face_jobs import Held
 from .faces import BAND, CREASE, JUDGED, LINE, REASONS, REFUSED, SPECK, Faces
 from .fairing import FairSurface, knot_spacing, lay_surface
 from .given import read_hold_points, require_on_panel
-from .marks import GUARD, find_marks, footprints_of
+from .marks import find_marks, footprints_of
 from .regions import Region, measure_regions
 from .remarks import doubts_of, warnings_of
+from .rules import GUARD
 from .scan import Scan
 from .scan_doubts import doubt_doubled, doubt_unseen
 from .scan_io import read_scan
@@ -143,7 +144,7 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
         unrolled.skin,
         edges,
         unrolled.creases,
-        width_mm=settings.edges.inboard_mm + unrolled.cells.grid.cell_mm,
+        inboard_mm=settings.edges.inboard_mm,
     )
     fair = lay_surface(
         unrolled.cells,
@@ -183,7 +184,9 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
     )
     regions = with_knocks(
         regions,
-        knocks_in(bands, fair, faces, found, unrolled.cells, settings.tolerance),
+        bands,
+        fair,
+        faces,
         found,
         unrolled.cells,
         unrolled.chart,
@@ -286,14 +289,8 @@ def _without_specks(
         limit_mm=settings.tolerance.height_mm,
         guard=GUARD,
     )
-    left = _among(found, found.judged & ~specks)
-    wild = (faces.reason == JUDGED) & filled & ~left.judged
-    return replace(faces, reason=np.where(wild, np.uint8(SPECK), faces.reason)), left
-
-
-def _among(found: CellDeviation, judged: Mask) -> CellDeviation:
-    """The deviation on fewer cells."""
-    return replace(
+    judged = found.judged & ~specks
+    left = replace(
         found,
         cell_mm=np.where(judged, found.cell_mm, np.nan),
         smooth_mm=np.where(judged, found.smooth_mm, np.nan),
@@ -301,6 +298,8 @@ def _among(found: CellDeviation, judged: Mask) -> CellDeviation:
         slope_mrad=np.where(judged, found.slope_mrad, np.nan),
         judged=judged,
     )
+    wild = (faces.reason == JUDGED) & filled & ~judged
+    return replace(faces, reason=np.where(wild, np.uint8(SPECK), faces.reason)), left
 
 
 def _refuse_noise(found: CellDeviation, settings: Settings) -> None:

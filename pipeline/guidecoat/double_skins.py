@@ -10,6 +10,7 @@ from scipy import ndimage
 
 from .cells import Cells, ChartedPoints
 from .chart import Grid
+from .local_fit import plane_of_sums
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -217,13 +218,7 @@ def _planes(means: Floats, side: float) -> Floats:
             u, v = u + n * i * side, v + n * j * side
             many = np.maximum(n, 1.0)
             m += np.stack([n, u, v, h, *(np.stack([u * u, u * v, v * v, u * h, v * h]) / many)])
-    n = np.maximum(m[0], 1.0)
-    u, v, h = m[1:4] / n
-    uu, uv, vv = m[4] - n * u * u, m[5] - n * u * v, m[6] - n * v * v
-    uh, vh = m[7] - n * u * h, m[8] - n * v * h
-    det = uu * vv - uv * uv
-    firm = det > 1e-3 * (uu + vv) ** 2 / 4.0
-    det = np.where(firm, det, 1.0)
-    a = np.where(firm, (uh * vv - vh * uv) / det, 0.0)
-    b = np.where(firm, (vh * uu - uh * uv) / det, 0.0)
-    return np.stack([h - a * u - b * v, a, b], axis=-1)
+    m[0] = np.maximum(m[0], 1.0)
+    centre, slope = plane_of_sums(np.moveaxis(m, 0, -1))
+    at_middle = centre[..., 2] - slope[..., 0] * centre[..., 0] - slope[..., 1] * centre[..., 1]
+    return np.concatenate([at_middle[..., None], slope], axis=-1)

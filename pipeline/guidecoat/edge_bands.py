@@ -67,16 +67,18 @@ def edge_bands(
     edges: tuple[Edge, ...],
     creases: tuple[Crease, ...],
     *,
-    width_mm: float,
+    inboard_mm: float,
 ) -> tuple[EdgeBand, ...]:
-    """Gather the points within a width of every outline and opening, none near a body line.
+    """Gather the points in the band along every outline and opening, none near a body line.
 
     Of edges too short to say how they run by rule, none.
 
     Parameters
     ----------
     skin : (nu, nv) bool, cells of the skin; others hold flying points and what lies behind.
+    inboard_mm : width of the band that is not judged; a cell more is looked at.
     """
+    width_mm = inboard_mm + cells.grid.cell_mm
     real = [e for e in edges if e.kind in _KINDS and e.length_mm >= _SHORTEST_EDGE_MM]
     if not real:
         return ()

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
+from .biweight import BIWEIGHT, tukey
 from .edges import Edge
 from .whittaker import robust_line, smooth_alike
 
@@ -216,8 +217,7 @@ def _planes(beside: Beside, off_mm: Floats, least_scale_mm: float) -> tuple[Floa
         found = np.linalg.solve(matrix, load[:, :, None])
         rest = np.abs(off - (beside.basis @ found)[:, :, 0])
         scale = np.maximum(least_scale_mm, 1.4826 * _medians(rest, beside.weight > 0))
-        x = rest / (4.685 * scale[:, None])
-        used, weight = weight, beside.weight * np.maximum(1.0 - x * x, 0.0) ** 2
+        used, weight = weight, beside.weight * tukey(rest, BIWEIGHT * scale[:, None])
     plane: Floats = np.where(enough[:, None], found[:, :, 0], np.nan)
     inverse = np.linalg.inv(matrix)
     covariance = inverse @ _summed(used * used, beside.products).reshape(-1, 3, 3) @ inverse

@@ -34,7 +34,7 @@ _EVERY = 50
 _FULL = np.ones((3, 3), bool)
 
 
-def knocks_in(
+def _knocks_in(
     bands: tuple[EdgeBand, ...],
     fair: FairSurface,
     faces: Faces,
@@ -69,7 +69,9 @@ def knocks_in(
 
 def with_knocks(
     regions: tuple[Region, ...],
-    knocks: tuple[Knock, ...],
+    bands: tuple[EdgeBand, ...],
+    fair: FairSurface,
+    faces: Faces,
     found: CellDeviation,
     cells: Cells,
     chart: Chart,
@@ -79,7 +81,7 @@ def with_knocks(
 ) -> tuple[Region, ...]:
     """Regions with the knocks in edges among them, each high or low once."""
     every = list(regions)
-    for knock in knocks:
+    for knock in _knocks_in(bands, fair, faces, found, cells, tolerance):
         core, whole = (
             _cells_of(knock, cells, only) for only in (knock.core, np.ones_like(knock.core))
         )

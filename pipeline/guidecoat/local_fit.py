@@ -12,11 +12,32 @@ Floats = NDArray[np.float64]
 
 _POWERS = ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2))
 _FEWEST_CELLS = 9.0
+_FLATTEST = 1e-3
 
 
 def quadratic_columns(x: Floats, y: Floats) -> Floats:
     """(n, 6) terms of a quadratic at n places: 1, x, y, x x, x y, y y."""
     return np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y])
+
+
+def plane_of_sums(sums: Floats) -> tuple[Floats, Floats]:
+    """(..., 3) centroids and (..., 2) slopes of planes; level where their points lie on a line.
+
+    Parameters
+    ----------
+    sums : (..., 9) weighted sums over the points of 1, u, v, h, u u, u v, v v, u h, v h.
+    """
+    total = sums[..., 0]
+    centre = sums[..., 1:4] / total[..., None]
+    a, b, c = np.moveaxis(centre, -1, 0)
+    uu, uv, vv, uh, vh = np.moveaxis(sums[..., 4:], -1, 0)
+    uu, uv, vv = uu - total * a * a, uv - total * a * b, vv - total * b * b
+    uh, vh = uh - total * a * c, vh - total * b * c
+    det = uu * vv - uv * uv
+    firm = det > _FLATTEST * (uu + vv) ** 2 / 4.0
+    det = np.where(firm, det, 1.0)
+    slope = np.stack([(uh * vv - vh * uv) / det, (vh * uu - uh * uv) / det], axis=-1)
+    return centre, np.where(firm[..., None], slope, 0.0)
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,8 +12,7 @@ from scipy import ndimage
 
 from .cells import Cells
 from .deviation import CellDeviation
-from .rules import FOOT_OF_TOLERANCE, FOOT_SIGMAS
-from .rules import GUARD as GUARD
+from .rules import FOOT_OF_TOLERANCE, FOOT_SIGMAS, GUARD
 from .settings import ToleranceSettings
 
 Floats = NDArray[np.float64]

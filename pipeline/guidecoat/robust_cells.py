@@ -10,7 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from .biweight import BIWEIGHT, tukey
 from .chunks import in_threads
+from .local_fit import plane_of_sums
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -19,12 +21,10 @@ Mask = NDArray[np.bool_]
 MAKES_A_PLANE = 6
 _REWEIGHTED_FROM = 12
 _STEPS = 4
-_BIWEIGHT = 4.685
 # The biweight leaves the scatter a little small: by 1.07 for Gaussian noise (computed).
 _BIWEIGHT_SCATTER = 1.07
 _FAR_OFF = 6.0
 _LEAST_GAP_MM, _GAP_SHARE = 1.0, 0.4
-_FLATTEST = 1e-3
 _PADDED = 1 << 15
 
 
@@ -118,8 +118,8 @@ def _average_block(
         going &= (m >= _REWEIGHTED_FROM) & (sigma > 1e-7)
         if not going.any():
             break
-        x = rest / (_BIWEIGHT * np.where(going, sigma, 1.0)[:, None])
-        lighter = np.where(kept, np.maximum(1.0 - x * x, 0.0) ** 2, 0.0)
+        cut = BIWEIGHT * np.where(going, sigma, 1.0)[:, None]
+        lighter = np.where(kept, tukey(rest, cut), 0.0)
         weight = np.where(going[:, None], lighter, weight)
     total = weight.sum(axis=1)
     square = (weight * rest * rest).sum(axis=1)
@@ -134,17 +134,8 @@ def _average_block(
 
 def _plane(weight: Floats, terms: Floats, plane: Mask) -> tuple[Floats, Floats]:
     """(g, 3) weighted centroids and (g, 2) slopes; level where too few points or a line of them."""
-    sums = (weight[:, None, :] @ terms)[:, 0, :]
-    total = sums[:, 0]
-    centre = sums[:, 1:4] / total[:, None]
-    (a, b, c), (uu, uv, vv, uz, vz) = centre.T, sums[:, 4:].T
-    uu, uv, vv = uu - total * a * a, uv - total * a * b, vv - total * b * b
-    uz, vz = uz - total * a * c, vz - total * b * c
-    det = uu * vv - uv * uv
-    sound = plane & (det > _FLATTEST * (uu + vv) ** 2 / 4.0)
-    det = np.where(sound, det, 1.0)
-    slope = np.column_stack([(uz * vv - vz * uv) / det, (vz * uu - uz * uv) / det])
-    return centre, np.where(sound[:, None], slope, 0.0)
+    centre, slope = plane_of_sums((weight[:, None, :] @ terms)[:, 0, :])
+    return centre, np.where(plane[:, None], slope, 0.0)
 
 
 def _upper_median(x: Floats, kept: Mask, m: Ints) -> Floats:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from .biweight import BIWEIGHT, tukey
 from .edge_lines import NOISE_DRAWS, EdgeLine, lay_edge_line
 from .face_jobs import FaceJob
 from .settings import SurfaceSettings
@@ -21,7 +22,6 @@ Mask = NDArray[np.bool_]
 _LADDER = (50.0, 75.0, 100.0, 150.0, 200.0, 250.0, 300.0, 350.0, 400.0, 500.0, 600.0, 800.0)
 _SHARES = (0.25, 0.35, 0.5, 0.7, 1.0)
 _ROUNDS = 2
-_BIWEIGHT = 4.685
 _RISE = 1.03
 _HALF_FOLLOWED = 1.25
 _NEAR_AGAIN = 2.0
@@ -238,7 +238,7 @@ def _reweighted(
     among = weight > 0.0
     scale = 1.4826 * float(np.median(np.abs(calm[among])))
     noise = 1.4826 * float(np.median(np.abs(off[among])))
-    after = _biweight(calm, max(scale, job.floor_mm))
+    after = tukey(calm, BIWEIGHT * max(scale, job.floor_mm))
     return FitStep(batten_mm, fit, off, scale, noise, after, hold, lines, free)
 
 
@@ -312,11 +312,6 @@ def shaken_by_edges(job: FaceJob, step: FitStep) -> Floats:
         # What a pass bent away from the cells, the next brings back.
         found = found + step.fit.factor.solve(bending @ found)
     return found
-
-
-def _biweight(off: Floats, scale: float) -> Floats:
-    x = off / (_BIWEIGHT * scale)
-    return np.where(np.abs(x) < 1.0, (1.0 - x * x) ** 2, 0.0)
 
 
 def refit_without_marks(job: FaceJob, step: FitStep, hold_of: dict[str, str]) -> FitStep:

@@ -6,11 +6,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import solveh_banded
 
+from .biweight import BIWEIGHT, tukey
+
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 _STEPS = (0.35, 0.5, 0.7, 1.0)
-_BIWEIGHT = 4.685
 _ROUND_THE_SEAM = 9
 
 
@@ -84,7 +85,6 @@ def robust_line(
             line = whittaker(data, weight, smoothing)
             off = data - line
             scale = max(1.4826 * float(np.median(np.abs(off[known]))), floor_mm)
-            x = off / (_BIWEIGHT * scale)
-            weight = np.where(known & (np.abs(x) < 1.0), (1.0 - x * x) ** 2, 0.0)
+            weight = np.where(known, tukey(off, BIWEIGHT * scale), 0.0)
     keep = slice(reach, reach + n)
     return line[keep], weight[keep]

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from ..biweight import BIWEIGHT, tukey
 from ..errors import ScanUnfitError
 from ..registration.rigid import small_motions
 from .passes import Pass, normals_at
@@ -14,7 +15,6 @@ Floats = NDArray[np.float64]
 
 _BAND_MM = 40.0
 _ROUNDS = 12
-_BIWEIGHT = 4.685
 _FEWEST_CELLS = 100
 # Motions that the band holds less than this share of the best held one stay as they are.
 _HELD_SHARE = 1e-3
@@ -72,8 +72,7 @@ def _robust_twist(rows: Floats, apart: Floats, cell_mm: float) -> tuple[Floats, 
         twist = inverse @ (rows.T @ (weight * apart))
         left = apart - rows @ twist
         scale = 1.4826 * float(np.median(np.abs(left))) + 1e-9
-        x = left / (_BIWEIGHT * scale)
-        weight = np.where(np.abs(x) < 1.0, (1.0 - x * x) ** 2, 0.0)
+        weight = tukey(left, BIWEIGHT * scale)
     # Neighbours err alike: cells closer than the correlation length count as one reading.
     alike = max(1.0, (_NEIGHBOURS_ALIKE_MM / cell_mm) ** 2)
     return twist, inverse * scale**2 * alike

@@ -10,6 +10,7 @@ from scipy import ndimage, stats
 
 from ..deviation import CellDeviation
 from ..errors import ScanUnfitError
+from ..local_fit import quadratic_columns
 from ..marks import Mark
 from ..regions import Region, measure_regions
 from ..settings import ToleranceSettings
@@ -204,12 +205,11 @@ def _with_peak(patch: Region, change: Floats, smooth: Floats, side: float) -> Re
     near = (np.hypot(di, dj) <= reach) & np.isfinite(change)
     if near.sum() < _FEWEST_PEAK_CELLS:
         return patch
-    x, y = di[near], dj[near]
-    basis = np.column_stack([np.ones(len(x)), x, y, x * x, x * y, y * y])
+    basis = quadratic_columns(di[near].astype(np.float64), dj[near].astype(np.float64))
     fit, left, rank, _ = np.linalg.lstsq(basis, change[near])
     if rank < basis.shape[1]:
         return patch
-    spread = np.linalg.inv(basis.T @ basis)[0, 0] * left[0] / (len(x) - basis.shape[1])
+    spread = np.linalg.inv(basis.T @ basis)[0, 0] * left[0] / (len(basis) - basis.shape[1])
     doubt = float(np.hypot(patch.uncertainty_mm, 2.0 * np.sqrt(spread)))
     return replace(patch, peak_mm=float(fit[0]), uncertainty_mm=doubt)
 

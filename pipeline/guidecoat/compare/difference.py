@@ -13,8 +13,9 @@ from ..check import CheckResult, SurfaceFacts
 from ..deviation import CellDeviation, Deviation
 from ..errors import ScanUnfitError
 from ..faces import JUDGED
-from ..marks import GUARD, find_marks
+from ..marks import find_marks
 from ..regions import Region, measure_regions
+from ..rules import GUARD
 from ..settings import Settings
 from .passes import Pass, found_of, status_of, verdict_of
 from .pointwise import point_changes

@@ -26,7 +26,7 @@ from ..deviation import (
     normal_distance,
 )
 from ..edge_bands import edge_bands
-from ..edge_regions import knocks_in, with_knocks
+from ..edge_regions import with_knocks
 from ..errors import ScanUnfitError
 from ..faces import BAND, CREASE, JUDGED, LINE, OFF, STRIP, Faces, skin_mask
 from ..marks import find_marks
@@ -116,10 +116,12 @@ def measure_pass(
     edges = tuple(line.edge for line in yardstick.edges)
     marks = find_marks(found, cells, settings.tolerance)
     regions = measure_regions(marks, found, cells, chart, scan, edges, settings.tolerance)
-    width = settings.edges.inboard_mm + cells.grid.cell_mm
-    bands = edge_bands(charted, cells, faces, skin, edges, yardstick.creases, width_mm=width)
-    knocks = knocks_in(bands, yardstick.fair, faces, found, cells, settings.tolerance)
-    regions = with_knocks(regions, knocks, found, cells, chart, scan, edges, settings.tolerance)
+    inboard = settings.edges.inboard_mm
+    bands = edge_bands(charted, cells, faces, skin, edges, yardstick.creases, inboard_mm=inboard)
+    fair = yardstick.fair
+    regions = with_knocks(
+        regions, bands, fair, faces, found, cells, chart, scan, edges, settings.tolerance
+    )
     regions = doubt_forms(
         regions, found, cells, faces, yardstick.creases, yardstick.fair, settings.tolerance
     )

@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from guidecoat.registration.fine import BIWEIGHT, FineWork, Fit, solve_step
-from guidecoat.registration.pairing import tukey
+from guidecoat.biweight import BIWEIGHT, tukey
+from guidecoat.registration.fine import FineWork, Fit, solve_step
 from guidecoat.registration.placing import MANY_CELLS
 from guidecoat.registration.settings import RegistrationSettings
 from guidecoat.registration.surfels import Surfels

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from guidecoat.biweight import tukey
 from guidecoat.chunks import THREADS, in_threads
 from guidecoat.registration.pairing import (
     Pairs,
@@ -15,7 +16,6 @@ from guidecoat.registration.pairing import (
     against_surface,
     facing_right,
     nearest,
-    tukey,
 )
 from guidecoat.registration.rigid import inverse, move, small_motions
 from guidecoat.registration.surfels import Surfels

@@ -12,11 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from guidecoat.biweight import BIWEIGHT, tukey
 from guidecoat.errors import ScanUnfitError
 from guidecoat.registration.coarse import compare, make_sample, thin
-from guidecoat.registration.fine import BIWEIGHT, FineWork, Fit
+from guidecoat.registration.fine import FineWork, Fit
 from guidecoat.registration.observability import own_noise_mm
-from guidecoat.registration.pairing import tukey
 from guidecoat.registration.placing import COMPARING_CELLS, settled
 from guidecoat.registration.rigid import compose, move, umeyama
 from guidecoat.registration.settings import RegistrationSettings

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from guidecoat.biweight import BIWEIGHT, tukey
 from guidecoat.registration.coarse import thin
 from guidecoat.registration.pairing import (
     Pairs,
@@ -16,7 +17,6 @@ from guidecoat.registration.pairing import (
     against_surface,
     facing_right,
     nearest,
-    tukey,
 )
 from guidecoat.registration.rigid import inverse, move, small_motions
 from guidecoat.registration.settings import RegistrationSettings
@@ -26,7 +26,6 @@ Array = NDArray[np.float64]
 MOST_STEPS = 60
 MAD_TO_SIGMA = 1.4826
 # Tukey's constant for 95 % efficiency under normal noise.
-BIWEIGHT = 4.685
 SETTLED_MM = 1e-3
 RIM_CORRELATION = 3.0
 RIM_CELLS = 8.0

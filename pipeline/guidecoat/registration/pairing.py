@@ -76,11 +76,6 @@ def against_rim(
     return Pairs(residual, direction, np.maximum(along, up), np.minimum(facing, flat))
 
 
-def tukey(residual: Array, cut: float) -> Array:
-    """Tukey's biweight (1 - (r/cut)^2)^2, 0 beyond the cut."""
-    return np.asarray(np.maximum(1.0 - (residual / cut) ** 2, 0.0) ** 2)
-
-
 def facing_right(pairs: Pairs, oriented: bool, least: float) -> NDArray[np.bool_]:
     """Pairs whose skins look the same way; without known outsides either way will do."""
     return np.asarray((pairs.facing if oriented else np.abs(pairs.facing)) > least)

@@ -7,11 +7,12 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from guidecoat.biweight import BIWEIGHT
 from guidecoat.errors import ScanUnfitError, SettingsError
 from guidecoat.registration.changed import carried_over, without_changed
 from guidecoat.registration.coarse import make_sample, settle
 from guidecoat.registration.consensus import LEAST_SHARE, LIKE_NOISE, settled_on_most
-from guidecoat.registration.fine import BIWEIGHT, Fit
+from guidecoat.registration.fine import Fit
 from guidecoat.registration.observability import motion_covariance, own_noise_mm, weak_directions
 from guidecoat.registration.placing import (
     SAMPLE_CELLS,

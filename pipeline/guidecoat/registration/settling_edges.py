@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from guidecoat.biweight import BIWEIGHT
 from guidecoat.registration.edge_windows import (
     LENGTH_MM,
     EdgeWindows,
@@ -14,7 +15,6 @@ from guidecoat.registration.edge_windows import (
     read_edges,
 )
 from guidecoat.registration.fine import (
-    BIWEIGHT,
     EDGE_FLOOR_MM,
     MAD_TO_SIGMA,
     SETTLED_MM,

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..marks import GUARD
+from ..rules import GUARD
 from ..settings import PlanSettings
 from .depths import Fill
 from .inputs import Checked, PanelField
