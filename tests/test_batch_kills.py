@@ -101,11 +101,12 @@ def test_stopped_by_the_user_and_resumed(tmp_path: Path) -> None:
         write_scan(scans / f"panel{seed}_metal.ply", seed=seed)
     batch = start("scans", "--out", str(out), cwd=tmp_path)
     wait_for(lambda: out.is_dir() and whole_results(out))
-    # A terminal sends Ctrl-C to every process of the command at once; the impatient press it again.
-    os.killpg(batch.pid, signal.SIGINT)
-    time.sleep(0.7)
-    os.killpg(batch.pid, signal.SIGINT)
-    printed, _ = batch.communicate(timeout=60)
+    # A terminal sends Ctrl-C to every process of the command at once; the impatient press it on.
+    deadline = time.monotonic() + 60
+    while batch.poll() is None and time.monotonic() < deadline:
+        os.killpg(batch.pid, signal.SIGINT)
+        time.sleep(0.05)
+    printed, _ = batch.communicate(timeout=1)
     assert batch.returncode == 130
     assert "stopping; jobs under way are done next time" in printed
     assert "Stopped. The same command goes on from here." in printed

@@ -434,8 +434,9 @@ def test_as_a_program(shop: Path) -> None:
     assert (early.returncode, early.stderr) == (0, "")
 
 
-def test_terminated_from_outside(shop: Path) -> None:
-    """The half-written folder goes with the run."""
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_stopped_from_outside(shop: Path, number: signal.Signals) -> None:
+    """The half-written folder goes with the run, however often it is told to stop."""
     program = textwrap.dedent(
         """
         import sys, time
@@ -450,8 +451,10 @@ def test_terminated_from_outside(shop: Path) -> None:
     while not os.listdir(shop) and run.poll() is None and time.monotonic() < deadline:
         time.sleep(0.02)
     assert [name.endswith(".part") for name in os.listdir(shop)] == [True]
-    run.send_signal(signal.SIGTERM)
-    assert run.wait(30) == 130
+    while run.poll() is None and time.monotonic() < deadline:
+        run.send_signal(number)
+        time.sleep(0.002)
+    assert run.returncode == 130
     assert os.listdir(shop) == []
 
 

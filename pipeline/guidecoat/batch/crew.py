@@ -204,7 +204,7 @@ def _interrupts_put_off() -> Iterator[None]:
     finally:
         signal.signal(signal.SIGINT, before)
     if asked and not obeyed:
-        raise KeyboardInterrupt
+        signal.raise_signal(signal.SIGINT)
 
 
 @contextlib.contextmanager

@@ -7,6 +7,7 @@ import signal
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from types import FrameType
 from typing import Annotated
 
 import typer
@@ -40,7 +41,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code; no error leaves as a traceback."""
     if arguments is None:
         # Stopped from outside is stopped by the user: the half-written folder goes.
-        signal.signal(signal.SIGTERM, signal.default_int_handler)
+        signal.signal(signal.SIGTERM, _stop)
+        if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+            signal.signal(signal.SIGINT, _stop)
         arguments = sys.argv[1:]
     try:
         app(args=list(arguments), prog_name="guidecoat")
@@ -51,6 +54,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(f"guidecoat: {message}", file=sys.stderr)
         return code
     return 0
+
+
+def _stop(_number: int, _frame: FrameType | None) -> None:
+    """Stop at the first signal; a second one, of the impatient, does not disturb the tidying up."""
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, signal.SIG_IGN)
+    raise KeyboardInterrupt
 
 
 def _print_version(asked: bool) -> None:
