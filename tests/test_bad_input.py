@@ -123,7 +123,7 @@ def test_a_sheet_under_its_noise_is_never_called_good(shop: Path, capsys: Printe
         return
     assert left == 0
     assert printed.out.startswith("door: Undecided")
-    assert "cannot see the tolerance" in printed.out
+    assert "cannot be seen: the least this scan tells" in printed.out
 
 
 def refused_plainly(said: str, shop: Path) -> None:

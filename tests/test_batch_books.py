@@ -262,7 +262,14 @@ def test_page_escapes_and_fetches_nothing() -> None:
         ({"verdict": "undecided"}, ("review", "too near the limit", False)),
         (
             {"verdict": "in", "scan": {"smallest_visible_mm": 0.4}},
-            ("review", "cannot show the tolerance", True),
+            ("review", "cannot be seen: the least this scan tells", True),
+        ),
+        (
+            {
+                "verdict": "in",
+                "scan": {"smallest_visible_mm": 0.4, "smallest_visible_by": "surface"},
+            },
+            ("review", "a surer fair surface", False),
         ),
         (
             {"verdict": "in", "input": {"points": 1000, "points_judged": 400}},

@@ -396,7 +396,8 @@ def test_a_scan_too_noisy_for_the_tolerance_says_so_first() -> None:
     )
     assert result.smallest_visible_mm > 0.05
     assert result.verdict in ("undecided", "out")
-    assert result.warnings[0].startswith("This scan cannot see the tolerance")
+    assert result.warnings[0].startswith("The tolerance of 0.05 mm cannot be seen: the least this")
+    assert result.blurred_by == "noise"
 
 
 def test_the_batten_and_order_asked_for_are_used() -> None:

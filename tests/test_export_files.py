@@ -39,7 +39,7 @@ SUMMARY_KEYS = {
     "units": {"value", "decided_by"},
     "outside": {"direction", "decided_by"},
     "verdict": None,
-    "scan": {"spacing_mm", "noise_mm", "smallest_visible_mm"},
+    "scan": {"spacing_mm", "noise_mm", "smallest_visible_mm", "smallest_visible_by"},
     "panel": {"length_mm", "width_mm", "area_cm2"},
     "surface": {"batten_mm", "batten_decided_by", "order", "creases"},
     "tolerance": {"height_mm", "slope_mrad"},

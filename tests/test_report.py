@@ -150,7 +150,7 @@ def test_a_sound_panel_needs_nothing_and_its_blind_spot_is_told() -> None:
 def test_a_blind_scan_is_scanned_again_first() -> None:
     blind = dataclasses.replace(RESULT, smallest_visible_mm=0.5)
     steps = first_steps(blind)
-    assert steps[0].do.startswith("scan it again")
+    assert steps[0].do.startswith("scan closer")
     assert len(steps) == 3
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
+from .blind import NOISE, blind_cause, blind_remedy
 from .cautions import cautions_for
 from .cells import Cells
 from .chart import Chart
@@ -95,6 +96,7 @@ class CheckResult:
     cautions: tuple[str, ...]
     timings_s: dict[str, float]
     plan: WorkPlan | None = None
+    blurred_by: str = NOISE
 
 
 def check_scan(path: Path, settings: Settings) -> CheckResult:
@@ -306,9 +308,9 @@ def _refuse_noise(found: CellDeviation, settings: Settings) -> None:
     visible, limit = found.smallest_visible_mm, _MOST_BLIND * settings.tolerance.height_mm
     if visible > limit:
         raise ScanUnfitError(
-            f"this scan is too noisy to say anything: the least height it tells from nothing is "
-            f"{visible:.2f} mm, {_MOST_BLIND:.0f} times the tolerance is {limit:.2f} mm. Scan "
-            "closer, more densely or with less noise, or allow more with --tolerance."
+            f"nothing can be said of this scan: {blind_cause(visible, found.blurred_by)}; "
+            f"{_MOST_BLIND:.0f} times the tolerance is {limit:.2f} mm. Remedy: "
+            f"{blind_remedy(found.blurred_by)}; or allow more with --tolerance."
         )
 
 
@@ -375,6 +377,7 @@ def _result(
         warnings_of(unrolled, faces, fair, found, visible, settings, doubts),
         cautions_for(settings.stage),
         {**unrolled.timings_s, **clock.seconds},
+        blurred_by=found.blurred_by,
     )
 
 

@@ -9,6 +9,7 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from .blind import NOISE, SURFACE
 from .calming import CALM_GAIN, calmed, masked_gaussian
 from .cells import Cells, ChartedPoints
 from .chart import Chart
@@ -75,6 +76,12 @@ class CellDeviation:
     def smallest_visible_mm(self) -> float:
         """The least height that such a scan tells from nothing: 2 x 1.645 u (ISO 11843-1)."""
         return 2.0 * GUARD * float(np.nanmedian(self.sigma_mm[self.judged]))
+
+    @property
+    def blurred_by(self) -> str:
+        """Whether the least visible height is owed to the scan's noise or to the fair surface."""
+        whole = float(np.nanmedian(self.sigma_mm[self.judged] ** 2))
+        return NOISE if 2.0 * self.height_noise_mm**2 > whole else SURFACE
 
     @property
     def height_noise_mm(self) -> float:

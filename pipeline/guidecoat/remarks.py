@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from .blind import blind_cause, blind_remedy
 from .deviation import CellDeviation
 from .faces import JUDGED, OFF, REASONS, Faces
 from .fairing import FairSurface
@@ -21,6 +22,8 @@ _NOTES = (_BLIND_SPOT, _PARTED, _JUDGED, _OUTSIDE)
 _LEAST_SOUND = 0.6
 _TIGHT = 1.5
 _HOLLOW_MM = 5.0
+# Of what was scanned; a door with its frame, recess and inner skin has a half and more.
+_LEAST_JUDGED = 0.4
 _MOST_THIN = 0.12
 _HOLLOW_SHARE = 0.01
 
@@ -53,9 +56,8 @@ def warnings_of(
     said = []
     if visible > settings.tolerance.height_mm:
         said.append(
-            f"This scan cannot see the tolerance: the least it tells from nothing is {visible:.2f} "
-            f"mm, the tolerance is {settings.tolerance.height_mm:g} mm. Scan closer, more densely "
-            "or with less noise."
+            f"The tolerance of {settings.tolerance.height_mm:g} mm cannot be seen: "
+            f"{blind_cause(visible, found.blurred_by)}. Remedy: {blind_remedy(found.blurred_by)}."
         )
     said += [*_blind_to_ripple(unrolled, settings), *doubts]
     hold_of = settings.edges.hold_of
@@ -110,7 +112,14 @@ def doubts_of(
 ) -> list[str]:
     """Why a panel on which nothing stands out is still not known to be in tolerance."""
     main, cells = fair.faces[0], unrolled.cells
-    said = scan_doubts(unrolled, [line.edge for face in fair.faces for line in face.edges])
+    said = []
+    of_all = float(found.judged.sum()) / max(int(cells.filled.sum()), 1)
+    if of_all < _LEAST_JUDGED:
+        said.append(
+            f"Only {100 * of_all:.0f} % of what was scanned could be judged, so it may be more "
+            "than one panel, or none. Crop the scan to one panel's outside skin."
+        )
+    said += scan_doubts(unrolled, [line.edge for face in fair.faces for line in face.edges])
     if cells.grid.cell_mm > WIDEST_CELL_MM:
         said.append(
             f"{too_coarse_words(cells).capitalize()}: highs and lows read too small, and small "

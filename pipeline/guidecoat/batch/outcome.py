@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from ..blind import NOISE, blind_cause, blind_remedy
+
 # Of a scan's points; below this somebody should see why the others were not judged.
 LEAST_JUDGED = 0.5
 OK, REVIEW, FAILED, SKIPPED = "ok", "review", "failed", "skipped"
@@ -98,11 +100,12 @@ def _reviewed(outcome: Outcome, summary: dict[str, Any]) -> Outcome:
     visible = _number(summary.get("scan", {}).get("smallest_visible_mm"))
     tolerance = _number(summary.get("tolerance", {}).get("height_mm"))
     if visible is not None and tolerance is not None and visible > tolerance:
+        by = summary["scan"].get("smallest_visible_by", NOISE)
         reason = (
-            f"this scan cannot show the tolerance: the least it tells from nothing is "
-            f"{visible:.2f} mm, the tolerance is {tolerance:g} mm; scan closer or with less noise"
+            f"the tolerance of {tolerance:g} mm cannot be seen: {blind_cause(visible, by)}; "
+            f"{blind_remedy(by)}"
         )
-        return replace(outcome, status=REVIEW, reason=reason, rescan=True)
+        return replace(outcome, status=REVIEW, reason=reason, rescan=by == NOISE)
     judged = _number(summary.get("input", {}).get("points_judged"))
     points = _number(summary.get("input", {}).get("points"))
     if judged is not None and points and judged < LEAST_JUDGED * points:

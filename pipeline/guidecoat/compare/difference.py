@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ..actions import with_actions
+from ..blind import NOISE
 from ..check import CheckResult, SurfaceFacts
 from ..deviation import CellDeviation, Deviation
 from ..errors import ScanUnfitError
@@ -101,6 +102,7 @@ def shape_difference(
         verdict=verdict_of(regions, visible, settings),
         smallest_visible_mm=visible,
         points_judged=int((code <= 3).sum()),
+        blurred_by=NOISE,
         plan=None,  # that of the subject's own highs and lows
     )
 

@@ -47,6 +47,7 @@ def summary_of(result: CheckResult, *, warnings: tuple[str, ...] = ()) -> dict[s
             "spacing_mm": result.cells.spacing_mm,
             "noise_mm": result.cells.noise_mm,
             "smallest_visible_mm": result.smallest_visible_mm,
+            "smallest_visible_by": result.blurred_by,
         },
         "panel": {
             "length_mm": result.length_mm,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from ..blind import SURFACE
 from ..check import CheckResult
 from ..scan import Scan
 
@@ -65,10 +66,11 @@ def surface_words(result: CheckResult) -> str:
     laid = f"Batten {surface.batten_mm:.0f} mm: {surface.batten_decided_by}."
     if surface.against:
         laid = f"Measured against {surface.against}."
+    share = ", most of it the fair surface's own doubt" if result.blurred_by == SURFACE else ""
     return (
         f"The smallest high or low this scan can show is {result.smallest_visible_mm:.2f} mm "
-        f"(noise {result.cells.noise_mm:.3f} mm, a point every {result.cells.spacing_mm:.2f} mm). "
-        f"{laid}"
+        f"(noise {result.cells.noise_mm:.3f} mm, a point every {result.cells.spacing_mm:.2f} mm"
+        f"{share}). {laid}"
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from ..blind import blind_cause, blind_remedy
 from ..check import CheckResult
 from ..export.words import signed
 from ..regions import Region
@@ -20,9 +21,9 @@ def first_steps(result: CheckResult) -> tuple[Step, ...]:
     if result.smallest_visible_mm > tolerance.height_mm:
         steps.append(
             Step(
-                "scan it again, closer or with less noise",
-                f"This scan tells nothing under {result.smallest_visible_mm:.2f} mm from noise; "
-                f"the tolerance is {tolerance.height_mm:g} mm.",
+                blind_remedy(result.blurred_by),
+                f"The tolerance of {tolerance.height_mm:g} mm cannot be seen: "
+                f"{blind_cause(result.smallest_visible_mm, result.blurred_by)}.",
             )
         )
     found = _planned(result, result.plan) if result.plan else _worst(result)
