@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
 from guidecoat.spline import Rows, SplineSpace, energy_band, solve
-from spline_fixture import box_space
+from spline_fixture import box_space, cell_centres
 
 Floats = NDArray[np.float64]
 
@@ -184,3 +184,29 @@ def test_a_batten_is_scipys_natural_spline() -> None:
     asked = np.linspace(0.0, 3.0, 61)
     want = CubicSpline(x, y, bc_type="natural")(asked)
     np.testing.assert_allclose(batten(tuple(x), tuple(y), asked), want, atol=1e-5)
+
+
+@pytest.mark.parametrize(("order", "share"), [(2, -1.0), (3, 0.0)])
+def test_what_a_surface_makes_of_a_crown_under_damage(order: int, share: float) -> None:
+    """Over a disc of radius a that is left out, with value and slope given at its rim, the
+    biharmonic A + B r^2 makes of c r^4 its centre -c a^4 (computed); order three knows r^4 too.
+
+    A sphere has c = 1 / (8 R^3): R = 500 mm and a = 100 mm give 0.1 mm, a warning to those who
+    choose order two over broad damage.
+    """
+    a, radius, knot = 100.0, 500.0, 5.0
+    space = box_space(300.0, 300.0, knot)
+    u, v = cell_centres(300.0, 300.0, 2.5)
+    r = np.hypot(u - 150.0, v - 150.0)
+    kept = r > a
+    fit = solve(
+        energy_band(space, order=order),
+        space.rows(u[kept], v[kept]),
+        r[kept] ** 4 / (8.0 * radius**3),
+        np.full(int(kept.sum()), 1.0),
+        smoothing=1e-4,
+    )
+    (centre,) = space.rows(np.array([150.0]), np.array([150.0])) @ fit.coefficients
+    # Data hold the spans they lie in whole, so the disc is smaller by less than a span.
+    least, most = (share * r0**4 / (8.0 * radius**3) for r0 in (a, a - knot))
+    assert least - 0.001 < centre < most + 0.001
