@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
-from scipy.spatial import cKDTree
 
 from .cells import Cells
 from .line_shapes import drawn_fair, longest_stretch, runs_beside, runs_round, straight_sides
 from .local_fit import LocalFit, fit_locally
+from .polylines import near_line
 from .profiles import FAR_MM, round_mm, turn_and_step
-from .ridges import Ridge, smooth_line, trace_ridges
+from .ridges import STATION_MM, Ridge, smooth_line, trace_ridges
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -39,7 +39,6 @@ _MOST_OF_PANEL = 0.6
 _CARRIED_ON_MM = 80.0
 _PARTING_ON_MM = 250.0
 _FARTHEST_ON_MM = 600.0
-_STATION_MM = 8.0
 _BAD_STATIONS = 5
 _LEAST_SHARP = 0.6
 _LEAST_TURN_SHARE = 0.2
@@ -179,7 +178,7 @@ def _rounded_ones(view: _View, taken: list[Crease], shortest_mm: float) -> list[
     wide = _View.through(cells, view.mask, view.skin, sigma_mm=_WIDE_WINDOW_MM)
     clear = view.mask.copy()
     for crease in taken:
-        clear &= ~_near_places(cells, crease.line_uv, _CLEAR_OF_TAKEN_MM)
+        clear &= ~near_line(cells.grid, crease.line_uv, _CLEAR_OF_TAKEN_MM)
     ridges = trace_ridges(
         wide.fit, clear, cells.grid, sigma_mm=_WIDE_WINDOW_MM, shortest_mm=shortest_mm
     )
@@ -191,13 +190,6 @@ def _rounded_ones(view: _View, taken: list[Crease], shortest_mm: float) -> list[
         if _turns_far_off(ridge, 1e-3 * found.turn_mrad, wide):
             out.append(_to_the_edge(found, wide))
     return out
-
-
-def _near_places(cells: Cells, line_uv: Floats, within_mm: float) -> Mask:
-    """(nu, nv) bool, cells within a distance of a line's stations."""
-    u, v = np.meshgrid(cells.grid.u_mm, cells.grid.v_mm, indexing="ij")
-    away = cKDTree(line_uv).query(np.column_stack([u.ravel(), v.ravel()]))[0]
-    return np.asarray((away <= within_mm).reshape(u.shape))
 
 
 def _branch(stub: Ridge, taken: list[Crease], rim_mm: tuple[float, float]) -> Crease | None:
@@ -225,7 +217,7 @@ def _branch(stub: Ridge, taken: list[Crease], rim_mm: tuple[float, float]) -> Cr
 def given_crease(name: str, line_uv: Floats, cells: Cells, mask: Mask) -> Crease:
     """A line the user gave: soft unless the surface turns or steps sharply across it."""
     view = _View.through(cells, mask, mask, sigma_mm=_window_mm(cells))
-    line = smooth_line(line_uv, sigma_mm=1.0, station_mm=_STATION_MM)
+    line = smooth_line(line_uv, sigma_mm=1.0, station_mm=STATION_MM)
     turn, step = view.across(line)
     seen = np.isfinite(turn)
     middle_turn = float(np.median(turn[seen])) if seen.any() else 0.0
@@ -304,7 +296,7 @@ def _to_the_edge(crease: Crease, view: _View) -> Crease:
     openings and drop-outs, and to the skin's edge where that is within 80 mm.
     """
     line = crease.line_uv
-    steps = np.arange(_STATION_MM, _FARTHEST_ON_MM, _STATION_MM)[:, None]
+    steps = np.arange(STATION_MM, _FARTHEST_ON_MM, STATION_MM)[:, None]
     ends = []
     for end, before in (
         (line[0], line[min(8, len(line) - 1)]),
@@ -336,7 +328,7 @@ def _goes_on(crease: Crease, ahead: Floats, view: _View) -> int:
     # A line that parts does not fade where nothing beside it can be seen; a soft one may.
     unseen = crease.parts and not seen[last : last + to_edge].any()
     limit = _PARTING_ON_MM if unseen else _CARRIED_ON_MM
-    return min(last + to_edge, len(ahead)) if to_edge * _STATION_MM <= limit else last
+    return min(last + to_edge, len(ahead)) if to_edge * STATION_MM <= limit else last
 
 
 def _strong_alone(ridge: Ridge, shortest_mm: float) -> Crease | None:

@@ -13,7 +13,8 @@ from .cells import Cells, ChartedPoints
 from .chunks import by_chunks
 from .creases import Crease
 from .edges import Edge
-from .faces import Faces, near_line
+from .faces import Faces
+from .polylines import near_line
 from .spline import SplineSpace
 from .whittaker import robust_line
 
@@ -183,7 +184,7 @@ def _rim_cells(
     near = np.where(skin, faces.label > 0, cells.filled & reach)
     near &= faces.inside_mm <= width_mm + 2.0 * cells.grid.cell_mm
     for crease in creases:
-        near &= ~near_line(cells, crease.line_uv, _BODY_LINE_MM, extend_mm=2.0 * _BODY_LINE_MM)
+        near &= ~near_line(cells.grid, crease.line_uv, _BODY_LINE_MM, extend_mm=2.0 * _BODY_LINE_MM)
     return near, label
 
 

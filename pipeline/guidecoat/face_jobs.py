@@ -15,8 +15,8 @@ from .creases import Crease
 from .edge_lines import Beside, cells_beside
 from .edges import Edge
 from .errors import FitError
-from .faces import JUDGED, Faces, near_line
-from .polylines import carried_on
+from .faces import JUDGED, Faces
+from .polylines import carried_on, near_line
 from .settings import CreaseSettings, SurfaceSettings
 from .spline import Hinges, Rows, SplineSpace, band_matrix, energy_band, hinge_metric
 from .trend import Trend, trend_of
@@ -90,7 +90,7 @@ class FaceJob:
 
 def hinges_in(cells: Cells, faces: Faces, crease: Crease) -> Mask:
     """Cells of a face along a line that does not part it: soft, or sharp but fading out."""
-    along = near_line(cells, crease.line_uv, 1.5 * cells.grid.cell_mm)
+    along = near_line(cells.grid, crease.line_uv, 1.5 * cells.grid.cell_mm)
     return np.asarray(along & (faces.label > 0))
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +13,7 @@ from .cells import Cells
 from .creases import Crease
 from .errors import ScanUnfitError
 from .openings import close_dropouts
-from .polylines import carried_on
+from .polylines import near_line
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -203,7 +202,7 @@ def _creased(cells: Cells, hinges: list[Crease]) -> Mask:
     out = np.zeros(cells.grid.shape, bool)
     for crease in hinges:
         width = max(_CREASE_CORE_MM, min(_CORE_SHARE * crease.round_mm, _WIDEST_CORE_MM))
-        out |= near_line(cells, crease.line_uv, width)
+        out |= near_line(cells.grid, crease.line_uv, width)
     return out
 
 
@@ -250,9 +249,9 @@ def _barrier(cells: Cells, skin: Mask, creases: tuple[Crease, ...]) -> Mask:
     """Cells along lines that part, and either side of a jump in height."""
     barrier = np.zeros_like(skin)
     for crease in creases:
-        barrier |= near_line(cells, crease.line_uv, _BARRIER_MM, extend_mm=12.0)
+        barrier |= near_line(cells.grid, crease.line_uv, _BARRIER_MM, extend_mm=12.0)
     for link in _links([c.line_uv for c in creases]):
-        barrier |= near_line(cells, link, _BARRIER_MM)
+        barrier |= near_line(cells.grid, link, _BARRIER_MM)
     return barrier | height_jumps(cells, skin)
 
 
@@ -260,7 +259,7 @@ def _runs_inside(cells: Cells, label: NDArray[np.int32], body: Mask, crease: Cre
     """Whether a sharp line has the same face on both sides: it fades out and parts nothing."""
     if crease.kind == "step":
         return False
-    place = np.nonzero(near_line(cells, crease.line_uv, 3.0 * _BARRIER_MM) & body)
+    place = np.nonzero(near_line(cells.grid, crease.line_uv, 3.0 * _BARRIER_MM) & body)
     near = label[place]
     if not near.any():
         return False
@@ -331,25 +330,6 @@ def _links(lines: list[Floats]) -> list[Floats]:
             if min(ahead, back) > np.cos(np.radians(40.0)):
                 joins.append(np.array([a, b]))
     return joins
-
-
-def near_line(cells: Cells, line_uv: Floats, within_mm: float, *, extend_mm: float = 0.0) -> Mask:
-    """(nu, nv) bool, cells within a distance of a polyline (carried on straight at its ends)."""
-    line = np.asarray(line_uv, np.float64)
-    if extend_mm > 0.0 and len(line) > 1:
-        line = carried_on(line, np.array([extend_mm]), back=1)
-    grid = cells.grid
-    fine = [line[:1]]
-    for a, b in itertools.pairwise(line):
-        steps = max(1, int(np.ceil(np.linalg.norm(b - a) / (0.5 * grid.cell_mm))))
-        fine.append(a + (b - a) * (np.arange(1, steps + 1) / steps)[:, None])
-    dense = np.vstack(fine)
-    on = np.ones(grid.shape, bool)
-    i = np.floor((dense[:, 0] - grid.u0_mm) / grid.cell_mm).astype(int)
-    j = np.floor((dense[:, 1] - grid.v0_mm) / grid.cell_mm).astype(int)
-    ok = (i >= 0) & (j >= 0) & (i < grid.shape[0]) & (j < grid.shape[1])
-    on[i[ok], j[ok]] = False
-    return np.asarray(ndimage.distance_transform_edt(on) * grid.cell_mm <= within_mm)
 
 
 def _wide_parts(body: Mask, radius_cells: float) -> Mask:

@@ -1,4 +1,4 @@
-"""The light on a panel: highlight lines, isophotes, and how far the bands of a lamp wander.
+"""The light on a panel: highlight lines, and how far the bands of a row of lamps wander.
 
 Paint shows slope, not height. A row of straight lamps is hung over the panel; a place is bright
 where the panel's normal, carried on, meets a lamp (Beier & Chen 1994, Computer-Aided Design 26(4),
@@ -54,23 +54,12 @@ class Lamps:
     radius_mm: float
 
 
-def highlight_distance(
-    points_mm: Floats, normals: Floats, point_mm: Floats, along: Floats
-) -> Floats:
-    """(...) distance (mm) of the normals, carried on, from one lamp's middle line.
-
-    d = |(A - p) . (n x B)| / |n x B|, equation of Beier & Chen 1994; `point_mm` is A, `along` B.
-    A lamp of radius r lights the band d <= r. NaN where the normal runs along the lamp.
-    """
-    across = np.cross(normals, along)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray(
-            np.abs(((point_mm - points_mm) * across).sum(axis=-1)) / np.linalg.norm(across, axis=-1)
-        )
-
-
 def lamp_place(points_mm: Floats, normals: Floats, lamps: Lamps) -> tuple[Floats, Floats]:
     """Where in the row a lamp must hang to light a place, and how far a shift of it counts.
+
+    A place p is as far from the light of a lamp as its normal n, carried on, passes the lamp's
+    middle line through A along B: d = |(A - p) . (n x B)| / |n x B| (Beier & Chen 1994). A lamp of
+    radius r lights the band d <= r. NaN where the normal runs along the lamps.
 
     Returns
     -------
@@ -86,21 +75,6 @@ def lamp_place(points_mm: Floats, normals: Floats, lamps: Lamps) -> tuple[Floats
         slope = way @ lamps.across
         place = -((lamps.point_mm - points_mm) * way).sum(axis=-1) / slope
     return np.asarray(place), np.asarray(np.abs(slope))
-
-
-def isophotes(normals: Floats, towards: Floats) -> Floats:
-    """(...) cosine between the normals and the direction to a distant light; equal values are one
-    isophote (Poeschl 1984, Computer Aided Geometric Design 1, 163-168).
-    """
-    return np.asarray(normals @ (towards / np.linalg.norm(towards)))
-
-
-def mirrored_angle(normals: Floats, view: Floats, across: Floats) -> Floats:
-    """(...) angle (rad), in the plane of `view` and `across`, at which a viewer far off along
-    `view` sees a stripe mirrored: view reversed in the normal, r = 2 (n . v) n - v.
-    """
-    mirrored = 2.0 * (normals @ view)[..., None] * normals - view
-    return np.asarray(np.arctan2(mirrored @ across, mirrored @ view))
 
 
 def band_shift(slope_mrad: Floats, *, distance_mm: float) -> Floats:
