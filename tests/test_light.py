@@ -7,6 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 import report_fixture
+from guidecoat.calming import smoothed
 from guidecoat.check import CheckResult
 from guidecoat.light import (
     ALONG,
@@ -17,7 +18,6 @@ from guidecoat.light import (
     lamp_place,
     lamps_over,
     light_panel,
-    smoothed,
     wander_by_region,
     wander_mm,
 )

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from .calming import CALM_GAIN, calmed, masked_gaussian
+from .calming import CALM_GAIN, HALF_WAVE_SIGMAS, UNSMOOTHED, calmed, masked_gaussian, smoothed
 from .cells import Cells, ChartedPoints
 from .chart import Chart
 from .chunks import by_chunks
@@ -30,8 +30,6 @@ _CALM_MM = 3.0
 _MISFIT_WINDOW_MM = 15.0
 _OFF_SKIN_MM = 0.8
 _OFF_SKIN_NOISE = 8.0
-# Gaussian applied twice over (2 G - G^2) passes half of a wave of this many sigmas.
-_HALF_WAVE_SIGMAS = 2.0 * np.pi / 1.5674
 
 
 @dataclass(frozen=True, eq=False)
@@ -133,8 +131,8 @@ def measure_cells(
     calm = max(1.0, _CALM_MM / side)
     smooth, lost = calmed(cell, judged, calm)
     gain = CALM_GAIN / calm
-    sigma = smoothing_mm / _HALF_WAVE_SIGMAS / side
-    level = _smoothed(cell, judged, sigma)
+    sigma = smoothing_mm / HALF_WAVE_SIGMAS / side
+    level = smoothed(cell, judged, sigma)
     slope_u, slope_v = np.gradient(_filled(level, judged), side)
     slope = np.where(judged, 1e3 * np.hypot(slope_u, slope_v), np.nan)
     surface_sigma = np.hypot(
@@ -167,14 +165,6 @@ def _misfit(cell: Floats, faces: Faces, surface: FairSurface, judged: Mask, side
     return out
 
 
-def _smoothed(cell: Floats, judged: Mask, sigma: float) -> Floats:
-    """`2 G - G^2` of the judged cells only: a Gaussian window that loses little of long waves."""
-    if sigma < 0.35:
-        return cell
-    once = masked_gaussian(cell, judged, sigma)
-    return 2.0 * once - masked_gaussian(once, judged, sigma)
-
-
 def _slope_gain(sigma: float) -> float:
     """Standard deviation of one slope of unit noise after `2 G - G^2`, per cell.
 
@@ -184,7 +174,7 @@ def _slope_gain(sigma: float) -> float:
     """
     spike = np.zeros(2 * int(12 * max(sigma, 1.0)) + 9)
     spike[len(spike) // 2] = 1.0
-    if sigma < 0.35:
+    if sigma < UNSMOOTHED:
         return float(np.linalg.norm(np.gradient(spike)))
     a = ndimage.gaussian_filter1d(spike, sigma)
     b = ndimage.gaussian_filter1d(a, sigma)

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from .calming import HALF_WAVE_SIGMAS, smoothed
 from .cells import Cells
 from .chart import Chart
 from .deviation import Deviation
@@ -32,8 +33,6 @@ _BANDS = 9
 _LAMP_SHARE = 0.18
 _NOISE_SHARE_OF_SLOPE = 0.125
 _LONGEST_SMOOTHING_MM = 150.0
-# Gaussian applied twice over (2 G - G^2) passes half of a wave of this many sigmas.
-_HALF_WAVE_SIGMAS = 2.0 * np.pi / 1.5674
 _CENTRAL = (0.01, 0.99)
 _CENTRAL_SIGMAS = 2.0 * 2.3263
 _ROUND = (1.0, 2.0, 2.5, 5.0, 10.0)
@@ -154,7 +153,7 @@ def light_panel(
         measured.reshape(*shape, 3),
         band_shift(1e3 * slope_v / per_mm_v, distance_mm=distance_mm).reshape(shape),
         band_shift(1e3 * slope_u / per_mm_u, distance_mm=distance_mm).reshape(shape),
-        window * _HALF_WAVE_SIGMAS,
+        window * HALF_WAVE_SIGMAS,
         _slope_noise_mrad(error, side, window),
         distance_mm,
     )
@@ -206,20 +205,6 @@ def panel_wander_mm(lit: LitPanel, regions: tuple[Region, ...]) -> float:
     return max(known, default=float("nan"))
 
 
-def smoothed(field: Floats, mask: Mask, sigma_cells: float) -> Floats:
-    """`2 G - G^2` of a field over the cells of a mask only; unchanged under a third of a cell."""
-    if sigma_cells < 0.35:
-        return np.where(mask, field, np.nan)
-    once = _gaussian(field, mask, sigma_cells)
-    return 2.0 * once - _gaussian(once, mask, sigma_cells)
-
-
-def _gaussian(field: Floats, mask: Mask, sigma: float) -> Floats:
-    weight = ndimage.gaussian_filter(mask.astype(np.float64), sigma, mode="constant")
-    total = ndimage.gaussian_filter(np.where(mask, field, 0.0), sigma, mode="constant")
-    return np.where(mask, total / np.maximum(weight, 1e-9), np.nan)
-
-
 def _carried_on(field: Floats, mask: Mask) -> Floats:
     """The field past its mask as at the nearest cell of it."""
     if mask.all() or not mask.any():
@@ -243,7 +228,7 @@ def _window_mm(error_mm: float, cell_mm: float, wanted_mrad: float) -> float:
     if _slope_noise_mrad(error_mm, cell_mm, 0.0) <= wanted_mrad:
         return 0.0
     window = np.sqrt(1.3e3 * error_mm * cell_mm / (wanted_mrad * np.sqrt(8.0 * np.pi)))
-    return float(np.clip(window, 0.7 * cell_mm, _LONGEST_SMOOTHING_MM / _HALF_WAVE_SIGMAS))
+    return float(np.clip(window, 0.7 * cell_mm, _LONGEST_SMOOTHING_MM / HALF_WAVE_SIGMAS))
 
 
 def _rounded(value: float) -> float:
