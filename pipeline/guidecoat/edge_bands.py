@@ -21,23 +21,48 @@ from .whittaker import robust_line
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
+# Figures tried at half and double on a door, a wing and a sphere, cut and hemmed, with three knocks
+# of 0.8 to 1.3 mm each, and sound ones: a sound edge stays one and every knock is found with all of
+# them. Where nothing else is said the peaks of cut edges' knocks move by under 5 %, of hemmed ones'
+# by up to 30 %; where "the same" stands, nothing changes. A choice has no better reason than that.
+
+# True edges; lines between faces have no rim.
 _KINDS = ("outline", "opening")
+# A knock is told by what the rest of its edge does: shorter edges have hardly a rest. The same.
 _SHORTEST_EDGE_MM = 150.0
+# Patches of 3 x 2 mm hold nine points then: enough. The same.
 _DENSE_ENOUGH_MM = 0.8
+# Steps of an edge's line: a thirtieth of what it is calmed over. Under 1 %.
 _FINE_MM = 1.0
+# A stretch of this length, and of so many spacings at least, has one outermost place (choice).
 _RIM_STEP_MM = 10.0
-_RIM_BATTEN_MM = 60.0
-_RIM_FLOOR_MM = 0.3
-_RIM_SHARE = 0.3
-_BODY_LINE_MM = 15.0
-_PAST_END_MM = 4.0
-_ROUND_THE_RIM = 2
 _RIM_SPACINGS = 3.0
+# Six stretches: half as many follow the knocks themselves (peaks of hemmed ones 4 to 19 % off).
+_RIM_BATTEN_MM = 60.0
+# Rims of neighbouring stretches scatter by a fraction of the spacing, 1 to 2 mm. Under 3 %.
+_RIM_FLOOR_MM = 0.3
+# Of a stretch's outermost row of points this share is passed over, for single ones fly (choice). At
+# double cut edges' peaks move by up to 8 %.
+_RIM_SHARE = 0.3
+# A body line rises or falls at an edge as a knock does: its core, twice as far past its end. The
+# same, as far as knocks lie off body lines.
+_BODY_LINE_MM = 15.0
+# An edge's own points run over its ends by a cell or so; beyond is the next one's rim.
+_PAST_END_MM = 4.0
+# Cells: labels end so many within the last points of a rim. One misses points of hemmed ones
+# (14 %), four gain none.
+_ROUND_THE_RIM = 2
+# How far off the surface a point may be and still be of the rim: where a hem has rolled off farther
+# than the first it is seen here and there only; the second goes as deep as knocks are looked for.
 _ROLLED_MM = 1.5
 _WHOLE_MM = 3.0
+# Rims farther inward than that off their line form no smooth one: a corner, or a bite. The same.
 _ASTRAY_MM = 2.0
+# The robust line has a third difference. The same.
 _FEWEST_RIMS = 4
+# Five points for each of ten stretches (choice). The same.
 _FEWEST_POINTS = 50
+# Sigma. Cells draw an edge in stairs of half their side, 3 to 10 mm and some cells long.
 _CALM_LINE_MM = 30.0
 
 
