@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -142,6 +143,13 @@ def test_command_line_starts_light() -> None:
     code = "import sys, guidecoat.cli; print(*{m.split('.')[0] for m in sys.modules})"
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert not set(run.stdout.split()) & set(HEAVY)
+
+
+def test_the_layout_names_every_module() -> None:
+    told = (Path(__file__).parents[1] / "DEVELOPERS.md").read_text("utf-8").split("## Layout")[1]
+    named = {name.rstrip("/") for name in re.findall(r"`([a-z0-9_]+/?)`", told.split("\n## ")[0])}
+    own = {name.split(".")[0] for name in MODULES if name}
+    assert own - named == {"__main__"}
 
 
 def test_modules_stay_small() -> None:

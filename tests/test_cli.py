@@ -468,6 +468,15 @@ def test_readme_names_options_that_exist() -> None:
             assert f"{option} " in shown, (command, option)
 
 
+def test_readme_names_no_option_that_no_command_has() -> None:
+    commands = re.findall(r"^ .? *([a-z]+)  ", CliRunner().invoke(app, ["--help"]).output, re.M)
+    assert {"check", "survey", "compare", "mirror", "batch"} <= set(commands)
+    shown = " ".join(CliRunner().invoke(app, [name, "--help"]).output for name in commands)
+    told = set(re.findall(r"(?<![\w-])--[a-z][a-z-]+", README)) - {"--help"}
+    assert len(told) > 15
+    assert {option for option in told if f"{option} " not in shown} == set()
+
+
 def test_readme_names_the_stages_tolerances() -> None:
     for stage in STAGES:
         row = re.search(rf"^\| `{stage}`[^|]*\| ([0-9.]+) \| ([0-9.]+) \|$", README, re.MULTILINE)

@@ -7,6 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 import report_fixture
+from guidecoat.calming import smoothed
 from guidecoat.check import CheckResult
 from guidecoat.light import (
     ALONG,
@@ -14,13 +15,9 @@ from guidecoat.light import (
     Lamps,
     LitPanel,
     band_shift,
-    highlight_distance,
-    isophotes,
     lamp_place,
     lamps_over,
     light_panel,
-    mirrored_angle,
-    smoothed,
     wander_by_region,
     wander_mm,
 )
@@ -52,31 +49,21 @@ def lit(result: CheckResult, distance_mm: float = 2000.0) -> LitPanel:
     )
 
 
+def distance_of(points: Floats, normals: Floats, lamps: Lamps, *, at: float = 0.0) -> Floats:
+    """How far the normals pass a lamp that hangs at a place of the row."""
+    place, share = lamp_place(points, normals, lamps)
+    return np.abs(at - place) * share
+
+
 def test_highlight_line_of_a_cylinder() -> None:
     # Beier & Chen 1994; lamp parallel to the axis at x = 300, 1500 above it, radius 20 (computed).
     x = np.linspace(100.0, 200.0, 1_000_001)
-    distance = highlight_distance(*on_cylinder(x), np.array([300.0, 0.0, 1500.0]), Y)
+    lamps = Lamps(np.array([300.0, 0.0, 1500.0]), Y, X, 100.0, 20.0)
+    distance = distance_of(*on_cylinder(x), lamps)
     assert x[distance.argmin()] == pytest.approx(156.8929, abs=2e-4)
-    lit_x = x[distance <= 20.0]
+    lit_x = x[distance <= lamps.radius_mm]
     assert lit_x[0] == pytest.approx(146.6231, abs=2e-4)
     assert lit_x[-1] == pytest.approx(167.1359, abs=2e-4)
-
-
-def test_mirrored_stripe_of_a_cylinder() -> None:
-    # A viewer far off on +z sees the stripe at angle phi at x = R sin(phi / 2) (computed).
-    for phi, x in ((0.1, 39.9833), (0.2, 79.8667), (0.5, 197.9232)):
-        _, normal = on_cylinder(np.array([x]))
-        assert mirrored_angle(normal, Z, X)[0] == pytest.approx(phi, abs=2e-7)
-
-
-def test_isophotes_of_a_sphere_are_circles_about_the_light() -> None:
-    rng = np.random.default_rng(2)
-    normal = rng.normal(size=(200, 3))
-    normal /= np.linalg.norm(normal, axis=1)[:, None]
-    towards = np.array([3.0, -4.0, 12.0])
-    angle = np.arccos(isophotes(normal, towards))
-    turned = np.arctan2(np.linalg.norm(np.cross(normal, towards), axis=1), normal @ towards)
-    np.testing.assert_allclose(angle, turned, atol=1e-7)
 
 
 def test_moving_a_lamp_moves_a_threshold() -> None:
@@ -85,10 +72,13 @@ def test_moving_a_lamp_moves_a_threshold() -> None:
     normals = rng.normal(size=(500, 3)) * 0.3 + Z
     normals /= np.linalg.norm(normals, axis=1)[:, None]
     lamps = Lamps(np.array([10.0, -20.0, 1800.0]), Y, X, 100.0, 20.0)
-    place, share = lamp_place(points, normals, lamps)
+    across = np.cross(normals, Y)
     for moved in (-350.0, 0.0, 128.5):
-        direct = highlight_distance(points, normals, lamps.point_mm + moved * X, Y)
-        np.testing.assert_allclose(np.abs(moved - place) * share, direct, rtol=1e-9, atol=1e-7)
+        # Equation of Beier & Chen 1994 for the lamp where it hangs then.
+        apart = ((lamps.point_mm + moved * X - points) * across).sum(axis=1)
+        direct = np.abs(apart) / np.linalg.norm(across, axis=1)
+        found = distance_of(points, normals, lamps, at=moved)
+        np.testing.assert_allclose(found, direct, rtol=1e-9, atol=1e-7)
 
 
 def test_light_turns_with_the_panel() -> None:
@@ -97,18 +87,19 @@ def test_light_turns_with_the_panel() -> None:
     points, normals = on_cylinder(x)
     turn, _ = np.linalg.qr(rng.normal(size=(3, 3)))
     shift = np.array([5e3, -2e3, 7e2])
-    lamp = np.array([300.0, 0.0, 1500.0])
-    np.testing.assert_allclose(
-        highlight_distance(
-            points @ turn.T + shift, normals @ turn.T, turn @ lamp + shift, turn @ Y
-        ),
-        highlight_distance(points, normals, lamp, Y),
-        atol=1e-8,
-    )
+    lamps = Lamps(np.array([300.0, 0.0, 1500.0]), Y, X, 100.0, 20.0)
+    turned = Lamps(turn @ lamps.point_mm + shift, turn @ Y, turn @ X, 100.0, 20.0)
+    for was, now in zip(
+        lamp_place(points, normals, lamps),
+        lamp_place(points @ turn.T + shift, normals @ turn.T, turned),
+        strict=True,
+    ):
+        np.testing.assert_allclose(now, was, atol=1e-8)
 
 
-def test_a_normal_along_the_lamp_is_no_number() -> None:
-    assert np.isnan(highlight_distance(np.zeros((1, 3)), Y[None], Z, Y))[0]
+def test_a_normal_along_the_lamps_is_no_number() -> None:
+    lamps = Lamps(Z, Y, X, 100.0, 20.0)
+    assert np.isnan(lamp_place(np.zeros((1, 3)), Y[None], lamps)).all()
 
 
 def test_band_shift_is_twice_slope_times_distance() -> None:

@@ -268,6 +268,7 @@ def test_table_of_sections() -> None:
 def test_full_size_map_has_every_mark_where_it_is() -> None:
     result = export_fixture.result(points=100)
     drawing = full_size_map(result, scale_for(0.3, result.regions), ())
+    assert result.regions
     for region in result.regions:
         (label,) = (t for t in drawing.lettering if t.text.startswith(region.region))
         assert label.x_mm == region.u_mm

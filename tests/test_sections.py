@@ -44,7 +44,9 @@ def test_across_a_cylinder_is_its_circle_and_along_it_a_line() -> None:
 def test_planes_cut_a_sphere_in_circles() -> None:
     result = report_fixture.sphere()
     panel = report_fixture.panel_of(result)
-    for section in cut_stations(panel, 2):
+    sections = cut_stations(panel, 2)
+    assert len(sections) == 4
+    for section in sections:
         # A plane at a distance d from the centre cuts a circle of sqrt(R^2 - d^2).
         place = section.points_mm[np.isfinite(section.points_mm[:, 0])]
         centre = result.chart.origin_mm - R_MM * result.chart.outside
@@ -147,7 +149,9 @@ def test_swapping_the_picked_points_reverses_the_section() -> None:
 
 
 def test_gap_in_the_plane_is_the_deviation_over_the_slant() -> None:
-    for section in cut_stations(report_fixture.panel_of(report_fixture.door()), 3):
+    sections = cut_stations(report_fixture.panel_of(report_fixture.door()), 3)
+    assert len(sections) == 6
+    for section in sections:
         known = np.isfinite(section.deviation_mm)
         gap = np.linalg.norm((section.scan_mm - section.fair_mm)[known], axis=1)
         # Never less than the deviation; on a door crowned by 12 mm hardly more.

@@ -1,4 +1,4 @@
-"""Averages over neighbours that leave a peak as high as it is."""
+"""Averages over neighbours: those that leave a peak as high as it is, and those before slopes."""
 
 from __future__ import annotations
 
@@ -12,6 +12,14 @@ Mask = NDArray[np.bool_]
 CALM_GAIN = 0.44
 """Root sum of squares of the kernel of 3 G - 3 G^2 + G^3, times its sigma in cells (computed)."""
 
+HALF_WAVE_SIGMAS = 2.0 * np.pi / 1.5674
+"""`2 G - G^2` passes half of a wave this many sigmas long: 2 g - g^2 = 0.5 for the transfer
+g = exp(-(2 pi sigma / wavelength)^2 / 2) where 2 pi sigma / wavelength is 1.5674 (computed)."""
+
+UNSMOOTHED = 0.35
+"""Sigma in cells under which a Gaussian reaches no neighbour worth counting: each weighs
+exp(-1 / (2 * 0.35^2)) = 0.017 of the cell itself (computed)."""
+
 
 def calmed(cell: Floats, judged: Mask, sigma: float) -> tuple[Floats, Floats]:
     """`3 G - 3 G^2 + G^3`, and how much its last term brought back: what a peak may still lack."""
@@ -19,6 +27,17 @@ def calmed(cell: Floats, judged: Mask, sigma: float) -> tuple[Floats, Floats]:
     twice = masked_gaussian(once, judged, sigma)
     calm = 3.0 * once - 3.0 * twice + masked_gaussian(twice, judged, sigma)
     return calm, np.abs(calm - (2.0 * once - twice))
+
+
+def smoothed(field: Floats, mask: Mask, sigma: float) -> Floats:
+    """`2 G - G^2` of the masked entries only, which loses little of long waves; sigma in entries.
+
+    NaN elsewhere; unchanged under about a third of an entry.
+    """
+    if sigma < UNSMOOTHED:
+        return np.where(mask, field, np.nan)
+    once = masked_gaussian(field, mask, sigma)
+    return 2.0 * once - masked_gaussian(once, mask, sigma)
 
 
 def masked_gaussian(field: Floats, mask: Mask, sigma: float) -> Floats:

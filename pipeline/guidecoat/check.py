@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from .blind import NOISE, blind_cause, blind_remedy
+from .blind import NOISE
 from .cautions import cautions_for
 from .cells import Cells
 from .chart import Chart
@@ -17,45 +17,31 @@ from .clock import Clock
 from .creases import Crease
 from .deviation import (
     HELD,
-    HIGH,
-    IN,
-    LOW,
-    NOT_JUDGED,
     UNDECIDED,
     CellDeviation,
     Deviation,
     measure_cells,
     measure_points,
 )
-from .edge_bands import edge_bands
+from .edge_bands import EdgeBand, edge_bands
 from .edge_lines import EdgeLine
 from .edge_regions import with_knocks, without_told
-from .edges import find_edges
-from .errors import ScanUnfitError
+from .edges import Edge, find_edges
 from .face_jobs import Held
-from .faces import BAND, CREASE, JUDGED, LINE, REASONS, REFUSED, SPECK, Faces
+from .faces import JUDGED, REASONS, Faces
 from .fairing import FairSurface, knot_spacing, lay_surface
 from .given import read_hold_points, require_on_panel
-from .marks import find_marks, footprints_of
+from .judging import cell_status, refuse_noise, verdict_of, without_refused, without_specks
+from .marks import find_marks
 from .regions import Region, measure_regions
 from .remarks import doubts_of, warnings_of
-from .rules import GUARD
 from .scan import Scan
 from .scan_doubts import doubt_doubled, doubt_unseen
 from .scan_io import read_scan
 from .settings import Settings, require_edges
-from .specks import specks_of
 from .unrolled import Unrolled, unroll
 from .untold import doubt_forms, untold_words
 from .workplan import WorkPlan, plan_work
-
-Mask = NDArray[np.bool_]
-
-_LEAST_SOUND = 0.35
-_WORST_SCALE = 2.0
-_SMALL_SCALE = 0.5
-_TIMES_MAIN = 8.0
-_MOST_BLIND = 5.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,93 +111,139 @@ def check(scan: Scan, settings: Settings) -> CheckResult:
 def _check(scan: Scan, settings: Settings) -> CheckResult:
     unrolled = unroll(scan, settings)
     clock = Clock()
-    edges = find_edges(
-        unrolled.cells,
-        unrolled.faces,
-        unrolled.creases,
-        inboard_mm=settings.edges.inboard_mm,
-        knot_mm=knot_spacing(
-            unrolled.cells,
-            unrolled.faces,
-            unrolled.creases,
-            settings.surface,
-            settings.creases,
-        ),
+    laid = _lay(unrolled, settings)
+    clock.lap("fair surface")
+    judged = _judge(unrolled, laid, settings)
+    status = cell_status(unrolled.skin, judged.faces, judged.found, judged.regions)
+    clock.lap("deviation and regions")
+    points = measure_points(
+        scan, unrolled.charted, unrolled.cells, unrolled.chart, judged.faces, judged.fair, status
     )
+    clock.lap("points")
+    result = _result(unrolled, judged, _deviation(judged, status, *points), settings, clock)
+    clock.lap("result")
+    plan = plan_work(result)
+    clock.lap("work plan")
+    return replace(
+        result,
+        plan=plan,
+        regions=plan.regions,
+        timings_s={**result.timings_s, "work plan": clock.seconds["work plan"]},
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Laid:
+    """The fair surface, the edges it is held at and the points along them, and the faces without
+    those on which it does not lie.
+    """
+
+    edges: tuple[Edge, ...]
+    bands: tuple[EdgeBand, ...]
+    fair: FairSurface
+    faces: Faces
+
+
+@dataclass(frozen=True, eq=False)
+class _Judged:
+    """What is off the fair surface, in cells and as regions; faces : with specks taken out; fair :
+    without the dings that a region tells of.
+    """
+
+    faces: Faces
+    fair: FairSurface
+    found: CellDeviation
+    regions: tuple[Region, ...]
+
+
+def _lay(unrolled: Unrolled, settings: Settings) -> _Laid:
+    """Find the edges and lay the fair surface on every face."""
+    cells, faces, creases = unrolled.cells, unrolled.faces, unrolled.creases
+    inboard, tolerance = settings.edges.inboard_mm, settings.tolerance.height_mm
+    knot = knot_spacing(cells, faces, creases, settings.surface, settings.creases)
+    edges = find_edges(cells, faces, creases, inboard_mm=inboard, knot_mm=knot)
     require_edges((edge.name for edge in edges), settings)
     bands = edge_bands(
-        unrolled.charted,
-        unrolled.cells,
-        unrolled.faces,
-        unrolled.skin,
-        edges,
-        unrolled.creases,
-        inboard_mm=settings.edges.inboard_mm,
+        unrolled.charted, cells, faces, unrolled.skin, edges, creases, inboard_mm=inboard
     )
     fair = lay_surface(
-        unrolled.cells,
+        cells,
         unrolled.skin,
-        unrolled.faces,
+        faces,
         edges,
-        unrolled.creases,
+        creases,
         _held(unrolled, settings),
         bands,
         surface=settings.surface,
         hinge=settings.creases,
         hold_of={edge.name: settings.edges.hold_of(edge.name) for edge in edges},
-        tolerance_mm=settings.tolerance.height_mm,
-        error_mm=settings.cells.error_share_of_tolerance * settings.tolerance.height_mm,
+        tolerance_mm=tolerance,
+        error_mm=settings.cells.error_share_of_tolerance * tolerance,
     )
-    clock.lap("fair surface")
-    faces = _refused(unrolled.faces, fair, settings)
-    found = measure_cells(
-        unrolled.cells,
-        unrolled.chart,
+    return _Laid(edges, bands, fair, without_refused(faces, fair, tolerance_mm=tolerance))
+
+
+def _judge(unrolled: Unrolled, laid: _Laid, settings: Settings) -> _Judged:
+    """Measure how far off every cell is, and find what stands beyond tolerance."""
+    cells, chart, faces = unrolled.cells, unrolled.chart, laid.faces
+    smoothing = settings.slope.smoothing_mm
+    found = measure_cells(cells, chart, faces, laid.fair, unrolled.skin, smoothing_mm=smoothing)
+    refuse_noise(found, tolerance_mm=settings.tolerance.height_mm)
+    regions = _doubted(_regions(unrolled, laid, found, settings), unrolled, laid, found, settings)
+    fair = without_told(laid.fair, regions)
+    faces, found = without_specks(
+        cells.filled & unrolled.skin,
         faces,
-        fair,
-        unrolled.skin,
-        smoothing_mm=settings.slope.smoothing_mm,
-    )
-    _refuse_noise(found, settings)
-    marks = find_marks(found, unrolled.cells, settings.tolerance)
-    regions = measure_regions(
-        marks,
         found,
-        unrolled.cells,
-        unrolled.chart,
-        scan,
-        edges,
-        settings.tolerance,
-        label=faces.label,
-    )
-    regions = with_knocks(
         regions,
-        bands,
-        fair,
-        faces,
+        tolerance_mm=settings.tolerance.height_mm,
+    )
+    return _Judged(faces, fair, found, regions)
+
+
+def _regions(
+    unrolled: Unrolled, laid: _Laid, found: CellDeviation, settings: Settings
+) -> tuple[Region, ...]:
+    """Marks on the cells and knocks in the edges, measured and decided on."""
+    cells, chart, scan = unrolled.cells, unrolled.chart, unrolled.scan
+    edges, faces, tolerance = laid.edges, laid.faces, settings.tolerance
+    marks = find_marks(found, cells, tolerance)
+    regions = measure_regions(marks, found, cells, chart, scan, edges, tolerance, label=faces.label)
+    return with_knocks(
+        regions, laid.bands, laid.fair, faces, found, cells, chart, scan, edges, tolerance
+    )
+
+
+def _doubted(
+    regions: tuple[Region, ...],
+    unrolled: Unrolled,
+    laid: _Laid,
+    found: CellDeviation,
+    settings: Settings,
+) -> tuple[Region, ...]:
+    """Regions with those undecided that this scan cannot tell from noise, a second skin or form."""
+    limit = settings.tolerance.height_mm
+    regions = doubt_unseen(regions, found.smallest_visible_mm, limit)
+    regions = doubt_doubled(regions, unrolled.doubles, tolerance_mm=limit)
+    return doubt_forms(
+        regions,
         found,
         unrolled.cells,
-        unrolled.chart,
-        scan,
-        edges,
+        laid.faces,
+        unrolled.creases,
+        laid.fair,
         settings.tolerance,
     )
-    fair = without_told(fair, regions)
-    regions = doubt_unseen(regions, found.smallest_visible_mm, settings.tolerance.height_mm)
-    regions = doubt_doubled(regions, unrolled.doubles, tolerance_mm=settings.tolerance.height_mm)
-    regions = doubt_forms(
-        regions, found, unrolled.cells, faces, unrolled.creases, fair, settings.tolerance
-    )
-    faces, found = _without_specks(
-        unrolled.cells.filled & unrolled.skin, faces, found, regions, settings
-    )
-    status = _cell_status(unrolled, faces, found, regions)
-    clock.lap("deviation and regions")
-    point_mm, point_status = measure_points(
-        scan, unrolled.charted, unrolled.cells, unrolled.chart, faces, fair, status
-    )
-    clock.lap("points")
-    deviation = Deviation(
+
+
+def _deviation(
+    judged: _Judged,
+    status: NDArray[np.uint8],
+    point_mm: NDArray[np.float32],
+    point_status: NDArray[np.uint8],
+) -> Deviation:
+    found = judged.found
+    return Deviation(
         found.cell_mm,
         found.smooth_mm,
         found.sigma_mm,
@@ -221,18 +253,8 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
         status,
         point_mm,
         point_status,
-        np.where(found.judged, np.uint8(JUDGED), faces.reason),
+        np.where(found.judged, np.uint8(JUDGED), judged.faces.reason),
         REASONS,
-    )
-    result = _result(unrolled, faces, fair, found, deviation, regions, settings, clock)
-    clock.lap("result")
-    plan = plan_work(result)
-    clock.lap("work plan")
-    return replace(
-        result,
-        plan=plan,
-        regions=plan.regions,
-        timings_s={**result.timings_s, "work plan": clock.seconds["work plan"]},
     )
 
 
@@ -247,130 +269,33 @@ def _held(unrolled: Unrolled, settings: Settings) -> Held:
     return Held(hold[:, :2], hold[:, 2], release[:, :2])
 
 
-def _refused(faces: Faces, fair: FairSurface, settings: Settings) -> Faces:
-    """Faces on which no surface lies: their residual or their share of sound cells says so.
-
-    A small part whose metal lies many times farther off than the main face's is no one skin.
-    """
-    laid = np.isin(faces.label, [face.face for face in fair.faces])
-    reason = np.where((faces.reason == JUDGED) & ~laid, np.uint8(REFUSED), faces.reason)
-    tolerance = settings.tolerance.height_mm
-    apart = max(_SMALL_SCALE * tolerance, _TIMES_MAIN * fair.faces[0].scale_mm)
-    for face in fair.faces:
-        member = (faces.label == face.face) & (faces.reason == JUDGED)
-        share = float((face.sound & member).sum()) / max(int(member.sum()), 1)
-        limit = _WORST_SCALE * tolerance
-        if face is not fair.faces[0]:
-            limit = min(limit, apart)
-        if share < _LEAST_SOUND or face.scale_mm > limit:
-            reason[member] = REFUSED
-    if not (reason == JUDGED).any():
-        raise ScanUnfitError(
-            "no fair surface lies on this panel: its sound metal stays "
-            f"{max(f.scale_mm for f in fair.faces):.2f} mm off the smoothest surface, whatever the "
-            "batten. It has more form than one surface holds, or is damaged all over: give its "
-            "body lines with --creases FILE, or choose a shorter batten with --batten."
-        )
-    return replace(faces, reason=reason)
-
-
-def _without_specks(
-    filled: NDArray[np.bool_],
-    faces: Faces,
-    found: CellDeviation,
-    regions: tuple[Region, ...],
-    settings: Settings,
-) -> tuple[Faces, CellDeviation]:
-    """Cells too few to be a mark, but not in tolerance, are not judged."""
-    marked = footprints_of(regions, found.judged.shape)
-    specks = specks_of(
-        found.smooth_mm,
-        found.sigma_mm,
-        found.judged,
-        marked,
-        limit_mm=settings.tolerance.height_mm,
-        guard=GUARD,
-    )
-    judged = found.judged & ~specks
-    left = replace(
-        found,
-        cell_mm=np.where(judged, found.cell_mm, np.nan),
-        smooth_mm=np.where(judged, found.smooth_mm, np.nan),
-        sigma_mm=np.where(judged, found.sigma_mm, np.nan),
-        slope_mrad=np.where(judged, found.slope_mrad, np.nan),
-        judged=judged,
-    )
-    wild = (faces.reason == JUDGED) & filled & ~judged
-    return replace(faces, reason=np.where(wild, np.uint8(SPECK), faces.reason)), left
-
-
-def _refuse_noise(found: CellDeviation, settings: Settings) -> None:
-    visible, limit = found.smallest_visible_mm, _MOST_BLIND * settings.tolerance.height_mm
-    if visible > limit:
-        raise ScanUnfitError(
-            f"nothing can be said of this scan: {blind_cause(visible, found.blurred_by)}; "
-            f"{_MOST_BLIND:.0f} times the tolerance is {limit:.2f} mm. Remedy: "
-            f"{blind_remedy(found.blurred_by)}; or allow more with --tolerance."
-        )
-
-
-def _cell_status(
-    unrolled: Unrolled, faces: Faces, found: CellDeviation, regions: tuple[Region, ...]
-) -> NDArray[np.uint8]:
-    status = np.full(found.judged.shape, NOT_JUDGED, np.uint8)
-    band = (faces.reason == BAND) | (faces.reason == CREASE) | (faces.reason == LINE)
-    status[unrolled.skin & band] = HELD
-    status[found.judged] = IN
-    for region in regions:
-        if region.kind == "ripple":
-            continue
-        code = (
-            UNDECIDED if region.verdict == "undecided" else HIGH if region.kind == "high" else LOW
-        )
-        status[region.core & found.judged] = code
-    return status
-
-
 def _result(
-    unrolled: Unrolled,
-    faces: Faces,
-    fair: FairSurface,
-    found: CellDeviation,
-    deviation: Deviation,
-    regions: tuple[Region, ...],
-    settings: Settings,
-    clock: Clock,
+    unrolled: Unrolled, judged: _Judged, deviation: Deviation, settings: Settings, clock: Clock
 ) -> CheckResult:
     scan, cells = unrolled.scan, unrolled.cells
+    faces, fair, found, regions = judged.faces, judged.fair, judged.found, judged.regions
     visible = found.smallest_visible_mm
     doubts = untold_words(regions) + doubts_of(unrolled, faces, fair, found)
     main = fair.faces[0]
     side = cells.grid.cell_mm
-    judged = np.unique(faces.label[found.judged])
-    span = np.argwhere(unrolled.skin)
-    length, width = np.ptp(span, axis=0) * side
-    judged_points = int((deviation.point_status <= UNDECIDED).sum())
-    dropped = {**scan.dropped, **unrolled.charted.dropped}
-    off = len(scan.points_mm) - judged_points - int((deviation.point_status == HELD).sum())
-    rest = off - sum(dropped.values())
-    if rest > 0:
-        dropped["not judged: strips, openings, flying points"] = rest
+    laid_on = np.unique(faces.label[found.judged])
+    length, width = np.ptp(np.argwhere(unrolled.skin), axis=0) * side
     return CheckResult(
         scan,
         settings,
         unrolled.chart,
         cells,
         faces,
-        tuple(line for face in fair.faces if face.face in judged for line in face.edges),
+        tuple(line for face in fair.faces if face.face in laid_on for line in face.edges),
         unrolled.creases,
         fair,
         SurfaceFacts(main.batten_mm, main.batten_decided_by, fair.order),
         deviation,
         regions,
-        _verdict(regions, visible, settings, doubted=bool(doubts)),
+        verdict_of(regions, visible, settings, doubted=bool(doubts)),
         visible,
-        judged_points,
-        dropped,
+        int((deviation.point_status <= UNDECIDED).sum()),
+        _dropped(unrolled, deviation.point_status),
         float(max(length, width)),
         float(min(length, width)),
         float(unrolled.skin.sum()) * side**2 / 100.0,
@@ -381,11 +306,11 @@ def _result(
     )
 
 
-def _verdict(
-    regions: tuple[Region, ...], visible_mm: float, settings: Settings, *, doubted: bool
-) -> str:
-    if any(region.verdict == "out" for region in regions):
-        return "out"
-    if regions or doubted or visible_mm > settings.tolerance.height_mm:
-        return "undecided"
-    return "in"
+def _dropped(unrolled: Unrolled, point_status: NDArray[np.uint8]) -> dict[str, int]:
+    """How many points say nothing of the panel, by reason."""
+    dropped = {**unrolled.scan.dropped, **unrolled.charted.dropped}
+    told = int((point_status <= UNDECIDED).sum()) + int((point_status == HELD).sum())
+    rest = len(point_status) - told - sum(dropped.values())
+    if rest > 0:
+        dropped["not judged: strips, openings, flying points"] = rest
+    return dropped

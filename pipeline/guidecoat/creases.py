@@ -7,15 +7,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
-from scipy.spatial import cKDTree
 
 from .cells import Cells
 from .line_shapes import drawn_fair, longest_stretch, runs_beside, runs_round, straight_sides
 from .local_fit import LocalFit, fit_locally
+from .polylines import near_line
 from .profiles import FAR_MM, round_mm, turn_and_step
-from .ridges import Ridge, smooth_line, trace_ridges
+from .ridges import STATION_MM, Ridge, smooth_line, trace_ridges
 
 Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 SHORTEST_MM = 200.0
 _SHORTEST_SHARE = 0.4
@@ -38,7 +39,6 @@ _MOST_OF_PANEL = 0.6
 _CARRIED_ON_MM = 80.0
 _PARTING_ON_MM = 250.0
 _FARTHEST_ON_MM = 600.0
-_STATION_MM = 8.0
 _BAD_STATIONS = 5
 _LEAST_SHARP = 0.6
 _LEAST_TURN_SHARE = 0.2
@@ -69,9 +69,7 @@ class Crease:
         return self.kind in ("sharp", "step")
 
 
-def find_creases(
-    cells: Cells, mask: NDArray[np.bool_], skin: NDArray[np.bool_]
-) -> tuple[Crease, ...]:
+def find_creases(cells: Cells, mask: Mask, skin: Mask) -> tuple[Crease, ...]:
     """Find body lines on the cells of a skin.
 
     Lines are ridges of curvature that stand out from everything round them, run for at least
@@ -84,88 +82,114 @@ def find_creases(
     mask : (nu, nv) bool, cells to look on, clear of edges; skin : all cells of the skin, over
         which a line that ends near an edge is carried on to it.
     """
-    sigma = _window_mm(cells)
-    fit = fit_locally(
-        cells.height_mm, mask.astype(float), cell_mm=cells.grid.cell_mm, sigma_mm=sigma, where=mask
-    )
+    view = _View.through(cells, mask, skin, sigma_mm=_window_mm(cells))
     extent = np.ptp(np.argwhere(mask), axis=0).max() * cells.grid.cell_mm if mask.any() else 0.0
     shortest = min(SHORTEST_MM, _SHORTEST_SHARE * extent)
-    ridges = trace_ridges(fit, mask, cells.grid, sigma_mm=sigma, shortest_mm=_STUB_MM)
+    ridges = trace_ridges(view.fit, mask, cells.grid, sigma_mm=view.sigma_mm, shortest_mm=_STUB_MM)
     stubs = [r for r in ridges if r.length_mm < 0.5 * shortest]
-    ridges = [r for r in ridges if r.length_mm >= 0.5 * shortest]
+    taken, rest = _lines_among([r for r in ridges if r.length_mm >= 0.5 * shortest], view, shortest)
+    taken = _with_branches(taken, stubs + rest, view)
+    taken += _rounded_ones(view, taken, shortest)
+    taken.sort(key=lambda c: (-c.length_mm, c.line_uv[0, 0]))
+    return tuple(
+        replace(c, name=f"C{k + 1}", round_mm=round_mm(c.line_uv, view.fit, cells, mask))
+        for k, c in enumerate(taken)
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _View:
+    """A skin seen through a window for curvatures.
+
+    mask : (nu, nv) bool, cells to look on, clear of edges; skin : all cells of the skin; fit : the
+    quadratics in the window; sigma_mm : its width.
+    """
+
+    cells: Cells
+    mask: Mask
+    skin: Mask
+    fit: LocalFit
+    sigma_mm: float
+
+    @classmethod
+    def through(cls, cells: Cells, mask: Mask, skin: Mask, *, sigma_mm: float) -> _View:
+        fit = fit_locally(
+            cells.height_mm,
+            mask.astype(float),
+            cell_mm=cells.grid.cell_mm,
+            sigma_mm=sigma_mm,
+            where=mask,
+        )
+        return cls(cells, mask, skin, fit, sigma_mm)
+
+    def across(self, line_uv: Floats) -> tuple[Floats, Floats]:
+        """(k,) turn (rad) and step (mm) across a line at its stations, NaN where not seen."""
+        return turn_and_step(line_uv, self.fit, self.cells, self.mask)
+
+
+def _lines_among(
+    ridges: list[Ridge], view: _View, shortest_mm: float
+) -> tuple[list[Crease], list[Ridge]]:
+    """Body lines among ridges, and the sharp ridges that are none by themselves."""
     taken: list[Crease] = []
+    left: list[Ridge] = []
     refused: list[Ridge] = []
     for ridge in ridges:
         doubtful = abs(ridge.turn_rad) < _SHARP_TURN_RAD
         if doubtful and any(runs_beside(ridge.line_uv, r.line_uv, FAR_MM) for r in refused):
             continue
         sides = straight_sides(ridge)
-        found = [_verified(side, cells, fit, mask, shortest) for side in sides]
-        if not any(f is not None and f.length_mm >= shortest for f in found):
-            if abs(ridge.turn_rad) >= _SHARP_TURN_RAD:
-                stubs.append(ridge)
-            if ridge.length_mm > 0.6 * shortest:
+        found = [_verified(side, view, shortest_mm) for side in sides]
+        if not any(f is not None and f.length_mm >= shortest_mm for f in found):
+            if not doubtful:
+                left.append(ridge)
+            if ridge.length_mm > 0.6 * shortest_mm:
                 refused.append(ridge)
             continue
         for k, (side, crease) in enumerate(zip(sides, found, strict=True)):
             beside = [f for f in found[max(0, k - 1) : k + 2] if f is not None and f.parts]
-            if crease is None and beside and side.length_mm < shortest:
+            if crease is None and beside and side.length_mm < shortest_mm:
                 # The short side of a recess, too short to look across: as the sides next to it.
                 taken.append(replace(beside[0], line_uv=side.line_uv, length_mm=side.length_mm))
             elif crease is not None:
-                taken.append(_to_the_edge(crease, cells, fit, mask, skin))
-    rim = ndimage.distance_transform_edt(skin) * cells.grid.cell_mm
+                taken.append(_to_the_edge(crease, view))
+    return taken, left
+
+
+def _with_branches(taken: list[Crease], stubs: list[Ridge], view: _View) -> list[Crease]:
+    """Lines, and the stubs that branch off them or off each other."""
+    out = list(taken)
+    grid = view.cells.grid
+    rim = ndimage.distance_transform_edt(view.skin) * grid.cell_mm
     for stub in stubs:
-        ends = [float(rim[cells.grid.index(*end)]) for end in stub.line_uv[[0, -1]]]
-        carried = _branch(stub, taken, (ends[0], ends[1]))
-        if carried is not None:
-            taken.append(_to_the_edge(carried, cells, fit, mask, skin))
-    taken += _rounded_ones(cells, mask, skin, taken, shortest)
-    taken.sort(key=lambda c: (-c.length_mm, c.line_uv[0, 0]))
-    return tuple(
-        replace(c, name=f"C{k + 1}", round_mm=round_mm(c.line_uv, fit, cells, mask))
-        for k, c in enumerate(taken)
-    )
+        first, last = (float(rim[grid.index(*end)]) for end in stub.line_uv[[0, -1]])
+        branch = _branch(stub, out, (first, last))
+        if branch is not None:
+            out.append(_to_the_edge(branch, view))
+    return out
 
 
-def _rounded_ones(
-    cells: Cells,
-    mask: NDArray[np.bool_],
-    skin: NDArray[np.bool_],
-    taken: list[Crease],
-    shortest_mm: float,
-) -> list[Crease]:
+def _rounded_ones(view: _View, taken: list[Crease], shortest_mm: float) -> list[Crease]:
     """Lines rounded so widely that in the narrow window noise breaks them to pieces.
 
     The wider window sees dents as well: only what still turns far off to either side is taken.
     """
-    fit = fit_locally(
-        cells.height_mm,
-        mask.astype(float),
-        cell_mm=cells.grid.cell_mm,
-        sigma_mm=_WIDE_WINDOW_MM,
-        where=mask,
-    )
-    clear = mask.copy()
+    cells = view.cells
+    wide = _View.through(cells, view.mask, view.skin, sigma_mm=_WIDE_WINDOW_MM)
+    clear = view.mask.copy()
     for crease in taken:
-        clear &= ~_near_places(cells, crease.line_uv, _CLEAR_OF_TAKEN_MM)
+        clear &= ~near_line(cells.grid, crease.line_uv, _CLEAR_OF_TAKEN_MM)
+    ridges = trace_ridges(
+        wide.fit, clear, cells.grid, sigma_mm=_WIDE_WINDOW_MM, shortest_mm=shortest_mm
+    )
     out = []
-    for ridge in trace_ridges(
-        fit, clear, cells.grid, sigma_mm=_WIDE_WINDOW_MM, shortest_mm=shortest_mm
-    ):
-        found = _verified(ridge, cells, fit, mask, shortest_mm)
+    for ridge in ridges:
+        found = _verified(ridge, wide, shortest_mm)
         if found is None or found.parts or found.length_mm < shortest_mm:
             continue
-        if _turns_far_off(ridge, 1e-3 * found.turn_mrad, cells, fit, mask):
-            out.append(_to_the_edge(found, cells, fit, mask, skin))
+        if _turns_far_off(ridge, 1e-3 * found.turn_mrad, wide):
+            out.append(_to_the_edge(found, wide))
     return out
-
-
-def _near_places(cells: Cells, line_uv: Floats, within_mm: float) -> NDArray[np.bool_]:
-    """(nu, nv) bool, cells within a distance of a line's stations."""
-    u, v = np.meshgrid(cells.grid.u_mm, cells.grid.v_mm, indexing="ij")
-    away = cKDTree(line_uv).query(np.column_stack([u.ravel(), v.ravel()]))[0]
-    return np.asarray((away <= within_mm).reshape(u.shape))
 
 
 def _branch(stub: Ridge, taken: list[Crease], rim_mm: tuple[float, float]) -> Crease | None:
@@ -190,19 +214,16 @@ def _branch(stub: Ridge, taken: list[Crease], rim_mm: tuple[float, float]) -> Cr
     return None
 
 
-def given_crease(name: str, line_uv: Floats, cells: Cells, mask: NDArray[np.bool_]) -> Crease:
+def given_crease(name: str, line_uv: Floats, cells: Cells, mask: Mask) -> Crease:
     """A line the user gave: soft unless the surface turns or steps sharply across it."""
-    sigma = _window_mm(cells)
-    fit = fit_locally(
-        cells.height_mm, mask.astype(float), cell_mm=cells.grid.cell_mm, sigma_mm=sigma, where=mask
-    )
-    line = smooth_line(line_uv, sigma_mm=1.0, station_mm=8.0)
-    turn, step = turn_and_step(line, fit, cells, mask)
+    view = _View.through(cells, mask, mask, sigma_mm=_window_mm(cells))
+    line = smooth_line(line_uv, sigma_mm=1.0, station_mm=STATION_MM)
+    turn, step = view.across(line)
     seen = np.isfinite(turn)
     middle_turn = float(np.median(turn[seen])) if seen.any() else 0.0
     middle_step = float(np.median(step[seen])) if seen.any() else 0.0
     found = _crease(name, line, middle_turn, middle_step, "given")
-    return replace(found, round_mm=round_mm(line, fit, cells, mask))
+    return replace(found, round_mm=round_mm(line, view.fit, cells, mask))
 
 
 def _window_mm(cells: Cells) -> float:
@@ -218,11 +239,9 @@ def _crease(name: str, line: Floats, turn: float, step: float, source: str) -> C
     return Crease(name, kind, line, 1e3 * turn, step, length, source)
 
 
-def _verified(
-    ridge: Ridge, cells: Cells, fit: LocalFit, mask: NDArray[np.bool_], shortest_mm: float
-) -> Crease | None:
+def _verified(ridge: Ridge, view: _View, shortest_mm: float) -> Crease | None:
     """The stretch of a ridge across which the surface turns or steps, if it is long enough."""
-    turn, step = turn_and_step(ridge.line_uv, fit, cells, mask)
+    turn, step = view.across(ridge.line_uv)
     seen = np.isfinite(turn)
     if seen.mean() < _LEAST_SEEN:
         return _strong_alone(ridge, shortest_mm)
@@ -232,12 +251,11 @@ def _verified(
         return None
     # Seen through a Gaussian window a step of s turns by s / (sigma sqrt(e)), a kink by a good part
     # of itself; a dent's flank that merely looks like one turns far less.
-    sigma = _window_mm(cells)
-    least = _LEAST_SHARP * abs(middle_step) / (sigma * np.sqrt(np.e)) if steps else 0.0
+    least = _LEAST_SHARP * abs(middle_step) / (view.sigma_mm * np.sqrt(np.e)) if steps else 0.0
     if abs(ridge.turn_rad) < max(least, _LEAST_TURN_SHARE * abs(middle_turn) * (not steps)):
         return None
     doubtful = not steps and abs(ridge.turn_rad) < _SHARP_TURN_RAD
-    if doubtful and not _turns_far_off(ridge, middle_turn, cells, fit, mask):
+    if doubtful and not _turns_far_off(ridge, middle_turn, view):
         return None
     value, middle = (step, middle_step) if steps else (turn, middle_turn)
     good = value * np.sign(middle) > 0.4 * abs(middle)
@@ -252,39 +270,33 @@ def _verified(
         return None
     if not steps and runs_round(ridge):
         return None  # As the rim of a dent does.
-    line = drawn_fair(ridge.line_uv[stretch], cells.grid.cell_mm)
+    line = drawn_fair(ridge.line_uv[stretch], view.cells.grid.cell_mm)
     found = _crease("", line, middle_turn, middle_step, "found")
     whole = ridge.length_mm
     return found if found.length_mm >= min(shortest_mm, 0.7 * whole) else None
 
 
-def _turns_far_off(
-    ridge: Ridge, turn: float, cells: Cells, fit: LocalFit, mask: NDArray[np.bool_]
-) -> bool:
+def _turns_far_off(ridge: Ridge, turn: float, view: _View) -> bool:
     """Whether the turn is still there 45 to 120 mm away: a long dent's is gone beyond its rims.
 
     Where there is no room to look, a line that runs over most of the panel is believed.
     """
-    far, _ = turn_and_step(ridge.line_uv, fit, cells, mask, near_mm=45.0, far_mm=120.0)
+    far, _ = turn_and_step(
+        ridge.line_uv, view.fit, view.cells, view.mask, near_mm=45.0, far_mm=120.0
+    )
     seen = np.isfinite(far)
     if seen.mean() < _LEAST_FAR_SEEN:
-        place = np.argwhere(mask) * cells.grid.cell_mm
+        place = np.argwhere(view.mask) * view.cells.grid.cell_mm
         return bool(ridge.length_mm > _MOST_OF_PANEL * np.ptp(place, axis=0).max())
     return bool(np.median(far[seen]) * np.sign(turn) > 0.5 * abs(turn))
 
 
-def _to_the_edge(
-    crease: Crease,
-    cells: Cells,
-    fit: LocalFit,
-    mask: NDArray[np.bool_],
-    skin: NDArray[np.bool_],
-) -> Crease:
+def _to_the_edge(crease: Crease, view: _View) -> Crease:
     """Carry a line's ends on straight: as far as the surface goes on turning there, across
     openings and drop-outs, and to the skin's edge where that is within 80 mm.
     """
     line = crease.line_uv
-    steps = np.arange(_STATION_MM, _FARTHEST_ON_MM, _STATION_MM)[:, None]
+    steps = np.arange(STATION_MM, _FARTHEST_ON_MM, STATION_MM)[:, None]
     ends = []
     for end, before in (
         (line[0], line[min(8, len(line) - 1)]),
@@ -292,25 +304,17 @@ def _to_the_edge(
     ):
         way = (end - before) / (np.linalg.norm(end - before) + 1e-12)
         ahead = end + steps * way
-        ends.append(ahead[: _goes_on(crease, ahead, cells, fit, mask, skin)])
+        ends.append(ahead[: _goes_on(crease, ahead, view)])
     carried = np.vstack([ends[0][::-1], line, ends[1]])
     length = float(np.linalg.norm(np.diff(carried, axis=0), axis=1).sum())
     return replace(crease, line_uv=carried, length_mm=length)
 
 
-def _goes_on(
-    crease: Crease,
-    ahead: Floats,
-    cells: Cells,
-    fit: LocalFit,
-    mask: NDArray[np.bool_],
-    skin: NDArray[np.bool_],
-) -> int:
+def _goes_on(crease: Crease, ahead: Floats, view: _View) -> int:
     """How many of the stations ahead of a line's end still belong to it."""
-    i, j = cells.grid.index(ahead[:, 0], ahead[:, 1])
-    beyond = cells.grid.beyond(ahead[:, 0], ahead[:, 1])
-    on_skin = skin[i, j] & ~beyond
-    turn, step = turn_and_step(ahead, fit, cells, mask)
+    grid = view.cells.grid
+    on_skin = view.skin[grid.index(*ahead.T)] & ~grid.beyond(*ahead.T)
+    turn, step = view.across(ahead)
     seen = np.isfinite(turn)
     value, whole = (
         (step, crease.step_mm) if crease.kind == "step" else (1e3 * turn, crease.turn_mrad)
@@ -324,7 +328,7 @@ def _goes_on(
     # A line that parts does not fade where nothing beside it can be seen; a soft one may.
     unseen = crease.parts and not seen[last : last + to_edge].any()
     limit = _PARTING_ON_MM if unseen else _CARRIED_ON_MM
-    return min(last + to_edge, len(ahead)) if to_edge * _STATION_MM <= limit else last
+    return min(last + to_edge, len(ahead)) if to_edge * STATION_MM <= limit else last
 
 
 def _strong_alone(ridge: Ridge, shortest_mm: float) -> Crease | None:

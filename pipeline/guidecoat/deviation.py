@@ -5,17 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy import ndimage
 
 from .blind import NOISE, SURFACE
-from .calming import CALM_GAIN, calmed, masked_gaussian
+from .calming import CALM_GAIN, HALF_WAVE_SIGMAS, UNSMOOTHED, calmed, masked_gaussian, smoothed
 from .cells import Cells, ChartedPoints
 from .chart import Chart
 from .chunks import by_chunks
 from .faces import JUDGED, Faces
 from .fairing import FairSurface
+from .feet import Feet
 from .rules import GUARD
 from .scan import Scan
 from .specks import wild_cells
@@ -31,8 +31,6 @@ _CALM_MM = 3.0
 _MISFIT_WINDOW_MM = 15.0
 _OFF_SKIN_MM = 0.8
 _OFF_SKIN_NOISE = 8.0
-# Gaussian applied twice over (2 G - G^2) passes half of a wave of this many sigmas.
-_HALF_WAVE_SIGMAS = 2.0 * np.pi / 1.5674
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,87 +88,10 @@ class CellDeviation:
         return float(np.sqrt(max(np.nanmedian(own), 0.0))) if len(own) else 0.0
 
 
-@njit(cache=True, nogil=True)
-def _feet(points, origin, rotation, curvature, cell0, cell, face, lattices, knot0, knot, out):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Signed distance along the normal to the foot point, by Gauss-Newton from the first-order
-    value; NaN where no face lies under a point.
-    """
-    nu, nv = face.shape
-    k = curvature
-    bu, bv, du, dv = np.empty(4), np.empty(4), np.empty(4), np.empty(4)
-    for n in range(len(points)):
-        out[n] = np.nan
-        x = np.float64(points[n, 0]) - origin[0]
-        y = np.float64(points[n, 1]) - origin[1]
-        z = np.float64(points[n, 2]) - origin[2]
-        q0 = rotation[0, 0] * x + rotation[0, 1] * y + rotation[0, 2] * z
-        q1 = rotation[1, 0] * x + rotation[1, 1] * y + rotation[1, 2] * z
-        q2 = rotation[2, 0] * x + rotation[2, 1] * y + rotation[2, 2] * z
-        if not np.isfinite(q0 + q1 + q2):
-            continue
-        u = q0
-        v = q1 if k == 0.0 else np.arctan2(k * q1, 1.0 + k * q2) / k
-        i, j = int(np.floor((u - cell0[0]) / cell)), int(np.floor((v - cell0[1]) / cell))
-        if i < 0 or j < 0 or i >= nu or j >= nv or face[i, j] == 0:
-            continue
-        c = lattices[face[i, j] - 1]
-        for _ in range(4):
-            a, b = (u - knot0[0]) / knot, (v - knot0[1]) / knot
-            i, j = int(np.floor(a)), int(np.floor(b))
-            if i < 0 or j < 0 or i + 3 >= c.shape[0] or j + 3 >= c.shape[1]:
-                u = np.nan
-                break
-            _pieces_at(a - i, bu, du)
-            _pieces_at(b - j, bv, dv)
-            s = su = sv = 0.0
-            for p in range(4):
-                r0 = r1 = 0.0
-                for m in range(4):
-                    w = c[i + p, j + m]
-                    r0 += w * bv[m]
-                    r1 += w * dv[m]
-                s += bu[p] * r0
-                su += du[p] * r0
-                sv += bu[p] * r1
-            su, sv = su / knot, sv / knot
-            sine, cosine, xa, xb = 0.0, 1.0, v, s
-            if k != 0.0:
-                half = np.sin(0.5 * k * v)
-                sine, cosine = 2.0 * half * np.cos(0.5 * k * v), 1.0 - 2.0 * half * half
-                xa = sine / k + s * sine
-                xb = s * cosine - 2.0 * half * half / k
-            grow = 1.0 + k * s
-            ua, ub = su * sine, su * cosine
-            va, vb = grow * cosine + sv * sine, sv * cosine - grow * sine
-            r0, r1, r2 = q0 - u, q1 - xa, q2 - xb
-            uu, uv, vv = 1.0 + ua * ua + ub * ub, ua * va + ub * vb, va * va + vb * vb
-            ru, rv = r0 + ua * r1 + ub * r2, va * r1 + vb * r2
-            det = uu * vv - uv * uv
-            step_u, step_v = (ru * vv - rv * uv) / det, (rv * uu - ru * uv) / det
-            n0, n1, n2 = ua * vb - ub * va, -vb, va
-            size = np.sqrt(n0 * n0 + n1 * n1 + n2 * n2)
-            out[n] = (r0 * n0 + r1 * n1 + r2 * n2) / size
-            # The distance is off by the step's square over the surface's radius.
-            if abs(step_u) + abs(step_v) < 5e-3:
-                break
-            u, v = u + step_u, v + step_v
-        if not np.isfinite(u):
-            out[n] = np.nan
-
-
-@njit(cache=True, nogil=True)
-def _pieces_at(t, value, slope):  # type: ignore[no-untyped-def]  # pragma: no cover
-    w = 1.0 - t
-    value[0], slope[0] = w * w * w / 6.0, -0.5 * w * w
-    value[1], slope[1] = (4.0 + t * t * (3.0 * t - 6.0)) / 6.0, t * (1.5 * t - 2.0)
-    value[2], slope[2] = (4.0 + w * w * (3.0 * w - 6.0)) / 6.0, -w * (1.5 * w - 2.0)
-    value[3], slope[3] = t * t * t / 6.0, 0.5 * t * t
-
-
 def normal_distance(
     points_mm: NDArray[np.floating],
     chart: Chart,
-    cells_grid_faces: Faces,
+    faces: Faces,
     cells: Cells,
     surface: FairSurface,
 ) -> NDArray[np.float64]:
@@ -179,25 +100,11 @@ def normal_distance(
     Exact to far below 1 micrometre for points within a tenth of the surface's radius of
     curvature; points are (n, 3) local mm.
     """
+    feet = Feet.of(chart, faces, cells.grid, surface)
     out = np.empty(len(points_mm))
-    grid = cells.grid
-    lattices = np.nan_to_num(surface.lattices)
-    label = cells_grid_faces.label
 
     def work(part: slice) -> None:
-        _feet(
-            points_mm[part],
-            chart.origin_mm,
-            chart.rotation,
-            float(chart.curvature_per_mm),
-            np.array([grid.u0_mm, grid.v0_mm]),
-            float(grid.cell_mm),
-            label,
-            lattices,
-            np.array([surface.u0, surface.v0]),
-            float(surface.knot_mm),
-            out[part],
-        )
+        out[part] = feet.distances(points_mm[part])
 
     by_chunks(work, len(out))
     return out
@@ -231,8 +138,8 @@ def measure_cells(
     calm = max(1.0, _CALM_MM / side)
     smooth, lost = calmed(cell, judged, calm)
     gain = CALM_GAIN / calm
-    sigma = smoothing_mm / _HALF_WAVE_SIGMAS / side
-    level = _smoothed(cell, judged, sigma)
+    sigma = smoothing_mm / HALF_WAVE_SIGMAS / side
+    level = smoothed(cell, judged, sigma)
     slope_u, slope_v = np.gradient(_filled(level, judged), side)
     slope = np.where(judged, 1e3 * np.hypot(slope_u, slope_v), np.nan)
     surface_sigma = np.hypot(
@@ -265,14 +172,6 @@ def _misfit(cell: Floats, faces: Faces, surface: FairSurface, judged: Mask, side
     return out
 
 
-def _smoothed(cell: Floats, judged: Mask, sigma: float) -> Floats:
-    """`2 G - G^2` of the judged cells only: a Gaussian window that loses little of long waves."""
-    if sigma < 0.35:
-        return cell
-    once = masked_gaussian(cell, judged, sigma)
-    return 2.0 * once - masked_gaussian(once, judged, sigma)
-
-
 def _slope_gain(sigma: float) -> float:
     """Standard deviation of one slope of unit noise after `2 G - G^2`, per cell.
 
@@ -282,7 +181,7 @@ def _slope_gain(sigma: float) -> float:
     """
     spike = np.zeros(2 * int(12 * max(sigma, 1.0)) + 9)
     spike[len(spike) // 2] = 1.0
-    if sigma < 0.35:
+    if sigma < UNSMOOTHED:
         return float(np.linalg.norm(np.gradient(spike)))
     a = ndimage.gaussian_filter1d(spike, sigma)
     b = ndimage.gaussian_filter1d(a, sigma)
@@ -346,42 +245,48 @@ def measure_points(
     n = len(scan.points_mm)
     deviation = np.full(n, np.nan, np.float32)
     status = np.full(n, NOT_JUDGED, np.uint8)
-    reach = max(_OFF_SKIN_MM, _OFF_SKIN_NOISE * cells.noise_mm)
-    slope_u, slope_v = np.nan_to_num(cells.slope_u), np.nan_to_num(cells.slope_v)
+    planes = _CellPlanes.of(cells)
+    feet = Feet.of(chart, faces, cells.grid, surface)
 
     def work(part: slice) -> None:
-        uvh = charted.uvh[part]
-        rows = np.flatnonzero(np.isfinite(uvh[:, 0]))
+        rows, cell = planes.points_on(charted.uvh[part])
         if not len(rows):
             return
-        u, v, h = (uvh[rows, k].astype(np.float64) for k in range(3))
-        i, j = cells.grid.index(u, v)
-        plane = (
-            cells.height_mm[i, j]
-            + slope_u[i, j] * (u - cells.u_mm[i, j])
-            + slope_v[i, j] * (v - cells.v_mm[i, j])
-        )
-        near = np.abs(h - plane) <= reach
-        rows, code = rows[near], cell_status[i[near], j[near]]
-        out = np.empty(len(rows))
-        _feet(
-            scan.points_mm[part][rows].astype(np.float64),
-            chart.origin_mm,
-            chart.rotation,
-            float(chart.curvature_per_mm),
-            np.array([cells.grid.u0_mm, cells.grid.v0_mm]),
-            float(cells.grid.cell_mm),
-            faces.label,
-            lattices,
-            np.array([surface.u0, surface.v0]),
-            float(surface.knot_mm),
-            out,
-        )
-        out[(code == HELD) | (code == NOT_JUDGED)] = np.nan
-        code = np.where(np.isfinite(out) | (code == HELD), code, NOT_JUDGED)
-        deviation[part][rows] = out
-        status[part][rows] = code
+        code = cell_status[cell]
+        off = feet.distances(scan.points_mm[part][rows].astype(np.float64))
+        off[(code == HELD) | (code == NOT_JUDGED)] = np.nan
+        deviation[part][rows] = off
+        status[part][rows] = np.where(np.isfinite(off) | (code == HELD), code, NOT_JUDGED)
 
-    lattices = np.nan_to_num(surface.lattices)
     by_chunks(work, n)
     return deviation, status
+
+
+@dataclass(frozen=True, eq=False)
+class _CellPlanes:
+    """The planes of the cells, by which points of the skin are told from others."""
+
+    cells: Cells
+    slope_u: Floats
+    slope_v: Floats
+    reach_mm: float
+
+    @classmethod
+    def of(cls, cells: Cells) -> _CellPlanes:
+        reach = max(_OFF_SKIN_MM, _OFF_SKIN_NOISE * cells.noise_mm)
+        return cls(cells, np.nan_to_num(cells.slope_u), np.nan_to_num(cells.slope_v), reach)
+
+    def points_on(
+        self, uvh: NDArray[np.float32]
+    ) -> tuple[NDArray[np.intp], tuple[NDArray[np.intp], NDArray[np.intp]]]:
+        """(k,) rows of the points within reach of their cells' planes, and those cells."""
+        rows = np.flatnonzero(np.isfinite(uvh[:, 0]))
+        u, v, h = (uvh[rows, k].astype(np.float64) for k in range(3))
+        cells, (i, j) = self.cells, self.cells.grid.index(u, v)
+        plane = (
+            cells.height_mm[i, j]
+            + self.slope_u[i, j] * (u - cells.u_mm[i, j])
+            + self.slope_v[i, j] * (v - cells.v_mm[i, j])
+        )
+        near = np.abs(h - plane) <= self.reach_mm
+        return rows[near], (i[near], j[near])

@@ -24,6 +24,7 @@ _SEED = 20240607
 _LINE_SHARE = 0.5
 _DING_SHARE = 0.5
 _SOUND_SHARE = 0.5
+_FEWEST_TRUSTED = 4
 
 
 @dataclass(frozen=True)
@@ -141,51 +142,63 @@ def lay_edge_line(
     here, tilt, root = _planes(beside, off_mm, tolerance_mm / 30.0)
     seen = np.isfinite(here)
     trusted = seen & ~_doubted(beside, sound, batten_mm)
-    if trusted.sum() < 4:
+    if trusted.sum() < _FEWEST_TRUSTED:
         nothing = np.zeros(len(here), bool)
         quiet = np.zeros((len(here), NOISE_DRAWS))
         return EdgeLine(edge, base_height_mm, base_slope, nothing, root[:, 1, 1], quiet, quiet)
-    line, weight = robust_line(
-        here,
-        trusted,
-        step_mm=edge.station_mm,
-        batten_mm=_LINE_SHARE * batten_mm,
-        floor_mm=tolerance_mm / 6.0,
-        closed=edge.closed,
-    )
     # Over a window's length a tilt is worth as much as a height.
-    tilt_mm, tilt_weight = robust_line(
-        tilt * _WINDOW_MM,
-        trusted,
-        step_mm=edge.station_mm,
-        batten_mm=_LINE_SHARE * batten_mm,
-        floor_mm=tolerance_mm / 6.0,
-        closed=edge.closed,
+    height, slope = (
+        _drawn(value, noise, trusted, edge, tolerance_mm / 6.0, _LINE_SHARE * batten_mm)
+        for value, noise in zip((here, tilt * _WINDOW_MM), _noise(root), strict=True)
     )
-    # The stations' noise, correlated between height and slope, smoothed as the line is.
-    draws = root @ np.random.default_rng(_SEED).normal(size=(len(here), 2, NOISE_DRAWS))
-    height_noise, slope_noise = (
-        smooth_alike(
-            draws[:, k],
-            own,
-            step_mm=edge.station_mm,
-            batten_mm=_LINE_SHARE * batten_mm,
-            closed=edge.closed,
-        )
-        for k, own in enumerate((weight, tilt_weight))
-    )
-    knock = np.where(seen, here - line, 0.0)
-    held = trusted & (weight > 0) & (tilt_weight > 0) & (np.abs(knock) < _DING_SHARE * tolerance_mm)
+    knock = np.where(seen, here - height.line, 0.0)
+    held = trusted & height.followed & slope.followed
     return EdgeLine(
         edge,
-        base_height_mm + line,
-        base_slope + tilt_mm / _WINDOW_MM,
-        held,
+        base_height_mm + height.line,
+        base_slope + slope.line / _WINDOW_MM,
+        held & (np.abs(knock) < _DING_SHARE * tolerance_mm),
         np.hypot(root[:, 1, 0], root[:, 1, 1]),
-        height_noise,
-        slope_noise,
+        height.noise,
+        slope.noise,
         _dings(edge, knock, seen, tolerance_mm),
     )
+
+
+def _noise(root: Floats) -> tuple[Floats, Floats]:
+    """(s, k) each: draws of the stations' noise in height and slope, correlated as they are."""
+    draws = np.random.default_rng(_SEED).normal(size=(len(root), 2, NOISE_DRAWS))
+    own = root @ draws
+    return own[:, 0], own[:, 1]
+
+
+@dataclass(frozen=True, eq=False)
+class _Drawn:
+    """A robust line drawn through values at stations, (s,); followed : those that had a say;
+    noise : (s, k) what the values' noise does to it.
+    """
+
+    line: Floats
+    followed: Mask
+    noise: Floats
+
+
+def _drawn(
+    value_mm: Floats, noise: Floats, trusted: Mask, edge: Edge, floor_mm: float, batten_mm: float
+) -> _Drawn:
+    """Draw the robust line, and smooth the noise as the line was."""
+    line, weight = robust_line(
+        value_mm,
+        trusted,
+        step_mm=edge.station_mm,
+        batten_mm=batten_mm,
+        floor_mm=floor_mm,
+        closed=edge.closed,
+    )
+    smooth = smooth_alike(
+        noise, weight, step_mm=edge.station_mm, batten_mm=batten_mm, closed=edge.closed
+    )
+    return _Drawn(line, weight > 0, smooth)
 
 
 def _doubted(beside: Beside, sound: Floats, longest_mm: float) -> Mask:

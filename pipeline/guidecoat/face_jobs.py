@@ -15,8 +15,8 @@ from .creases import Crease
 from .edge_lines import Beside, cells_beside
 from .edges import Edge
 from .errors import FitError
-from .faces import JUDGED, Faces, near_line
-from .polylines import carried_on
+from .faces import JUDGED, Faces
+from .polylines import carried_on, near_line
 from .settings import CreaseSettings, SurfaceSettings
 from .spline import Hinges, Rows, SplineSpace, band_matrix, energy_band, hinge_metric
 from .trend import Trend, trend_of
@@ -26,6 +26,8 @@ Mask = NDArray[np.bool_]
 
 _SCALE_FLOOR = 1.0 / 15.0
 _LEAST_WINDOW = 0.32
+_FEWEST_CELLS = 50
+_LEAST_ERROR = 0.2
 # The classical thin plate is laid as it is in the books, without a trend.
 _CLASSICAL = 2
 _RELEASED_MM = 30.0
@@ -88,7 +90,7 @@ class FaceJob:
 
 def hinges_in(cells: Cells, faces: Faces, crease: Crease) -> Mask:
     """Cells of a face along a line that does not part it: soft, or sharp but fading out."""
-    along = near_line(cells, crease.line_uv, 1.5 * cells.grid.cell_mm)
+    along = near_line(cells.grid, crease.line_uv, 1.5 * cells.grid.cell_mm)
     return np.asarray(along & (faces.label > 0))
 
 
@@ -119,61 +121,106 @@ def face_job(
     ------
     FitError : when under 50 cells of the face hold points.
     """
-    grid = cells.grid
     member = faces.label == face
-    active = _active_spans(member, grid, corner, knot, spans)
-    space = SplineSpace.build(corner[0], corner[1], knot, active)
-    own = [c for c in creases if (hinges_in(cells, faces, c) & member).any()]
-    lines = [carried_on(c.line_uv, _FURTHER_MM, back=2) for c in own]
-    bands = [max(hinge.hinge_band_mm, _ROUND_SHARE * c.round_mm) for c in own]
-    hinges = _hinge_spans(space, lines, bands, surface.order, hinge)
-    energy = energy_band(space, order=surface.order, hinges=hinges)
-    use = skin & member & (faces.reason == JUDGED)
-    i, j = np.nonzero(use)
-    where = (i, j)
-    if len(where[0]) < 50:
-        raise FitError(
-            f"face {face} has {len(where[0])} cells with points, too few to lay a surface on: "
-            "scan more densely or drop the part."
-        )
-    rows = space.rows(cells.u_mm[where], cells.v_mm[where])
-    error = cells.error_mm[where]
-    usual = float(np.median(error)) + 1e-12
-    window = usual / (2.0 * np.sqrt(np.pi) * error_mm)
-    weight = np.minimum(1.0, (usual / np.maximum(error, 0.2 * usual)) ** 2)
-    uv = np.column_stack([cells.u_mm[where], cells.v_mm[where]])
-    through = [x for x, c in zip(lines, own, strict=True) if _runs_through(c, uv)]
-    tree = cKDTree(uv)
-    beside = tuple(cells_beside(e, uv, tree, cell_mm=grid.cell_mm) for e in edges)
-    on_face = _on_face(held.uv, member, grid, space)
-    points = space.rows(*held.uv[on_face].T) if on_face.any() else None
+    space = SplineSpace.build(
+        corner[0], corner[1], knot, _active_spans(member, cells.grid, corner, knot, spans)
+    )
+    folds = _folds_in([c for c in creases if (hinges_in(cells, faces, c) & member).any()], hinge)
+    energy = energy_band(
+        space, order=surface.order, hinges=_hinge_spans(space, folds, surface.order, hinge)
+    )
+    metal = _metal_of(cells, skin & member & (faces.reason == JUDGED), face, error_mm)
+    rows = space.rows(metal.u_mm, metal.v_mm)
+    through = [fold.line_uv for fold in folds if _runs_through(fold.crease, metal.uv)]
+    tree = cKDTree(metal.uv)
+    on_face = _on_face(held.uv, member, cells.grid, space)
     return FaceJob(
         face,
         space,
         energy,
         band_matrix(energy),
         rows,
-        cells.u_mm[where],
-        cells.v_mm[where],
-        cells.height_mm[where],
-        weight,
-        where,
-        grid.shape,
+        metal.u_mm,
+        metal.v_mm,
+        metal.height_mm,
+        metal.weight,
+        metal.where,
+        cells.grid.shape,
         tuple(edges),
-        beside,
+        tuple(cells_beside(e, metal.uv, tree, cell_mm=cells.grid.cell_mm) for e in edges),
         tuple(space.rows(*edge.station_uv.T) for edge in edges),
         tuple(_slope_rows(space, edge) for edge in edges),
-        tuple(_let_go(edge, held.released_uv, lines, bands) for edge in edges),
-        points,
+        tuple(_let_go(edge, held.released_uv, folds) for edge in edges),
+        space.rows(*held.uv[on_face].T) if on_face.any() else None,
         held.height_mm[on_face],
-        grid.cell_mm,
+        cells.grid.cell_mm,
         tolerance_mm * _SCALE_FLOOR,
         tolerance_mm,
         surface.order,
         2.0 * float(faces.inside_mm[member].max()),
-        window if window > _LEAST_WINDOW else 0.0,
-        trend_of(space, rows, uv, through),
+        metal.window_cells,
+        trend_of(space, rows, metal.uv, through),
         surface.order > _CLASSICAL,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Fold:
+    """A body line as a face's surface turns along it: its line carried on, (k, 2) mm, and the band
+    to either side in which the surface is left to turn.
+    """
+
+    crease: Crease
+    line_uv: Floats
+    band_mm: float
+
+
+def _folds_in(creases: list[Crease], hinge: CreaseSettings) -> tuple[_Fold, ...]:
+    return tuple(
+        _Fold(
+            crease,
+            carried_on(crease.line_uv, _FURTHER_MM, back=2),
+            max(hinge.hinge_band_mm, _ROUND_SHARE * crease.round_mm),
+        )
+        for crease in creases
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Metal:
+    """The cells of a face that are fitted: (n,) each, their place in the grid, chart mm and weight;
+    window_cells : sigma over which residuals are averaged before they decide, 0 for none.
+    """
+
+    where: tuple[NDArray[np.intp], NDArray[np.intp]]
+    uv: Floats
+    u_mm: Floats
+    v_mm: Floats
+    height_mm: Floats
+    weight: Floats
+    window_cells: float
+
+
+def _metal_of(cells: Cells, use: Mask, face: int, error_mm: float) -> _Metal:
+    """Cells weighed by their errors, and the window that brings the usual one to `error_mm`."""
+    i, j = np.nonzero(use)
+    if len(i) < _FEWEST_CELLS:
+        raise FitError(
+            f"face {face} has {len(i)} cells with points, too few to lay a surface on: "
+            "scan more densely or drop the part."
+        )
+    u, v, error = cells.u_mm[i, j], cells.v_mm[i, j], cells.error_mm[i, j]
+    usual = float(np.median(error)) + 1e-12
+    # A Gaussian average of cells over s sigma has their error over 2 s sqrt(pi).
+    window = usual / (2.0 * np.sqrt(np.pi) * error_mm)
+    return _Metal(
+        (i, j),
+        np.column_stack([u, v]),
+        u,
+        v,
+        cells.height_mm[i, j],
+        np.minimum(1.0, (usual / np.maximum(error, _LEAST_ERROR * usual)) ** 2),
+        window if window > _LEAST_WINDOW else 0.0,
     )
 
 
@@ -200,21 +247,17 @@ def _active_spans(
 
 
 def _hinge_spans(
-    space: SplineSpace,
-    lines: list[Floats],
-    bands: list[float],
-    order: int,
-    hinge: CreaseSettings,
+    space: SplineSpace, folds: tuple[_Fold, ...], order: int, hinge: CreaseSettings
 ) -> Hinges | None:
-    """Spans within their bands (mm) of the lines, with the lines' directions."""
+    """Spans within the bands of body lines, with the lines' directions."""
     spans = np.argwhere(space.active)
     centre = (spans + 0.5) * space.knot + np.array([space.u0, space.v0])
     chosen, tangents = [], []
-    for line, band in zip(lines, bands, strict=True):
-        way = np.gradient(line, axis=0)
+    for fold in folds:
+        way = np.gradient(fold.line_uv, axis=0)
         way /= np.linalg.norm(way, axis=1)[:, None] + 1e-12
-        distance, nearest = cKDTree(line).query(centre)
-        inside = distance <= band
+        distance, nearest = cKDTree(fold.line_uv).query(centre)
+        inside = distance <= fold.band_mm
         chosen.append(spans[inside])
         tangents.append(way[nearest[inside]])
     if not chosen:
@@ -224,7 +267,7 @@ def _hinge_spans(
     return Hinges(places, metric)
 
 
-def _let_go(edge: Edge, released_uv: Floats, lines: list[Floats], bands: list[float]) -> Mask:
+def _let_go(edge: Edge, released_uv: Floats, folds: tuple[_Fold, ...]) -> Mask:
     """Stations near a place let go, and those in the band of a body line that runs out over the
     edge: the surface turns freely there, and two lines that meet in it never quite agree.
     """
@@ -232,8 +275,8 @@ def _let_go(edge: Edge, released_uv: Floats, lines: list[Floats], bands: list[fl
     out = np.zeros(len(station), bool)
     if len(released_uv):
         out |= cKDTree(released_uv).query(station)[0] <= _RELEASED_MM
-    for line, band in zip(lines, bands, strict=True):
-        out |= cKDTree(line).query(station)[0] <= band
+    for fold in folds:
+        out |= cKDTree(fold.line_uv).query(station)[0] <= fold.band_mm
     return out
 
 

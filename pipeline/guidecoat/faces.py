@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +13,7 @@ from .cells import Cells
 from .creases import Crease
 from .errors import ScanUnfitError
 from .openings import close_dropouts
-from .polylines import carried_on
+from .polylines import near_line
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -33,13 +32,15 @@ REASONS = (
 )
 """Why a cell is not judged; the first means that it is."""
 
+HEM_MM = 9.0
+"""How far beyond the band along an edge a hem's return may still be seen."""
+
 _BARRIER_MM = 9.0
 _CREASE_CORE_MM = 10.0
 _WIDEST_CORE_MM = 20.0
 _CORE_SHARE = 0.8
 _INSIDE_SHARE = 0.9
 _LEAST_ON_A_SIDE = 0.3
-_HEM_MM = 9.0
 _LINKED_MM = 120.0
 _JUMP_MM = 4.0
 _STEEPEST = 2.0
@@ -123,50 +124,86 @@ def part_faces(
     ------
     ScanUnfitError : when nothing wide enough to judge is left.
     """
-    side = cells.grid.cell_mm
-    closed, openings, outlying = close_dropouts(cells, skin)
-    parting = tuple(c for c in creases if c.parts)
-    while True:
-        barrier = _barrier(cells, skin, parting)
-        body = closed & ~barrier & ~outlying
-        behind = outlying | _lower_skins(cells, skin, body)
-        body &= ~behind
-        wide = _wide_parts(body, batten_mm / 6.0 / side)
-        label, count = ndimage.label(wide)
-        # A line that fades out within a face parts nothing: the surface hinges along it.
-        ending = [c for c in parting if _runs_inside(cells, label, body, c)]
-        if not ending:
-            break
-        parting = tuple(c for c in parting if c not in ending)
-    reason = np.where(skin, np.uint8(JUDGED), np.uint8(OFF))
-    reason[cells.filled & ~skin] = BAND  # The fringe that flying points and hems leave.
-    reason[skin & barrier] = LINE
-    reason[skin & behind] = BEHIND
-    inside = depth(body, side)
-    keep = np.zeros(count + 1, np.int32)
-    area = np.bincount(label.ravel(), minlength=count + 1) * side**2
-    rank = 0
-    for k in np.argsort(-area[1:], kind="stable") + 1:
-        if area[k] >= max(batten_mm / 2.0, _SMALLEST_FACE_MM) ** 2:
-            rank += 1
-            keep[k] = rank
-    label = keep[label]
-    if rank == 0:
+    parted = _parted(cells, skin, tuple(c for c in creases if c.parts), batten_mm)
+    inside = depth(parted.body, cells.grid.cell_mm)
+    label, count = _ranked(parted.piece, cells.grid.cell_mm, batten_mm)
+    if count == 0:
         raise ScanUnfitError(
             f"nothing on this panel is wide enough to judge: the widest part is "
             f"{2 * inside.max():.0f} mm, a third of the batten is {batten_mm / 3:.0f} mm. "
             "Choose a shorter batten with --batten, or scan a larger part."
         )
-    reason[skin & (reason == JUDGED) & (label == 0)] = STRIP
-    hem = inside <= inboard_mm + _HEM_MM
+    reason = np.where(skin, np.uint8(JUDGED), np.uint8(OFF))
+    reason[cells.filled & ~skin] = BAND  # The fringe that flying points and hems leave.
+    reason[skin & parted.barrier] = LINE
+    reason[skin & parted.behind] = BEHIND
+    reason[(reason == JUDGED) & (label == 0)] = STRIP
+    reason[(reason == JUDGED) & _untrusted(cells, skin, inside, inboard_mm)] = BAND
+    hinges = [c for c in creases if c not in parted.lines]
+    reason[(reason == JUDGED) & _creased(cells, hinges)] = CREASE
+    return Faces(label, reason, parted.openings, inside, count)
+
+
+@dataclass(frozen=True, eq=False)
+class _Parted:
+    """The skin parted, (nu, nv) each.
+
+    body : between the lines, drop-outs included; piece : numbers of its wide parts, 0 for none;
+    barrier : along lines and steps; behind : inner skins; openings : of the panel; lines : those
+    that part.
+    """
+
+    body: Mask
+    piece: NDArray[np.int32]
+    barrier: Mask
+    behind: Mask
+    openings: Mask
+    lines: tuple[Crease, ...]
+
+
+def _parted(cells: Cells, skin: Mask, lines: tuple[Crease, ...], batten_mm: float) -> _Parted:
+    """Part the skin at lines, jumps and openings, into pieces as wide as a third of the batten."""
+    closed, openings, outlying = close_dropouts(cells, skin)
+    while True:
+        barrier = _barrier(cells, skin, lines)
+        body = closed & ~barrier & ~outlying
+        behind = outlying | _lower_skins(cells, skin, body)
+        body &= ~behind
+        piece, _ = ndimage.label(_wide_parts(body, batten_mm / 6.0 / cells.grid.cell_mm))
+        # A line that fades out within a face parts nothing: the surface hinges along it.
+        ending = [c for c in lines if _runs_inside(cells, piece, body, c)]
+        if not ending:
+            return _Parted(body, piece, barrier, behind, openings, lines)
+        lines = tuple(c for c in lines if c not in ending)
+
+
+def _ranked(
+    piece: NDArray[np.int32], side: float, batten_mm: float
+) -> tuple[NDArray[np.int32], int]:
+    """Pieces large enough for a surface numbered from the largest on, 0 for others; their count."""
+    area = np.bincount(piece.ravel()) * side**2
+    area[0] = 0.0
+    order = np.argsort(-area, kind="stable")
+    large = order[area[order] >= max(batten_mm / 2.0, _SMALLEST_FACE_MM) ** 2]
+    rank = np.zeros(len(area), np.int32)
+    rank[large] = np.arange(1, len(large) + 1)
+    return rank[piece], len(large)
+
+
+def _untrusted(cells: Cells, skin: Mask, inside_mm: Floats, inboard_mm: float) -> Mask:
+    """The band along true edges, and beside it cells of two layers or far below the skin inland."""
+    hem = inside_mm <= inboard_mm + HEM_MM
     doubtful = hem & (cells.layered | _far_below(cells, skin & ~hem))
-    reason[skin & (reason == JUDGED) & ((inside <= inboard_mm) | doubtful)] = BAND
-    for crease in creases:
-        if crease not in parting:
-            width = max(_CREASE_CORE_MM, min(_CORE_SHARE * crease.round_mm, _WIDEST_CORE_MM))
-            core = near_line(cells, crease.line_uv, width)
-            reason[core & skin & (reason == JUDGED)] = CREASE
-    return Faces(label, reason, openings, inside, rank)
+    return np.asarray((inside_mm <= inboard_mm) | doubtful)
+
+
+def _creased(cells: Cells, hinges: list[Crease]) -> Mask:
+    """The cores of body lines along which the surface hinges."""
+    out = np.zeros(cells.grid.shape, bool)
+    for crease in hinges:
+        width = max(_CREASE_CORE_MM, min(_CORE_SHARE * crease.round_mm, _WIDEST_CORE_MM))
+        out |= near_line(cells.grid, crease.line_uv, width)
+    return out
 
 
 def _far_below(cells: Cells, inland: Mask) -> Mask:
@@ -212,9 +249,9 @@ def _barrier(cells: Cells, skin: Mask, creases: tuple[Crease, ...]) -> Mask:
     """Cells along lines that part, and either side of a jump in height."""
     barrier = np.zeros_like(skin)
     for crease in creases:
-        barrier |= near_line(cells, crease.line_uv, _BARRIER_MM, extend_mm=12.0)
+        barrier |= near_line(cells.grid, crease.line_uv, _BARRIER_MM, extend_mm=12.0)
     for link in _links([c.line_uv for c in creases]):
-        barrier |= near_line(cells, link, _BARRIER_MM)
+        barrier |= near_line(cells.grid, link, _BARRIER_MM)
     return barrier | height_jumps(cells, skin)
 
 
@@ -222,7 +259,7 @@ def _runs_inside(cells: Cells, label: NDArray[np.int32], body: Mask, crease: Cre
     """Whether a sharp line has the same face on both sides: it fades out and parts nothing."""
     if crease.kind == "step":
         return False
-    place = np.nonzero(near_line(cells, crease.line_uv, 3.0 * _BARRIER_MM) & body)
+    place = np.nonzero(near_line(cells.grid, crease.line_uv, 3.0 * _BARRIER_MM) & body)
     near = label[place]
     if not near.any():
         return False
@@ -293,25 +330,6 @@ def _links(lines: list[Floats]) -> list[Floats]:
             if min(ahead, back) > np.cos(np.radians(40.0)):
                 joins.append(np.array([a, b]))
     return joins
-
-
-def near_line(cells: Cells, line_uv: Floats, within_mm: float, *, extend_mm: float = 0.0) -> Mask:
-    """(nu, nv) bool, cells within a distance of a polyline (carried on straight at its ends)."""
-    line = np.asarray(line_uv, np.float64)
-    if extend_mm > 0.0 and len(line) > 1:
-        line = carried_on(line, np.array([extend_mm]), back=1)
-    grid = cells.grid
-    fine = [line[:1]]
-    for a, b in itertools.pairwise(line):
-        steps = max(1, int(np.ceil(np.linalg.norm(b - a) / (0.5 * grid.cell_mm))))
-        fine.append(a + (b - a) * (np.arange(1, steps + 1) / steps)[:, None])
-    dense = np.vstack(fine)
-    on = np.ones(grid.shape, bool)
-    i = np.floor((dense[:, 0] - grid.u0_mm) / grid.cell_mm).astype(int)
-    j = np.floor((dense[:, 1] - grid.v0_mm) / grid.cell_mm).astype(int)
-    ok = (i >= 0) & (j >= 0) & (i < grid.shape[0]) & (j < grid.shape[1])
-    on[i[ok], j[ok]] = False
-    return np.asarray(ndimage.distance_transform_edt(on) * grid.cell_mm <= within_mm)
 
 
 def _wide_parts(body: Mask, radius_cells: float) -> Mask:

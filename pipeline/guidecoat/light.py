@@ -1,4 +1,4 @@
-"""The light on a panel: highlight lines, isophotes, and how far the bands of a lamp wander.
+"""The light on a panel: highlight lines, and how far the bands of a row of lamps wander.
 
 Paint shows slope, not height. A row of straight lamps is hung over the panel; a place is bright
 where the panel's normal, carried on, meets a lamp (Beier & Chen 1994, Computer-Aided Design 26(4),
@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from .calming import HALF_WAVE_SIGMAS, smoothed
 from .cells import Cells
 from .chart import Chart
 from .deviation import Deviation
@@ -32,8 +33,6 @@ _BANDS = 9
 _LAMP_SHARE = 0.18
 _NOISE_SHARE_OF_SLOPE = 0.125
 _LONGEST_SMOOTHING_MM = 150.0
-# Gaussian applied twice over (2 G - G^2) passes half of a wave of this many sigmas.
-_HALF_WAVE_SIGMAS = 2.0 * np.pi / 1.5674
 _CENTRAL = (0.01, 0.99)
 _CENTRAL_SIGMAS = 2.0 * 2.3263
 _ROUND = (1.0, 2.0, 2.5, 5.0, 10.0)
@@ -54,23 +53,12 @@ class Lamps:
     radius_mm: float
 
 
-def highlight_distance(
-    points_mm: Floats, normals: Floats, point_mm: Floats, along: Floats
-) -> Floats:
-    """(...) distance (mm) of the normals, carried on, from one lamp's middle line.
-
-    d = |(A - p) . (n x B)| / |n x B|, equation of Beier & Chen 1994; `point_mm` is A, `along` B.
-    A lamp of radius r lights the band d <= r. NaN where the normal runs along the lamp.
-    """
-    across = np.cross(normals, along)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray(
-            np.abs(((point_mm - points_mm) * across).sum(axis=-1)) / np.linalg.norm(across, axis=-1)
-        )
-
-
 def lamp_place(points_mm: Floats, normals: Floats, lamps: Lamps) -> tuple[Floats, Floats]:
     """Where in the row a lamp must hang to light a place, and how far a shift of it counts.
+
+    A place p is as far from the light of a lamp as its normal n, carried on, passes the lamp's
+    middle line through A along B: d = |(A - p) . (n x B)| / |n x B| (Beier & Chen 1994). A lamp of
+    radius r lights the band d <= r. NaN where the normal runs along the lamps.
 
     Returns
     -------
@@ -86,21 +74,6 @@ def lamp_place(points_mm: Floats, normals: Floats, lamps: Lamps) -> tuple[Floats
         slope = way @ lamps.across
         place = -((lamps.point_mm - points_mm) * way).sum(axis=-1) / slope
     return np.asarray(place), np.asarray(np.abs(slope))
-
-
-def isophotes(normals: Floats, towards: Floats) -> Floats:
-    """(...) cosine between the normals and the direction to a distant light; equal values are one
-    isophote (Poeschl 1984, Computer Aided Geometric Design 1, 163-168).
-    """
-    return np.asarray(normals @ (towards / np.linalg.norm(towards)))
-
-
-def mirrored_angle(normals: Floats, view: Floats, across: Floats) -> Floats:
-    """(...) angle (rad), in the plane of `view` and `across`, at which a viewer far off along
-    `view` sees a stripe mirrored: view reversed in the normal, r = 2 (n . v) n - v.
-    """
-    mirrored = 2.0 * (normals @ view)[..., None] * normals - view
-    return np.asarray(np.arctan2(mirrored @ across, mirrored @ view))
 
 
 def band_shift(slope_mrad: Floats, *, distance_mm: float) -> Floats:
@@ -180,7 +153,7 @@ def light_panel(
         measured.reshape(*shape, 3),
         band_shift(1e3 * slope_v / per_mm_v, distance_mm=distance_mm).reshape(shape),
         band_shift(1e3 * slope_u / per_mm_u, distance_mm=distance_mm).reshape(shape),
-        window * _HALF_WAVE_SIGMAS,
+        window * HALF_WAVE_SIGMAS,
         _slope_noise_mrad(error, side, window),
         distance_mm,
     )
@@ -232,20 +205,6 @@ def panel_wander_mm(lit: LitPanel, regions: tuple[Region, ...]) -> float:
     return max(known, default=float("nan"))
 
 
-def smoothed(field: Floats, mask: Mask, sigma_cells: float) -> Floats:
-    """`2 G - G^2` of a field over the cells of a mask only; unchanged under a third of a cell."""
-    if sigma_cells < 0.35:
-        return np.where(mask, field, np.nan)
-    once = _gaussian(field, mask, sigma_cells)
-    return 2.0 * once - _gaussian(once, mask, sigma_cells)
-
-
-def _gaussian(field: Floats, mask: Mask, sigma: float) -> Floats:
-    weight = ndimage.gaussian_filter(mask.astype(np.float64), sigma, mode="constant")
-    total = ndimage.gaussian_filter(np.where(mask, field, 0.0), sigma, mode="constant")
-    return np.where(mask, total / np.maximum(weight, 1e-9), np.nan)
-
-
 def _carried_on(field: Floats, mask: Mask) -> Floats:
     """The field past its mask as at the nearest cell of it."""
     if mask.all() or not mask.any():
@@ -269,7 +228,7 @@ def _window_mm(error_mm: float, cell_mm: float, wanted_mrad: float) -> float:
     if _slope_noise_mrad(error_mm, cell_mm, 0.0) <= wanted_mrad:
         return 0.0
     window = np.sqrt(1.3e3 * error_mm * cell_mm / (wanted_mrad * np.sqrt(8.0 * np.pi)))
-    return float(np.clip(window, 0.7 * cell_mm, _LONGEST_SMOOTHING_MM / _HALF_WAVE_SIGMAS))
+    return float(np.clip(window, 0.7 * cell_mm, _LONGEST_SMOOTHING_MM / HALF_WAVE_SIGMAS))
 
 
 def _rounded(value: float) -> float:

@@ -9,14 +9,13 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
-from .ridges import Ridge
+from .ridges import STATION_MM, Ridge
 from .whittaker import robust_line
 
 Floats = NDArray[np.float64]
 
 _CORNER_STATIONS = 4
 _CORNER_RAD = 0.6
-_STATION_MM = 8.0
 _LINE_BATTEN_MM = 400.0
 _LINE_FLOOR = 0.1
 _LEAST_REACH = 0.6
@@ -71,10 +70,10 @@ def drawn_fair(line: Floats, cell_mm: float) -> Floats:
         along = -along
     length = np.linalg.norm(np.diff(line, axis=0), axis=1).sum()
     span = along[-1] - along[0]
-    if span < 0.93 * length or span < 10.0 * _STATION_MM:
+    if span < 0.93 * length or span < 10.0 * STATION_MM:
         return line
     order = np.argsort(along, kind="stable")
-    count = int(span / _STATION_MM) + 1
+    count = int(span / STATION_MM) + 1
     x = np.linspace(along[0], along[-1], count)
     y = np.interp(x, along[order], across[order])
     step = float(x[1] - x[0])

@@ -1,11 +1,17 @@
-"""Lines on the chart carried on straight past their ends."""
+"""Lines on the chart: carried on straight past their ends, and the cells near them."""
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
+
+from .chart import Grid
 
 Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 
 def carried_on(line: Floats, steps_mm: Floats, *, back: int) -> Floats:
@@ -20,3 +26,21 @@ def carried_on(line: Floats, steps_mm: Floats, *, back: int) -> Floats:
     head, tail = line[0] - line[back], line[-1] - line[-1 - back]
     head, tail = (way / (np.linalg.norm(way) + 1e-12) for way in (head, tail))
     return np.vstack([(line[0] + steps * head)[::-1], line, line[-1] + steps * tail])
+
+
+def near_line(grid: Grid, line_uv: Floats, within_mm: float, *, extend_mm: float = 0.0) -> Mask:
+    """(nu, nv) bool, cells within a distance of a polyline (carried on straight at its ends)."""
+    line = np.asarray(line_uv, np.float64)
+    if extend_mm > 0.0 and len(line) > 1:
+        line = carried_on(line, np.array([extend_mm]), back=1)
+    fine = [line[:1]]
+    for a, b in itertools.pairwise(line):
+        steps = max(1, int(np.ceil(np.linalg.norm(b - a) / (0.5 * grid.cell_mm))))
+        fine.append(a + (b - a) * (np.arange(1, steps + 1) / steps)[:, None])
+    dense = np.vstack(fine)
+    on = np.ones(grid.shape, bool)
+    i = np.floor((dense[:, 0] - grid.u0_mm) / grid.cell_mm).astype(int)
+    j = np.floor((dense[:, 1] - grid.v0_mm) / grid.cell_mm).astype(int)
+    ok = (i >= 0) & (j >= 0) & (i < grid.shape[0]) & (j < grid.shape[1])
+    on[i[ok], j[ok]] = False
+    return np.asarray(ndimage.distance_transform_edt(on) * grid.cell_mm <= within_mm)

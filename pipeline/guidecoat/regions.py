@@ -108,56 +108,72 @@ def _measured(
     tolerance: ToleranceSettings,
     label: NDArray[np.int32] | None,
 ) -> Region | None:
-    side = cells.grid.cell_mm
-    sign = -1.0 if mark.kind == "low" else 1.0
     inside = mark.footprint & found.judged
+    sign = -1.0 if mark.kind == "low" else 1.0
     size = np.abs(found.smooth_mm) if mark.kind == "ripple" else sign * found.smooth_mm
     i, j = np.unravel_index(np.nanargmax(np.where(inside, size, np.nan)), size.shape)
-    peak = _top(found.smooth_mm, int(i), int(j))
-    u = float(found.sigma_mm[i, j])
-    slope = found.slope_mrad[inside]
+    peak, u = _top(found.smooth_mm, int(i), int(j)), float(found.sigma_mm[i, j])
     if mark.kind == "ripple":
-        amplitude = slope_amplitude(found, cells)[inside]
-        greatest, beyond = float(amplitude.max()), tolerance.slope_mrad
-        verdict = verdict_at(greatest, found.slope_sigma_mrad, beyond)
+        slope = float(slope_amplitude(found, cells)[inside].max())
+        verdict = verdict_at(slope, found.slope_sigma_mrad, tolerance.slope_mrad)
     else:
-        greatest = float(np.nanmax(slope))
-        verdict = verdict_at(abs(peak), u, tolerance.height_mm)
-        if verdict == "out" and abs(peak) < _of_noise_alone(found) * u:
-            verdict = "undecided"
+        slope = float(np.nanmax(found.slope_mrad[inside]))
+        verdict = _verdict_on_peak(abs(peak), u, found, tolerance.height_mm)
     if verdict == "in":
         return None
-    whole = _whole(inside, found, side)
-    values = _carried(found, whole)[whole] - mark.level_mm
-    area = float(whole.sum()) * side**2
-    long_side, short_side = sides_mm(whole, cells)
+    extent = _extent_of(inside, mark.level_mm, found, cells)
     place = np.array([cells.u_mm[i, j], cells.v_mm[i, j]])
-    space = chart.to_space(np.array([[*place, cells.height_mm[i, j]]]))
-    x, y, z = scan.to_file_frame(space)[0]
+    x, y, z = scan.to_file_frame(chart.to_space(np.array([[*place, cells.height_mm[i, j]]])))[0]
+    face = 0 if label is None else int(label[i, j])
     return Region(
         "",
         mark.kind,
         verdict,
         peak,
         2.0 * u,
-        float(values.mean()),
-        area / 100.0,
-        float(values.sum()) * side**2 / 1000.0,
-        long_side,
-        short_side,
-        greatest,
+        extent.mean_mm,
+        extent.area_mm2 / 100.0,
+        extent.volume_mm3 / 1000.0,
+        extent.length_mm,
+        extent.width_mm,
+        slope,
         float(x),
         float(y),
         float(z),
         float(place[0]),
         float(place[1]),
-        tape_distances(
-            place, edges, face=0 if label is None else int(label[i, j]), metal=_metal(cells, label)
-        ),
+        tape_distances(place, edges, face=face, metal=_metal(cells, label)),
         "",
         mark.core,
         inside,
     )
+
+
+def _verdict_on_peak(height_mm: float, u: float, found: CellDeviation, limit_mm: float) -> str:
+    verdict = verdict_at(height_mm, u, limit_mm)
+    if verdict == "out" and height_mm < _of_noise_alone(found) * u:
+        return "undecided"
+    return verdict
+
+
+@dataclass(frozen=True)
+class _Extent:
+    """How much of the skin a footprint takes up; mean and volume count from the level round it."""
+
+    mean_mm: float
+    area_mm2: float
+    volume_mm3: float
+    length_mm: float
+    width_mm: float
+
+
+def _extent_of(inside: Mask, level_mm: float, found: CellDeviation, cells: Cells) -> _Extent:
+    side = cells.grid.cell_mm
+    whole = _whole(inside, found, side)
+    above = _carried(found, whole)[whole] - level_mm
+    length, width = sides_mm(whole, cells)
+    area, volume = float(whole.sum()) * side**2, float(above.sum()) * side**2
+    return _Extent(float(above.mean()), area, volume, length, width)
 
 
 def _metal(cells: Cells, label: NDArray[np.int32] | None) -> Metal | None:

@@ -13,6 +13,7 @@ from .local_fit import quadratic_columns
 from .scan_doubts import scan_doubts
 from .settings import Settings
 from .unrolled import Unrolled
+from .untold import TIGHT_TIMES, times_farther_off
 
 _BLIND_SPOT = "Damage as long as the batten"
 _PARTED = "Body lines or steps part the panel"
@@ -20,7 +21,6 @@ _JUDGED = "Judged:"
 _OUTSIDE = "Outside is"
 _NOTES = (_BLIND_SPOT, _PARTED, _JUDGED, _OUTSIDE)
 _LEAST_SOUND = 0.6
-_TIGHT = 1.5
 _HOLLOW_MM = 5.0
 # Of what was scanned; a door with its frame, recess and inner skin has a half and more.
 _LEAST_JUDGED = 0.4
@@ -146,10 +146,10 @@ def doubts_of(
 def _tight(fair: FairSurface) -> list[str]:
     """Whether the shortest batten is too long for the form, or too short for the damage."""
     main = fair.faces[0]
-    shorter = [scale for batten, scale in main.climb if batten < main.batten_mm]
-    if not shorter or main.scale_mm <= _TIGHT * min(shorter):
+    # Over all shorter battens: of broad damage, too, the user must hear.
+    times = times_farther_off(main, from_share=0.0)
+    if times <= TIGHT_TIMES:
         return []
-    times = main.scale_mm / min(shorter)
     return [
         f"With a batten of {main.batten_mm:.0f} mm the metal lies {times:.1f} "
         "times farther off than with a shorter one: the form turns tighter than the batten "

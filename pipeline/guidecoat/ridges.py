@@ -25,8 +25,10 @@ _BESIDE_MM = 25.0
 _LEAST_BESIDE = 0.33
 _STRONGEST_RAD = 0.5
 _CLEAR_CELLS = 4.0
-_STATION_MM = 8.0
 _FINE_MM = 1.0
+
+STATION_MM = 8.0
+"""How far apart the stations of a traced line lie."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -210,7 +212,7 @@ def _smoothed(path: Floats, grid: Grid) -> Floats:
             grid.v0_mm + (path[:, 1] + 0.5) * grid.cell_mm,
         ]
     )
-    return smooth_line(line, sigma_mm=15.0, station_mm=_STATION_MM)
+    return smooth_line(line, sigma_mm=15.0, station_mm=STATION_MM)
 
 
 def smooth_line(

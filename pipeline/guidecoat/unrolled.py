@@ -15,7 +15,7 @@ from .clock import Clock
 from .creases import Crease, find_creases, given_crease
 from .double_skins import DoubleSkin, find_double_skins, look_for_layers
 from .errors import ScanUnfitError
-from .faces import Faces, height_jumps, part_faces, skin_mask, sound_interior
+from .faces import HEM_MM, Faces, height_jumps, part_faces, skin_mask, sound_interior
 from .given import read_crease_lines
 from .roughness import ROUGH, measure_roughness
 from .scan import Scan
@@ -27,7 +27,7 @@ from .voxels import voxelise
 Mask = NDArray[np.bool_]
 
 _CREASE_MARGIN_MM = 9.0
-_HEM_MM = 9.0
+_CREASE_MARGIN_CELLS = 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,6 +63,7 @@ def unroll(scan: Scan, settings: Settings) -> Unrolled:
     clock = Clock()
     voxels = voxelise(scan.points_mm, scan.usable)
     skin_voxels = lay_chart(scan, voxels, outside=settings.outside)
+    chart = skin_voxels.chart
     charted = chart_points(scan, voxels, skin_voxels)
     clock.lap("chart")
     cells = average_cells(
@@ -73,30 +74,25 @@ def unroll(scan: Scan, settings: Settings) -> Unrolled:
     with ThreadPoolExecutor(1) as beside:
         lane = beside.submit(find_shut_line, charted, cells, skin)
         layers = beside.submit(look_for_layers, charted, cells)
-        inner = sound_interior(cells, skin, margin_mm=_crease_margin(cells)) & ~cells.layered
-        inner &= ~ndimage.binary_dilation(height_jumps(cells, skin))
+        inner = _clear_of_edges(cells, skin)
         rough = measure_roughness(cells, inner)
         if rough > ROUGH:
             # Neighbours that scatter together, as in a merged mesh: points say too little of it.
             cells = replace(cells, error_mm=cells.error_mm * rough)
-        creases = _creases(scan, skin_voxels.chart, cells, skin, inner, settings)
+        creases = _creases(scan, chart, cells, skin, inner, settings)
         line = lane.result()
         if line is not None and line.two_panels:
-            place = place_in_file(scan, skin_voxels.chart, cells, skin, line.middle_uv)
-            raise _two_panels(line, place)
-        faces = part_faces(
-            cells,
-            skin,
-            creases,
-            batten_mm=settings.surface.shortest_batten_mm,
-            inboard_mm=settings.edges.inboard_mm,
+            raise _two_panels(line, place_in_file(scan, chart, cells, skin, line.middle_uv))
+        inboard = settings.edges.inboard_mm
+        batten = settings.surface.shortest_batten_mm
+        faces = part_faces(cells, skin, creases, batten_mm=batten, inboard_mm=inboard)
+        doubles = find_double_skins(
+            layers.result(), cells, faces.inside_mm, clear_mm=inboard + HEM_MM
         )
-        clear = settings.edges.inboard_mm + _HEM_MM
-        doubles = find_double_skins(layers.result(), cells, faces.inside_mm, clear_mm=clear)
     clock.lap("creases and faces")
     return Unrolled(
         scan,
-        skin_voxels.chart,
+        chart,
         charted,
         cells,
         skin,
@@ -107,6 +103,13 @@ def unroll(scan: Scan, settings: Settings) -> Unrolled:
         line,
         clock.seconds,
     )
+
+
+def _clear_of_edges(cells: Cells, skin: Mask) -> Mask:
+    """(nu, nv) bool, cells whose form is the skin's own: off edges, hems and jumps in height."""
+    margin = max(_CREASE_MARGIN_MM, _CREASE_MARGIN_CELLS * cells.grid.cell_mm)
+    inner = sound_interior(cells, skin, margin_mm=margin) & ~cells.layered
+    return np.asarray(inner & ~ndimage.binary_dilation(height_jumps(cells, skin)))
 
 
 def place_in_file(
@@ -129,10 +132,6 @@ def _two_panels(line: ShutLine, place: tuple[float, float, float]) -> ScanUnfitE
         f"{line.length_mm:.0f} mm right across it at x {x:.4g}, y {y:.4g}, z {z:.4g}, with "
         f"{edges}{by}. Crop the scan to one panel and check each by itself."
     )
-
-
-def _crease_margin(cells: Cells) -> float:
-    return max(_CREASE_MARGIN_MM, 3.0 * cells.grid.cell_mm)
 
 
 def _creases(

@@ -12,9 +12,10 @@ from scipy import ndimage
 from .cells import Cells
 from .creases import Crease
 from .deviation import CellDeviation
-from .faces import BAND, Faces, near_line
-from .fairing import FairSurface
+from .faces import BAND, Faces
+from .fairing import FaceSurface, FairSurface
 from .marks import footprints_of
+from .polylines import near_line
 from .regions import Region
 from .settings import ToleranceSettings
 
@@ -41,9 +42,11 @@ _RECESS_MM = 4.0
 _SHALLOW_RECESS_MM = 2.0
 _RECESS_MRAD = 150.0
 _RECESS_FULL = 0.4
-_TIGHT = 1.5
 _MUCH = 0.12
 _NEAR_MUCH_MM = 100.0
+
+TIGHT_TIMES = 1.5
+"""So many times farther off than with a shorter batten, the metal has form that this one misses."""
 
 UNSETTLED = "it may be form: what lies round it is off the fair surface as well"
 ALONG = "it may be form: it runs over most of the panel, as a pressed line or a bow does"
@@ -176,7 +179,9 @@ def _from_lines(cells: Cells, creases: tuple[Crease, ...]) -> Floats:
     """(nu, nv) distance (mm) from the nearest body line, carried on past its ends."""
     along = np.zeros(cells.grid.shape, bool)
     for crease in creases:
-        along |= near_line(cells, crease.line_uv, 1.5 * cells.grid.cell_mm, extend_mm=_LINE_ON_MM)
+        along |= near_line(
+            cells.grid, crease.line_uv, 1.5 * cells.grid.cell_mm, extend_mm=_LINE_ON_MM
+        )
     if not along.any():
         return np.full(cells.grid.shape, np.inf)
     return np.asarray(ndimage.distance_transform_edt(~along) * cells.grid.cell_mm)
@@ -187,9 +192,16 @@ def _turns_tight(fair: FairSurface) -> bool:
 
     Ripple is left out by battens of half the length as well; form that long is not.
     """
-    main = fair.faces[0]
-    half = [s for batten, s in main.climb if 0.5 * main.batten_mm <= batten < main.batten_mm]
-    return bool(half) and main.scale_mm > _TIGHT * min(half)
+    return times_farther_off(fair.faces[0], from_share=0.5) > TIGHT_TIMES
+
+
+def times_farther_off(face: FaceSurface, *, from_share: float) -> float:
+    """How many times farther the metal lies off a face's surface than it did with shorter battens,
+    of at least this share of its own; 0 where none was laid.
+    """
+    shortest = from_share * face.batten_mm
+    shorter = [scale for batten, scale in face.climb if shortest <= batten < face.batten_mm]
+    return face.scale_mm / max(min(shorter), 1e-9) if shorter else 0.0
 
 
 def _near(regions: Iterable[Region], cells: Cells) -> Mask:

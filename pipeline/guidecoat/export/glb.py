@@ -48,51 +48,61 @@ def glb_bytes(
         rgba.tobytes(),
         np.ascontiguousarray(faces, "<u4").tobytes(),
     )
-    n = len(positions_m)
-    offsets = np.cumsum([0, *(len(b) for b in blocks)]).tolist()
-    low = positions_m.min(axis=0, initial=np.inf).astype(float).tolist()
-    high = positions_m.max(axis=0, initial=-np.inf).astype(float).tolist()
-    document = {
+    sizes = [len(block) for block in blocks]
+    document = _scene(name, origin_m) | {
+        "accessors": _accessors(positions_m, 3 * len(faces)),
+        "bufferViews": _views(sizes),
+        "buffers": [{"byteLength": sum(sizes)}],
+    }
+    return _container(document, blocks, sum(sizes))
+
+
+def _scene(name: str, origin_m: tuple[float, float, float]) -> dict[str, object]:
+    """One node that holds one mesh, in colours that no light changes."""
+    unlit = {
+        "doubleSided": True,
+        "pbrMetallicRoughness": {"metallicFactor": 0.0, "roughnessFactor": 1.0},
+        "extensions": {"KHR_materials_unlit": {}},
+    }
+    mesh = {
+        "attributes": {"POSITION": 0, "NORMAL": 1, "COLOR_0": 2},
+        "indices": 3,
+        "material": 0,
+    }
+    return {
         "asset": {"version": "2.0", "generator": "guidecoat"},
         "extensionsUsed": ["KHR_materials_unlit"],
         "scene": 0,
         "scenes": [{"nodes": [0]}],
         "nodes": [{"mesh": 0, "name": name, "translation": list(origin_m)}],
-        "materials": [
-            {
-                "doubleSided": True,
-                "pbrMetallicRoughness": {"metallicFactor": 0.0, "roughnessFactor": 1.0},
-                "extensions": {"KHR_materials_unlit": {}},
-            }
-        ],
-        "meshes": [
-            {
-                "name": name,
-                "primitives": [
-                    {
-                        "attributes": {"POSITION": 0, "NORMAL": 1, "COLOR_0": 2},
-                        "indices": 3,
-                        "material": 0,
-                    }
-                ],
-            }
-        ],
-        "accessors": [
-            {"bufferView": 0, "componentType": _FLOAT, "count": n, "type": "VEC3"}
-            | {"min": low, "max": high},
-            {"bufferView": 1, "componentType": _FLOAT, "count": n, "type": "VEC3"},
-            {"bufferView": 2, "componentType": _USHORT, "count": n, "type": "VEC4"}
-            | {"normalized": True},
-            {"bufferView": 3, "componentType": _UINT, "count": 3 * len(faces), "type": "SCALAR"},
-        ],
-        "bufferViews": [
-            {"buffer": 0, "byteOffset": offsets[k], "byteLength": len(block)}
-            | {"target": _INDEX_BUFFER if k == 3 else _VERTEX_BUFFER}
-            for k, block in enumerate(blocks)
-        ],
-        "buffers": [{"byteLength": offsets[-1]}],
+        "materials": [unlit],
+        "meshes": [{"name": name, "primitives": [mesh]}],
     }
-    return _container(document, blocks, offsets[-1])
+
+
+def _accessors(positions_m: NDArray[np.float32], indices: int) -> list[dict[str, object]]:
+    """What each block holds; of places their box, too, as glTF wants."""
+    n = len(positions_m)
+    low = positions_m.min(axis=0, initial=np.inf).astype(float).tolist()
+    high = positions_m.max(axis=0, initial=-np.inf).astype(float).tolist()
+    return [
+        {"bufferView": 0, "componentType": _FLOAT, "count": n, "type": "VEC3"}
+        | {"min": low, "max": high},
+        {"bufferView": 1, "componentType": _FLOAT, "count": n, "type": "VEC3"},
+        {"bufferView": 2, "componentType": _USHORT, "count": n, "type": "VEC4"}
+        | {"normalized": True},
+        {"bufferView": 3, "componentType": _UINT, "count": indices, "type": "SCALAR"},
+    ]
+
+
+def _views(sizes: list[int]) -> list[dict[str, int]]:
+    """Where each block lies: vertices first, indices last."""
+    starts = np.cumsum([0, *sizes[:-1]]).tolist()
+    targets = [_VERTEX_BUFFER] * (len(sizes) - 1) + [_INDEX_BUFFER]
+    return [
+        {"buffer": 0, "byteOffset": start, "byteLength": size, "target": target}
+        for start, size, target in zip(starts, sizes, targets, strict=True)
+    ]
 
 
 def _container(document: dict[str, object], blocks: tuple[bytes, ...], size: int) -> bytes:
