@@ -294,7 +294,9 @@ def test_history_of_a_panel(shop: Path, capsys: pytest.CaptureFixture[str]) -> N
         ledger.record(record("metal", identity="other"), first)
         ledger.record(record("metal", inputs_hash="new", scanned_at=2.0), GOOD)
         ledger.record(record("other", panel="bonnet", side=""), GOOD)
-    for asked in ("door left", "Door_Left", "12-085/door left", "door"):
+    asked_for = ("door left", "Door_Left", "12-085/door left", "door")
+    scans = ("12-085/door_left_filler_2.ply", "door_left_metal", "left", "085 door")
+    for asked in (*asked_for, *scans):
         ((name, runs),) = panel_history(find_ledger(None), asked)
         assert name == "12-085/door left"
         assert [(r.record.stage, r.outcome.verdict) for r in runs] == [

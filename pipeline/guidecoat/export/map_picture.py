@@ -62,8 +62,8 @@ def _drawn(result: CheckResult, scale: Scale, words: MapWords) -> bytes:
     axes.set_xlim(u0, u1)
     axes.set_ylim(v0, v1)
     axes.tick_params(labelsize=7.0, colors=PALE_INK, length=3.0, width=0.6)
-    axes.set_xlabel("u, mm along", fontsize=7.0, color=PALE_INK, labelpad=1.0)
-    axes.set_ylabel("v, mm up", fontsize=7.0, color=PALE_INK, labelpad=-2.0)
+    axes.set_xlabel("u, mm", fontsize=7.0, color=PALE_INK, labelpad=1.0)
+    axes.set_ylabel("v, mm", fontsize=7.0, color=PALE_INK, labelpad=-2.0)
     for spine in axes.spines.values():
         spine.set(linewidth=0.5, color=PALE_INK)
     draw_labels(sheet, result)
