@@ -59,7 +59,7 @@ def test_stages_are_those_of_the_settings() -> None:
 
 
 def test_two_sides_are_a_pair_without_a_stage(tmp_path: Path) -> None:
-    """Which of two passes came first cannot be told without one; which sides belong together can."""
+    """Which of two passes came first cannot be told without one; which sides are a pair can."""
     put(tmp_path, "flap_left.ply", "flap_right.ply", "van/flap_left.ply", "door.ply", "door_2.ply")
     plan = plan_of(tmp_path)
     assert names(plan, "mirror") == ["flap left against right"]
