@@ -92,7 +92,7 @@ def draw_table(sheet: Sheet, result: CheckResult, words: MapWords) -> None:
     if not result.regions:
         return
     y = sheet.page.table_top - ROW_IN
-    for heading, x in _TABLE:
+    for heading, x in (*_TABLE[:-1], (words.told, _TABLE[-1][1])):
         sheet.write(LEFT_IN + x, y, heading, 8.0, bold=True)
     _rule(sheet, y - 0.05)
     for region in result.regions[:TABLE_ROWS]:
@@ -201,7 +201,7 @@ def _sign_keys(result: CheckResult) -> list[tuple[str, str]]:
     if any(region.kind != "ripple" for region in result.regions):
         rows.append(("\u2194", "tape distance to an edge, mm"))
     if any(region.verdict == "undecided" for region in result.regions):
-        rows.append(("?", "undecided: the table says why"))
+        rows.append(("?", "undecided, perhaps in tolerance or form: the table says why"))
     return rows
 
 

@@ -60,4 +60,5 @@ def _words(result: MirrorResult) -> MapWords:
         high_line="prouder, beyond tolerance",
         low_line="less proud, beyond tolerance",
         whole_line="whole difference",
+        told="What it is",
     )
