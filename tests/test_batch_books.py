@@ -290,6 +290,16 @@ def test_a_result_that_doubts_itself_is_for_review(
     assert outcome.rescan == rescan
 
 
+@pytest.mark.parametrize("kind", ["check", "mirror"])
+def test_a_mark_has_one_height_in_the_row_and_in_the_trend(tmp_path: Path, kind: str) -> None:
+    peaks = [{"peak_mm": 0.77, "verdict": "out"}, {"peak_mm": 0.4, "verdict": "undecided"}]
+    off = {"max_mm": 0.75, "min_mm": -0.12, "rms_mm": 0.1}
+    whole = {"verdict": "out", "deviation": off, "shape": off, "regions": peaks}
+    (tmp_path / "summary.json").write_text(json.dumps(whole))
+    outcome = read_outcome(kind, tmp_path)
+    assert (outcome.worst_mm, outcome.high_mm, outcome.low_mm) == (0.77, 0.77, -0.12)
+
+
 def test_history_of_a_panel(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (shop / "night").mkdir()
     first = replace(GOOD, verdict="out", low_mm=-1.8, share_in_tolerance=0.71)
@@ -301,7 +311,9 @@ def test_history_of_a_panel(shop: Path, capsys: pytest.CaptureFixture[str]) -> N
         ledger.record(record("metal", identity="other"), first)
         ledger.record(record("metal", inputs_hash="new", scanned_at=2.0), GOOD)
         ledger.record(record("other", panel="bonnet", side=""), GOOD)
-    for asked in ("door left", "Door_Left", "12-085/door left", "door"):
+    asked_for = ("door left", "Door_Left", "12-085/door left", "door")
+    scans = ("12-085/door_left_filler_2.ply", "door_left_metal", "left", "085 door")
+    for asked in (*asked_for, *scans):
         ((name, runs),) = panel_history(find_ledger(None), asked)
         assert name == "12-085/door left"
         assert [(r.record.stage, r.outcome.verdict) for r in runs] == [

@@ -58,6 +58,17 @@ def test_stages_are_those_of_the_settings() -> None:
     assert STAGE_ORDER == STAGES
 
 
+def test_two_sides_are_a_pair_without_a_stage(tmp_path: Path) -> None:
+    """Which of two passes came first cannot be told without one; which sides are a pair can."""
+    put(tmp_path, "flap_left.ply", "flap_right.ply", "van/flap_left.ply", "door.ply", "door_2.ply")
+    plan = plan_of(tmp_path)
+    assert names(plan, "mirror") == ["flap left against right"]
+    assert names(plan, "compare") == []
+    assert any("not set against another pass" in note for note in plan.notes)
+    (tmp_path / "job.toml").write_text('pairs = "off"\n')
+    assert names(plan_of(tmp_path), "mirror") == []
+
+
 def test_pairs_by_name(tmp_path: Path) -> None:
     put(
         tmp_path,

@@ -14,10 +14,12 @@ from guidecoat.cli import main
 from guidecoat.compare import CompareOptions, Comparison, compare_scans
 from guidecoat.compare.change import find_change
 from guidecoat.compare.placing import between_files, read_pairs
+from guidecoat.compare.progress import OVERDONE
 from guidecoat.errors import ScanUnfitError, SettingsError
 from guidecoat.export.compare_files import write_comparison
 from guidecoat.export.compare_tables import TRACK_COLUMNS, history_csv, regions_csv
 from guidecoat.ply import write_ply
+from guidecoat.report.remaining import remaining
 from guidecoat.scan import Scan, Units
 from guidecoat.scan_io import read_scan
 from guidecoat.settings import load_settings
@@ -221,8 +223,20 @@ def test_steps_add_up_to_the_whole(passes: Comparison) -> None:
 def test_a_high_over_too_little_build_is_told(passes: Comparison) -> None:
     action = {t.name: t.last.region.action if t.last.region else "" for t in passes.tracks}
     # The metal itself stands 0.5 mm proud at H1, and nothing was put on it.
-    assert action["H1"].startswith("blocking will go through: 0.")
+    assert action["H1"].startswith("tap down 0.5 mm, then skim again: no filler was put on there")
+    assert action["H1"].endswith(f"since {passes.before.scan.name}")
     assert any("Blocking will go through at H1:" in w for w in passes.warnings)
+
+
+def test_the_table_and_the_plan_say_the_same(passes: Comparison, filled: Comparison) -> None:
+    """What to do and why: in regions.csv, in the terminal and in the plan of the page."""
+    for result in (passes, filled):
+        marks = {mark.region: mark.action for mark in remaining(result).regions}
+        for track in result.tracks:
+            action = (track.last.region or track.place).action
+            for word in OVERDONE.values():
+                action = action.removeprefix(f"{word}: ")
+            assert marks[track.name] == action
 
 
 def test_a_high_all_of_filler_is_not_called_bare() -> None:

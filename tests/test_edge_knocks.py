@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -95,6 +97,23 @@ def test_a_ding_that_runs_inboard_is_one_region_with_its_whole_depth() -> None:
     assert mark.peak_mm <= mark.peak_allowed_mm
     assert mark.volume_share <= 0.15
     assert mark.regions[0].edge
+
+
+def test_the_edge_moves_by_what_stands_there() -> None:
+    """A dent in a corner is deepest farther in: its edge is not raised by its peak."""
+    s0, _, t0, _ = DOOR.extent_mm
+    dent = Dimple((s0 + 45.0, t0 + 45.0), -1.9, (75.0, 75.0))
+    _, result = checked(DOOR, (dent,), seed=6, spacing_mm=1.6)
+    (region,) = result.regions
+    assert region.edge
+    assert region.peak_mm < -1.6
+    # The deepest within the band along either edge, 12 mm in, by the dent's own formula.
+    away = (45.0 - 12.0) / 75.0
+    most = 0.5 * 1.9 * (1.0 + np.cos(np.pi * away))
+    assert -most - 0.1 <= region.edge_peak_mm < -0.3
+    (said,) = re.findall(rf"dress edge {region.edge}: raise it ([\d.]+) mm", region.action)
+    assert float(said) == pytest.approx(-region.edge_peak_mm, abs=0.051)
+    assert "farther in raise from behind" in region.action
 
 
 @pytest.mark.parametrize("stage", ["metal", "filler", "primer"])

@@ -8,6 +8,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
+from matplotlib.text import Text
 from PIL import Image
 
 import export_fixture
@@ -15,8 +17,9 @@ from guidecoat.export.colours import rgb, scale_for
 from guidecoat.export.map_labels import region_label
 from guidecoat.export.map_layers import picture_array
 from guidecoat.export.map_picture import map_png
+from guidecoat.export.map_words import MapWords
 from guidecoat.export.placing import Box, Room, box_at, busy_sums
-from guidecoat.export.words import shown, verdict_words
+from guidecoat.export.words import outside_words, shown, verdict_words
 
 NASTY = "$x^2$ <script>alert(1)</script> =cmd \ud800 \n \u6c49"
 RESULT = export_fixture.result(points=50)
@@ -65,6 +68,35 @@ def test_picture_loads_is_a4_wide_and_shows_both_signs() -> None:
 )
 def test_picture_of_extremes(change: dict[str, Any]) -> None:
     assert map_png(dataclasses.replace(RESULT, **change), SCALE)[:4] == b"\x89PNG"
+
+
+def test_nothing_that_is_to_be_done_is_cut_off(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every row of the table, the verdict and the notes are written in full."""
+    said = " ".join(f"then do thing number {k} with the long board and look" for k in range(9))
+    marks = tuple(
+        dataclasses.replace(mark, action=f"{k}: {said}", from_edges=f"{k} mm from edge A, " * 4)
+        for k, mark in enumerate(RESULT.regions * 4)
+    )[:11]
+    words = MapWords(said, (said, said))
+    written: list[tuple[float, str]] = []
+    plain = Figure.text
+
+    def listening(self: Figure, x: float, y: float, s: str, **how: Any) -> Text:
+        written.append((y, s))
+        return plain(self, x, y, s, **how)
+
+    monkeypatch.setattr(Figure, "text", listening)
+    map_png(dataclasses.replace(RESULT, regions=marks), SCALE, words)
+    told = " ".join(text for _, text in written)
+    assert "\u2026" not in told
+    assert told.count(said) == len(marks) + 3
+    assert all(f"{k} mm from edge A, {k} mm from edge A," in told for k in range(len(marks)))
+    assert all(0.0 < y < 1.0 for y, _ in written)
+
+
+def test_the_map_claims_no_up() -> None:
+    """Its axes are u and v; which way is up on the vehicle no scan tells."""
+    assert "which way is up on the vehicle is not known" in outside_words(RESULT)
 
 
 def test_picture_of_a_panel_where_nothing_is_judged() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import io
 import json
+import re
 import time
 import unicodedata
 from collections.abc import Callable, Iterator
@@ -137,7 +138,7 @@ def test_the_panel_is_drawn_and_turns(opened: webdriver.Chrome) -> None:
     shades = np.asarray(Image.open(io.BytesIO(picture)).convert("L"))
     assert shades.std() > 5.0
     for button in opened.find_elements(By.CSS_SELECTOR, "button[data-view]"):
-        if button.text == "Left":
+        if button.text == "Map's left":
             button.click()
     wait(lambda: camera(opened)["x"] < before["x"] - 0.3)
 
@@ -200,7 +201,7 @@ def test_a_click_on_the_panel_chooses_its_row(checked: webdriver.Chrome) -> None
     script(
         checked,
         "const box = document.getElementById('scene'), last = box.data.length - 1;"
-        "const n = box.data[last].text.indexOf('H1');"
+        "const n = box.layout.scene.annotations.findIndex((plate) => plate.text === 'H1');"
         "box.emit('plotly_click', {points: [{curveNumber: last, pointNumber: n}]});",
     )
     row = checked.find_element(By.CSS_SELECTOR, 'tr[data-mark="H1"]')
@@ -231,7 +232,8 @@ def test_every_row_goes_to_its_mark_and_back(opened: webdriver.Chrome) -> None:
         opened,
         "const box = document.getElementById('scene'), last = box.data.length - 1;"
         "box.emit('plotly_click', {points: [{curveNumber: last, pointNumber: 0}]});"
-        "return [box.data[last].text[0], document.querySelector('tr.chosen').dataset.mark]",
+        "return [box.layout.scene.annotations[0].text,"
+        " document.querySelector('tr.chosen').dataset.mark]",
     )
     assert names[0] == names[1]
 
@@ -264,6 +266,34 @@ def test_every_colour_can_be_chosen(opened: webdriver.Chrome) -> None:
         assert seen == (set() if colour.startswith("light") else {colour})
     assert len(told) == len(colours)
     choice.select_by_value(colours[0])
+
+
+def shine(colour: str) -> float:
+    """Relative luminance of a colour as a browser tells it (WCAG 2.1, relative luminance)."""
+    parts = [int(n) / 255.0 for n in re.findall(r"\d+", colour)[:3]]
+    red, green, blue = (n / 12.92 if n <= 0.04045 else ((n + 0.055) / 1.055) ** 2.4 for n in parts)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def test_names_in_3d_are_read_on_every_ground(opened: webdriver.Chrome) -> None:
+    """They stand on plates of their own, whatever the panel is coloured by (WCAG 2.1, 1.4.6)."""
+    choice = Select(opened.find_element(By.ID, "colour-by"))
+    colours = [option.get_attribute("value") or "" for option in choice.options]
+    marks = opened.find_elements(By.CSS_SELECTOR, "tr[data-mark]")
+    for colour in [*colours[1:], colours[0]]:
+        choice.select_by_value(colour)
+        plates = script(
+            opened,
+            "return Array.from(document.querySelectorAll('#scene .annotation-text-g'), (plate) => {"
+            " const style = (what) => getComputedStyle(plate.querySelector(what));"
+            " return [plate.textContent, style('text').fill, style('rect.bg').fill,"
+            "  style('rect.bg').fillOpacity]; })",
+        )
+        assert [name for name, *_ in plates] == [m.get_attribute("data-mark") for m in marks]
+        for _name, ink, ground, cover in plates:
+            light, dark = sorted((shine(ground), shine(ink)), reverse=True)
+            assert (light + 0.05) / (dark + 0.05) >= 7.0
+            assert float(cover) == 1.0
 
 
 def test_both_lights_stand_side_by_side_in_3d(opened: webdriver.Chrome) -> None:

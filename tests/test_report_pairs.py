@@ -63,7 +63,7 @@ def test_what_is_put_on_may_be_blocked_away_and_bare_metal_is_tapped() -> None:
     assert told is not None
     assert float(told[1]) == pytest.approx(proud[there], rel=0.08)
     assert float(told[2]) == pytest.approx(fill, rel=0.08)
-    assert bare.action.startswith("tap down 0.8 mm, then skim again: no filler lies")
+    assert bare.action.startswith("tap down 0.8 mm, then skim again: no filler was put on")
     order = [step.group for step in result.plan.steps]
     assert order.index("metal") < order.index("block")
 

@@ -15,7 +15,7 @@ from scipy import ndimage
 from guidecoat.check import check
 from guidecoat.cli import main
 from guidecoat.errors import ScanReadError
-from guidecoat.fitness import StageFit
+from guidecoat.fitness import StageFit, _sight
 from guidecoat.scan import Scan, Units
 from guidecoat.settings import STAGES, load_settings
 from guidecoat.survey import Survey, survey, survey_scan
@@ -255,6 +255,37 @@ def test_the_remedy_is_enough() -> None:
     asked = float(found.remedies[0].split()[1])
     again = fit_of(surveyed(spacing_mm=0.97 * asked), "primer")
     assert again.verdict == "yes"
+
+
+def test_points_too_far_apart_see_neither_marks_nor_ripple() -> None:
+    """However calm such cells are, they draw nothing 50 mm wide, and nobody says they do."""
+    found = surveyed(spacing_mm=8.0)
+    text = " ".join(" ".join(found.lines()).split())
+    assert "Sees no mark 50 mm wide and no ripple" in text
+    assert "sees ripple" not in text
+    for fit in skin_of(found).stages:
+        assert fit.verdict == "no"
+        assert len(fit.reasons) == len(fit.remedies) == 1
+    asked = float(fit_of(found, "filler").remedies[0].split()[1])
+    assert fit_of(surveyed(spacing_mm=0.97 * asked), "filler").verdict == "yes"
+
+
+@pytest.mark.parametrize("side", [2.0, 6.0, 10.0])
+def test_half_of_the_shortest_wave_is_seen(side: float) -> None:
+    """A wave of the length that is told, averaged over cells, smoothed and differenced."""
+    settings = load_settings()
+    length = settings.slope.smoothing_mm
+    wave = _sight(side, 0.01, settings).wave_mm
+    fine = side / 50.0
+    x = (np.arange(50 * 4000) + 0.5) * fine
+    cells = np.sin(2.0 * np.pi * x / wave).reshape(-1, 50).mean(axis=1)
+    # A Gaussian of this sigma, used as 2 G - G^2, leaves half of a wave of the smoothing length.
+    sigma = length * np.sqrt(-2.0 * np.log(1.0 - np.sqrt(0.5))) / (2.0 * np.pi) / side
+    once = ndimage.gaussian_filter1d(cells, sigma)
+    level = 2.0 * once - ndimage.gaussian_filter1d(once, sigma)
+    slope = np.gradient(level, side)[500:-500]
+    seen = np.sqrt(2.0) * slope.std() / (2.0 * np.pi / wave)
+    assert seen == pytest.approx(0.5, abs=0.03)
 
 
 def test_steps_between_passes_show_as_roughness() -> None:

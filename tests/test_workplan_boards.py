@@ -86,7 +86,7 @@ def test_a_long_low_is_crossed() -> None:
     board = board_for(result, result.regions[0])
     assert board is not None
     assert abs(board.stroke_deg) == pytest.approx(90.0, abs=1.0)
-    assert board.stroke == "up and down"
+    assert board.stroke == "bottom to top on the map"
     assert (board.wave_mm, board.length_mm, board.shape) == (80.0, 280.0, "flat")
 
 

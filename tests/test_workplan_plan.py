@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -231,7 +232,7 @@ def test_nobody_is_told_to_stop_while_work_is_left() -> None:
     unsure = Planted("L1", 0.0, 0.0, -0.31, verdict="undecided")
     plan = plan_work(with_marks([unsure], stage="filler"))
     assert [step.group for step in plan.steps] == ["measure", "look"]
-    assert plan.steps[-1].what == "stop here: ready for a skim of glaze"
+    assert plan.steps[-1].what.endswith("tolerance, stop here: ready for a skim of glaze")
 
 
 def test_out_of_tolerance_is_never_ready() -> None:
@@ -293,6 +294,17 @@ def test_a_high_beside_a_held_edge_names_it() -> None:
     away = np.median(edge.station_uv[:, 1]) - 110.0
     assert moves[0].by_mm == pytest.approx(1.2 - 0.004 * away / 1.6, abs=0.08)
     assert f"held edge {edge.name}" in moves[0].reason
+
+
+def test_a_mark_has_one_height_and_one_place() -> None:
+    """A steep flank asks more of an edge than the peak does; only the peak's numbers are told."""
+    result = with_marks([Planted("H1", 0.0, 110.0, 1.2, radius_v=70.0)])
+    high = replace(result.regions[0], from_edges="81 mm from edge A, 290 mm from edge B")
+    result = replace(result, regions=(high,))
+    (move,) = edge_moves(result, panel_field(result))
+    assert move.reason.startswith(f"H1 ({high.peak_mm:+.2f} mm, {high.from_edges}) is too near")
+    told = set(re.findall(r"\d+(?= mm from)", move.reason))
+    assert told == {"81", "290"}
 
 
 def test_a_free_edge_is_not_in_the_way() -> None:

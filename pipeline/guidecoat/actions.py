@@ -9,6 +9,7 @@ from .regions import Region
 from .settings import PlanSettings
 
 _LEAST_TAP_MM = 0.05
+_NOTHING_MM = 0.005
 _MEASURE = "scan again or measure"
 _MAKE_SURE = "make sure what it is"
 _RULES = {
@@ -59,6 +60,7 @@ class _Case:
     region: Region
     figures: PlanSettings
     beneath_mm: float | None
+    since: str
 
     @property
     def size_mm(self) -> float:
@@ -82,15 +84,21 @@ def _rule(region: Region, stage: str) -> str:
 
 
 def decide(
-    region: Region, stage: str, figures: PlanSettings, *, beneath_mm: float | None = None
+    region: Region,
+    stage: str,
+    figures: PlanSettings,
+    *,
+    beneath_mm: float | None = None,
+    since: str = "",
 ) -> Action:
     """What to do about a region at a stage, with its reason.
 
     Parameters
     ----------
     beneath_mm : filler or film known to lie under the region at its peak; None where unknown.
+    since : name of an earlier scan since which that was put on; what lay there then is not known.
     """
-    decided = _DECIDERS[stage, region.kind](_Case(region, figures, beneath_mm))
+    decided = _DECIDERS[stage, region.kind](_Case(region, figures, beneath_mm, since))
     if region.edge and stage != "paint":
         decided = _in_the_edge(region, decided, bare=stage == "metal")
     if region.verdict != "undecided":
@@ -102,20 +110,31 @@ def decide(
         "measure",
         _MEASURE,
         f"{region.peak_mm:+.2f} mm is too near the limit for this scan "
-        f"(U {region.uncertainty_mm:.2f} mm); if it is out, {decided.what}",
+        f"(U {region.uncertainty_mm:.2f} mm); if it is out, {decided.what} ({decided.why})",
         decided.by_mm,
     )
 
 
 def _in_the_edge(region: Region, decided: Action, *, bare: bool) -> Action:
-    """What to do about a knock in an edge, or a mark that runs out over it."""
+    """What to do about a knock in an edge, or a mark that runs out over it.
+
+    The edge moves by what stands there, not by the peak of a mark that lies farther in.
+    """
     why = "filler laid over an edge chips, and the gap shows the edge's line"
     if bare and decided.verb in ("tap", "fill", "raise"):
         low = region.kind == "low"
         way = "raise it" if low else "tap it down"
+        at_edge = abs(region.edge_peak_mm or region.peak_mm)
+        what = f"dress edge {region.edge}: {way} {at_edge:.1f} mm on a dolly"
+        if abs(region.peak_mm) > at_edge + _LEAST_TAP_MM:
+            return Action(
+                "raise" if low else "tap",
+                f"{what}; farther in {decided.what}",
+                f"{why}; {decided.why}",
+                decided.by_mm,
+            )
         rest = ", then fill what is left beside it" if low else ""
-        what = f"dress edge {region.edge}: {way} {abs(region.peak_mm):.1f} mm on a dolly{rest}"
-        return Action("raise" if low else "tap", what, why, decided.by_mm)
+        return Action("raise" if low else "tap", f"{what}{rest}", why, decided.by_mm)
     what = f"dress edge {region.edge} first; then {decided.what}"
     return Action(decided.verb, what, f"{why}; {decided.why}", decided.by_mm)
 
@@ -192,11 +211,13 @@ def _filler_high(case: _Case) -> Action:
         return Action(
             "block", f"block down {size:.2f} mm", f"{beneath:.2f} mm of filler lies under it", size
         )
-    if beneath > 0.0:
-        why = f"only {beneath:.2f} mm of filler lies under it, the rest is metal"
+    lies = f"was put on there since {case.since}" if case.since else "lies under it"
+    if beneath > _LEAST_TAP_MM:
+        why = f"only {beneath:.2f} mm of filler {lies}"
+        why += "" if case.since else ", the rest is metal"
         what = f"block to the metal, then tap down {size - beneath:.1f} mm and skim again"
         return Action("tap", what, why, size - beneath)
-    why = "no filler lies under it"
+    why = f"{'no' if beneath < _NOTHING_MM else f'only {beneath:.2f} mm of'} filler {lies}"
     return Action("tap", f"tap down {size:.1f} mm, then skim again", why, size)
 
 

@@ -9,12 +9,12 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from .cells import Cells
-from .faces import Faces, depth
+from .faces import BEHIND, Faces, depth
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-_LEAST_WIDTH_MM = 8.0
+_LEAST_WIDTH_MM, _WIDER_CELLS = 8.0, 1.01
 _CLOSED_MM = 6.0
 _WINDOW_MM = 40.0
 _RIM_CELLS = 1.5
@@ -36,11 +36,13 @@ class DropOut:
 class Coverage:
     """Share of the skin inside its outline that holds points, and the holes, largest first.
 
+    least_mm : holes narrower than this are not counted;
     spacing_low_mm, spacing_high_mm : between which the local spacing lies over 80 % of the skin.
     """
 
     share: float
     drop_outs: tuple[DropOut, ...]
+    least_mm: float
     spacing_low_mm: float
     spacing_high_mm: float
 
@@ -54,18 +56,26 @@ def measure_coverage(cells: Cells, skin: Mask, faces: Faces) -> Coverage:
     whole = ndimage.binary_fill_holes(closed)[reach + 1 : -reach - 1, reach + 1 : -reach - 1]
     whole &= ~faces.openings
     missing = whole & ~skin
+    # A gap beside what is seen through an opening is that opening's.
+    gaps = ndimage.label(missing)[0]
+    beside = np.unique(gaps[ndimage.binary_dilation(faces.reason == BEHIND, _FULL)])
+    missing &= ~np.isin(gaps, beside[beside > 0])
+    whole = skin & whole | missing
+    # One empty cell is as wide as a cell or hardly wider than nothing.
+    least = max(_LEAST_WIDTH_MM, _WIDER_CELLS * side)
     # Cells on the rim are half on the skin whatever was seen of it.
     inner = depth(whole, side) > _RIM_CELLS * side
     low, high = _local_spacing(cells, skin)
     return Coverage(
         float((inner & skin).sum() / max(int(inner.sum()), 1)),
-        _drop_outs(missing, cells),
+        _drop_outs(missing, cells, least),
+        least,
         low,
         high,
     )
 
 
-def _drop_outs(missing: Mask, cells: Cells) -> tuple[DropOut, ...]:
+def _drop_outs(missing: Mask, cells: Cells, least_mm: float) -> tuple[DropOut, ...]:
     side = cells.grid.cell_mm
     label, _ = ndimage.label(missing)
     deep = ndimage.distance_transform_edt(np.pad(missing, 1))[1:-1, 1:-1]
@@ -73,7 +83,7 @@ def _drop_outs(missing: Mask, cells: Cells) -> tuple[DropOut, ...]:
     for k, box in enumerate(ndimage.find_objects(label), start=1):
         hole = label[box] == k
         # A hole one cell wide has a depth of 1 at its middle.
-        if (2.0 * float(deep[box][hole].max()) - 1.0) * side < _LEAST_WIDTH_MM:
+        if (2.0 * float(deep[box][hole].max()) - 1.0) * side < least_mm:
             continue
         i, j = np.nonzero(hole)
         spans = sorted(((np.ptp(i) + 1) * side, (np.ptp(j) + 1) * side), reverse=True)

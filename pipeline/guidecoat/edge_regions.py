@@ -158,6 +158,7 @@ def _region(
         core,
         whole,
         knock.edge,
+        edge_peak_mm=knock.peak_mm,
     )
 
 
@@ -169,6 +170,8 @@ def _joined(
     area = region.area_cm2 + knock.patch_mm2 * float(beyond.sum()) / 100.0
     volume = region.volume_cm3 + knock.patch_mm2 * float(knock.patch_mm[beyond].sum()) / 1000.0
     footprint = region.footprint | own.footprint
+    # In a corner it runs out over two edges: the one that is farther off is named.
+    at_edge = max(region, own, key=lambda r: abs(r.edge_peak_mm))
     long_side, short_side = sides_mm(footprint, cells)
     joined = replace(
         region,
@@ -180,7 +183,8 @@ def _joined(
         max_slope_mrad=max(region.max_slope_mrad, own.max_slope_mrad),
         core=region.core | own.core,
         footprint=footprint,
-        edge=own.edge,
+        edge=at_edge.edge,
+        edge_peak_mm=at_edge.edge_peak_mm,
     )
     if abs(own.peak_mm) - GUARD * knock.sigma_mm <= abs(region.peak_mm):
         return joined

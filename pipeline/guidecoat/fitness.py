@@ -30,16 +30,23 @@ _RIPPLE_TOLD = 1.7
 _COMFORTABLE = 0.5
 WIDEST_CELL_MM = 12.5
 _FINEST_SPACING_MM = 0.1
+_LITTLE_OVER = 1.1
 _LEAST_COVERAGE = 0.6
 _GOOD_COVERAGE = 0.85
 
 
 @dataclass(frozen=True)
 class Sight:
-    """The least that a scan tells from nothing: a high or low 50 mm wide, and a ripple's slope."""
+    """The least that a scan tells from nothing.
+
+    height_mm : of a high or low 50 mm wide; slope_mrad : of ripple; wave_mm : the shortest ripple
+    of which half is seen; coarse : whether its cells draw no mark 50 mm wide, whatever the noise.
+    """
 
     height_mm: float
     slope_mrad: float
+    wave_mm: float
+    coarse: bool
 
 
 @dataclass(frozen=True)
@@ -79,7 +86,24 @@ def _sight(side: float, error_mm: float, settings: Settings) -> Sight:
     return Sight(
         float(_TOLD_FROM_NOTHING * error_mm * np.sqrt((calm**2).sum() + surface)),
         float(_RIPPLE_TOLD * 1e3 * error_mm / side * np.sqrt((slope**2).sum())),
+        _half_seen_mm(side, settings.slope.smoothing_mm),
+        side > WIDEST_CELL_MM,
     )
+
+
+def _half_seen_mm(side: float, smoothing_mm: float) -> float:
+    """Length of the wave whose slope is read at half its size.
+
+    Averaging over cells passes sinc(s/w) of a wave, the difference over two of them sinc(2 s/w)
+    of its slope, and the smoothing 2 g - g^2, g a Gaussian of the smoothing length over 4.01.
+    """
+    wave = np.linspace(1.0, 20.0, 1901) * max(side, 0.25 * smoothing_mm)
+    sigma = smoothing_mm / _HALF_WAVE_SIGMAS if smoothing_mm >= _LEAST_SIGMA * side else 0.0
+    once = np.exp(-0.5 * (2.0 * np.pi * sigma / wave) ** 2)
+    passed = np.sinc(side / wave) * np.sinc(2.0 * side / wave) * (2.0 * once - once**2)
+    # Below two cells a wave folds over into a longer one.
+    blind = np.flatnonzero((passed < 0.5) | (wave < 2.0 * side))
+    return float(wave[min(blind[-1] + 1, len(wave) - 1)]) if len(blind) else float(wave[0])
 
 
 def _smoothing(sigma: float) -> Floats:
@@ -135,7 +159,6 @@ def _judge(
 ) -> StageFit:
     said = [
         _noise(settings, cells, roughness),
-        _distance(cells),
         _holes(coverage),
         _doubled(double_share),
         _PARTED if parted else _FINE,
@@ -164,6 +187,9 @@ _PARTED: Said = (
 def _noise(settings: Settings, cells: Cells, roughness: float) -> Said:
     tolerance = settings.tolerance
     sight = measure_sight(cells, settings)
+    if sight.coarse:
+        # What its noise would let it see is beside the point.
+        return "no", too_coarse_words(cells), _closer(settings, cells)
     seen = (
         (sight.height_mm, tolerance.height_mm, "highs and lows from {:.2f} mm, tolerance {:g}"),
         (sight.slope_mrad, tolerance.slope_mrad, "ripple from {:.1f} mrad, tolerance {:g}"),
@@ -176,7 +202,9 @@ def _noise(settings: Settings, cells: Cells, roughness: float) -> Said:
     return (
         "no" if _strain(sight, tolerance) > 1.0 else "barely",
         f"sees {' and '.join(poor)}",
-        _closer(settings, cells, roughness),
+        "one clean pass with the scanner's smoothing off, or points rather than a mesh"
+        if roughness > ROUGH
+        else _closer(settings, cells),
     )
 
 
@@ -185,20 +213,22 @@ def _strain(sight: Sight, tolerance: ToleranceSettings) -> float:
     return max(sight.height_mm / tolerance.height_mm, sight.slope_mrad / tolerance.slope_mrad)
 
 
-def _closer(settings: Settings, cells: Cells, roughness: float) -> str:
+def _closer(settings: Settings, cells: Cells) -> str:
     """How much denser the same scanner would have to scan."""
-    if roughness > ROUGH:
-        return "one clean pass with the scanner's smoothing off, or points rather than a mesh"
     share = cells.grid.cell_mm / cells.spacing_mm
-    # The standard error of a cell is a little over its points' noise by the root of their number.
-    over = float(np.nanmedian(cells.error_mm[cells.filled])) * share / max(cells.noise_mm, 1e-9)
-    spacing = cells.spacing_mm
+    coarse = cells.grid.cell_mm > WIDEST_CELL_MM
+    # The standard error of a cell is a little over its points' noise by the root of their number;
+    # of one so wide that the panel's form scatters its points, more, which denser points cure.
+    over = _LITTLE_OVER
+    if not coarse:
+        over = float(np.nanmedian(cells.error_mm[cells.filled])) * share / max(cells.noise_mm, 1e-9)
+    spacing = min(cells.spacing_mm, WIDEST_CELL_MM / share / _DENSER)
     while spacing > _FINEST_SPACING_MM:
         spacing *= _DENSER
         side = max(settings.cells.smallest_mm, share * spacing)
         error = over * cells.noise_mm * spacing / side
         if _strain(_sight(side, error, settings), settings.tolerance) <= _COMFORTABLE:
-            return f"points {spacing:.2f} mm apart, or less noise"
+            return f"points {spacing:.2f} mm apart" + ("" if coarse else ", or less noise")
     return (
         f"a scanner with less noise than {cells.noise_mm:.2f} mm, since a denser scan alone will "
         "not do"
@@ -208,17 +238,6 @@ def _closer(settings: Settings, cells: Cells, roughness: float) -> str:
 def too_coarse_words(cells: Cells) -> str:
     """What cells wider than `WIDEST_CELL_MM` come to."""
     return f"points {cells.spacing_mm:.1f} mm apart do not draw a mark 50 mm wide"
-
-
-def _distance(cells: Cells) -> Said:
-    side = cells.grid.cell_mm
-    if side <= WIDEST_CELL_MM:
-        return _FINE
-    return (
-        "no",
-        too_coarse_words(cells),
-        "points under 4 mm apart, better 1 mm",
-    )
 
 
 def _holes(coverage: Coverage) -> Said:

@@ -34,7 +34,8 @@ class Region:
     `core` and `footprint` are (nu, nv) bool on the cells' grid: beyond tolerance, and the whole
     high or low down to the noise. Area, volume, mean, length and width are of the footprint; mean
     and volume count from the level of the sound skin round it. edge : the one it is a knock in;
-    doubt : why it may be no damage at all, "" where nothing says so.
+    doubt : why it may be no damage at all, "" where nothing says so; edge_peak_mm : its peak in
+    the band along that edge, 0 where it is in none.
     """
 
     region: str
@@ -59,6 +60,7 @@ class Region:
     footprint: Mask
     edge: str = ""
     doubt: str = ""
+    edge_peak_mm: float = 0.0
 
 
 def measure_regions(

@@ -73,6 +73,8 @@ def _skin_summary(skin: Skin) -> dict[str, Any]:
             "roughness": _round(skin.roughness),
             "smallest_visible_mm": _round(skin.sight.height_mm),
             "smallest_visible_mrad": _round(skin.sight.slope_mrad),
+            "shortest_visible_wave_mm": _round(skin.sight.wave_mm),
+            "too_coarse": skin.sight.coarse,
             "coverage": _round(coverage.share),
         },
         "drop_outs": [

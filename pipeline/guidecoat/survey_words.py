@@ -58,7 +58,8 @@ def _points(scan: Scan, skin: Skin | None) -> str:
     total = len(scan.points_mm)
     dropped = scan.dropped if skin is None else skin.dropped
     used = int(scan.usable.sum()) if skin is None else skin.points
-    where = "usable" if skin is None else "on the skin"
+    # Hems and what lies behind openings are laid out with the skin and told apart in the cells.
+    where = "usable" if skin is None else "unrolled"
     off = "; ".join(f"{_count(n)} ({reason})" for reason, n in dropped.items())
     kind = "points" if scan.faces is None else "points of a mesh"
     return f"{_count(total)} {kind}, {_count(used)} {where}" + (f"; left out: {off}" if off else "")
@@ -88,7 +89,6 @@ def _skin_lines(skin: Skin) -> list[tuple[str, str]]:
     coverage = skin.coverage
     ratio = coverage.spacing_high_mm / coverage.spacing_low_mm
     even = "even" if ratio < _EVEN else "uneven" if ratio < _UNEVEN else "very uneven"
-    sees = f"highs and lows from {skin.sight.height_mm:.2f} mm (50 mm wide), ripple from "
     return [
         (
             "Panel",
@@ -102,21 +102,34 @@ def _skin_lines(skin: Skin) -> list[tuple[str, str]]:
             f"{coverage.spacing_high_mm:.2f} mm over most of the skin",
         ),
         ("Noise", _noise(skin)),
-        ("Sees", f"{sees}{skin.sight.slope_mrad:.1f} mrad (mm in 1 m)"),
+        ("Sees", _sees(skin)),
         ("Coverage", _coverage(skin)),
         ("Second skin", _doubles(skin)),
         *_lane(skin),
         ("Hems", _hems(skin)),
         *_behind(skin),
         ("Edges", _edges(skin)),
-        ("Openings", str(skin.openings) if skin.openings else "none"),
+        ("Openings", _openings(skin)),
         ("Body lines", _creases(skin.creases, skin.faces)),
     ]
 
 
+def _sees(skin: Skin) -> str:
+    sight = skin.sight
+    if sight.coarse:
+        return (
+            f"no mark 50 mm wide and no ripple: points {skin.spacing_mm:.1f} mm apart draw neither"
+        )
+    return (
+        f"highs and lows from {sight.height_mm:.2f} mm (50 mm wide), ripple from "
+        f"{sight.slope_mrad:.1f} mrad (mm in 1 m) in waves of {sight.wave_mm:.0f} mm or longer"
+    )
+
+
 def _noise(skin: Skin) -> str:
     noise = f"{skin.noise_mm:.3f} mm, single points about the skin"
-    if skin.roughness <= ROUGH:
+    # Cells so wide scatter by the panel's own form.
+    if skin.roughness <= ROUGH or skin.sight.coarse:
         return noise
     return (
         f"{noise}; but neighbouring patches differ {skin.roughness:.1f} times more than that "
@@ -125,12 +138,18 @@ def _noise(skin: Skin) -> str:
     )
 
 
+def _openings(skin: Skin) -> str:
+    if skin.openings:
+        return str(skin.openings)
+    return "none that points so far apart would show" if skin.sight.coarse else "none"
+
+
 def _hems(skin: Skin) -> str:
     if skin.hem_share < _LEAST_HEMS:
         return "no hem or returned flange seen"
     return (
         f"a hem or returned flange behind at least {100.0 * skin.hem_share:.0f} % of the rim; "
-        "left out of the skin"
+        "heights are taken from the skin above it, and the band along the edge is not judged"
     )
 
 
@@ -152,7 +171,7 @@ def _coverage(skin: Skin) -> str:
     share = f"{100.0 * skin.coverage.share:.1f} % of the skin"
     holes = skin.coverage.drop_outs
     if not holes:
-        return f"{share}, no drop-outs wider than 8 mm"
+        return f"{share}, no drop-outs wider than {skin.coverage.least_mm:.0f} mm"
     largest, place = holes[0], skin.drop_out_places[0]
     many = "1 drop-out" if len(holes) == 1 else f"{len(holes)} drop-outs, the largest"
     size = f"{largest.length_mm:.0f} x {largest.width_mm:.0f} mm"
@@ -179,7 +198,7 @@ def _lane(skin: Skin) -> list[tuple[str, str]]:
 def _behind(skin: Skin) -> list[tuple[str, str]]:
     if skin.behind_cm2 < 1.0:
         return []
-    return [("Behind", f"{skin.behind_cm2:.0f} cm2 of something seen through openings, left out")]
+    return [("Behind", f"{skin.behind_cm2:.0f} cm2 of something seen through openings, not judged")]
 
 
 def _edges(skin: Skin) -> str:

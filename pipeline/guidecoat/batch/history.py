@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import re
 import time
 from collections.abc import Sequence
 from pathlib import Path
 
 from ..errors import SettingsError
 from .ledger import Run, open_ledger
-from .names import ScanName, folded, one_line
+from .names import ScanName, folded, one_line, parse_name
 from .page import TREND_COLUMNS, panel_passes, trend_cells
 from .places import LEDGER_NAME
+
+_MOST_NAMED = 12
 
 
 def find_ledger(folder: Path | None) -> Path:
@@ -40,7 +43,8 @@ def panel_history(ledger: Path, panel: str) -> list[tuple[str, list[Run]]]:
     """Panels that answer to a name, each with its passes in the order of the work.
 
     `panel` is a panel ("door"), with its side ("door left", "door_left") or its vehicle
-    ("12-085/door left"); case does not matter.
+    ("12-085/door left"), one of its scans ("door_left_filler_2"), or, where nothing is named so,
+    words of its name ("door" for "pelham300_door"); case does not matter.
 
     Raises
     ------
@@ -52,9 +56,18 @@ def panel_history(ledger: Path, panel: str) -> list[tuple[str, list[Run]]]:
             # Left against right is no pass of either.
             if run.record.kind != "mirror":
                 panels.setdefault(_words(run), []).append(run)
-    found = [(name, runs) for name, runs in panels.items() if _answers(runs[0], panel)]
+    every = list(panels.items())
+    # The name as it is; else of one of its scans; else whatever has these words in its name.
+    scan = parse_name(panel).panel_words
+    found = (
+        [(name, runs) for name, runs in every if _answers(runs[0], panel)]
+        or [(name, runs) for name, runs in every if _answers(runs[0], scan)]
+        or [(name, runs) for name, runs in every if _has_words(name, panel)]
+    )
     if not found:
-        known = ", ".join(sorted(panels)[:12]) or "none yet"
+        rest = len(panels) - _MOST_NAMED
+        known = ", ".join(sorted(panels)[:_MOST_NAMED]) or "none yet"
+        known += f" and {rest} more" if rest > 0 else ""
         raise SettingsError(
             f"{panel}: no panel of this name in {ledger}: there are {one_line(known)}"
         )
@@ -106,6 +119,12 @@ def _answers(run: Run, asked: str) -> bool:
     names = [record.panel, panel]
     names += [f"{record.vehicle}/{name}" for name in names]
     return _plain(asked) in map(_plain, names)
+
+
+def _has_words(name: str, asked: str) -> bool:
+    """Whether all the words that are asked for stand in a panel's name."""
+    words = [set(re.findall(r"\w+", _plain(text))) for text in (asked, name)]
+    return bool(words[0]) and words[0] <= words[1]
 
 
 def _plain(text: str) -> str:

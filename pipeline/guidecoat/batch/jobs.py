@@ -148,8 +148,10 @@ def _checks(scans: Sequence[FoundScan]) -> list[_Planned]:
 def _pairs(scans: Sequence[FoundScan], job_files: dict[str, JobFile]) -> list[_Planned]:
     """Before and after, left and right: those that job files name, then those that names tell."""
     named = [entry for job_file in job_files.values() for entry in _named_pairs(job_file, scans)]
-    auto = [scan for scan in scans if scan.job_file.auto_pairs and scan.name.stage]
-    found = {(entry.kind, entry.scans): entry for entry in (*named, *_compares(auto))}
+    auto = [scan for scan in scans if scan.job_file.auto_pairs]
+    # Which pass came first is told by the stage; two sides are a pair whether it is told or not.
+    staged = [scan for scan in auto if scan.name.stage]
+    found = {(entry.kind, entry.scans): entry for entry in (*named, *_compares(staged))}
     found |= {(e.kind, e.scans): e for e in _mirrors(auto) if (e.kind, e.scans) not in found}
     return list(found.values())
 
@@ -206,7 +208,8 @@ def _pair(kind: str, first: FoundScan, second: FoundScan) -> _Planned:
     elif kind == "mirror" and first.name.key[:2] == second.name.key[:2]:
         place = f"{first.name.vehicle}/" if first.name.vehicle else ""
         sides = f"{first.name.side or 'one side'} against {second.name.side or 'the other'}"
-        name = f"{place}{first.name.panel} {first.name.pass_words} {sides}"
+        told = f" {first.name.pass_words}" if first.name.stage else ""
+        name = f"{place}{first.name.panel}{told} {sides}"
     else:
         paths = [PurePosixPath(s.file.relative).with_suffix("") for s in (first, second)]
         word = "to" if kind == "compare" else "against"
@@ -297,7 +300,7 @@ def _notes(
         first = one_line(unsaid[0].file.relative)
         notes.append(
             f"{len(unsaid)} scan(s) name no stage (first: {first}): worked with the stage of the "
-            "settings, and not paired"
+            "settings, and not set against another pass; for that name them <panel>_<stage>[_n]"
         )
     if ignored:
         notes.append(f"{ignored} other file(s) left alone")

@@ -68,7 +68,7 @@ def _of_surface(summary: dict[str, Any]) -> Outcome:
     deviation = summary.get("deviation", {})
     regions = summary.get("regions", [])
     high, low = _number(deviation.get("max_mm")), _number(deviation.get("min_mm"))
-    peaks = [peak for region in regions if (peak := _number(region.get("peak_mm"))) is not None]
+    peaks, high, low = _told_heights(regions, high, low)
     return Outcome(
         OK,
         verdict=str(summary.get("verdict", "")),
@@ -84,6 +84,7 @@ def _of_mirror(summary: dict[str, Any]) -> Outcome:
     shape = summary.get("shape", {})
     high, low = _number(shape.get("max_mm")), _number(shape.get("min_mm"))
     regions = summary.get("regions", [])
+    _, high, low = _told_heights(regions, high, low)
     return Outcome(
         OK,
         verdict=str(summary.get("verdict", "")),
@@ -93,6 +94,18 @@ def _of_mirror(summary: dict[str, Any]) -> Outcome:
         low_mm=low,
         share_in_tolerance=_number(shape.get("share_in_tolerance")),
     )
+
+
+def _told_heights(
+    regions: list[dict[str, Any]], high: float | None, low: float | None
+) -> tuple[list[float], float | None, float | None]:
+    """Peaks of the regions, the highest and the lowest: a mark has one height wherever it is told,
+    that of its row; `high` and `low` where no region tells.
+    """
+    peaks = [peak for region in regions if (peak := _number(region.get("peak_mm"))) is not None]
+    high = max((peak for peak in peaks if peak > 0.0), default=high)
+    low = min((peak for peak in peaks if peak < 0.0), default=low)
+    return peaks, high, low
 
 
 def _reviewed(outcome: Outcome, summary: dict[str, Any]) -> Outcome:

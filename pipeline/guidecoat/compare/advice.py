@@ -8,14 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..actions import decide
-from ..regions import Region
 from ..registration import Registration
 from ..settings import Settings
 from .change import Change
 from .passes import Pass
 from .progress import FIXED, NOT_SEEN, OVERDONE, Track
 
-Mask = NDArray[np.bool_]
+Floats = NDArray[np.float64]
 
 _COATED = ("filler", "primer", "paint")
 _UM = 1000.0
@@ -39,8 +38,11 @@ def advise(
 
     `whole` is the change from the first pass to the last: what lies on the panel as it was.
     """
-    advised = tuple(_advised(track, passes[-1], whole, settings) for track in tracks)
-    warnings = [*_thickness(whole, settings), *_through(advised, passes[-1], whole, settings)]
+    build = build_mm(tracks, passes[-1], whole, settings.stage)
+    first = passes[0].scan.name
+    advised = tuple(_advised(track, passes[-1], build, settings, first) for track in tracks)
+    through = _through(advised, passes[-1], whole, settings, first)
+    warnings = [*_thickness(whole, settings), *through]
     for scan, found in zip(passes[1:], registrations, strict=True):
         loose = [w.describe() for w in found.weak_directions if w.held_by != "nothing"]
         if loose:
@@ -82,16 +84,50 @@ def bare_share(track: Track, last: Pass, whole: Change) -> float:
     return float((bare[here] > doubt[here]).mean()) if here.any() else 0.0
 
 
+def stands(track: Track) -> bool:
+    """Whether something is still there to be worked on."""
+    return track.last.region is not None and track.last.state != FIXED
+
+
+def build_mm(tracks: tuple[Track, ...], last: Pass, whole: Change, stage: str) -> Floats:
+    """(nu, nv) mm put on since the first scan, NaN where that is not told.
+
+    Under a high that blocking would go through somewhere, beyond doubt, it is what may be taken
+    off before that: its peak less what would be missing. A film is too thin to say where it is
+    not; filler is not where nothing beyond noise was put on.
+    """
+    deviation = last.result.deviation
+    nothing = 0.0 if stage == "filler" else np.nan
+    put_on = np.where(whole.changed, np.maximum(whole.smooth_mm, 0.0), nothing)
+    build: Floats = np.where(whole.compared, put_on, np.nan)
+    doubt = SURE * np.hypot(deviation.cell_sigma_mm, whole.sigma_mm)
+    spare = build - deviation.smooth_mm + doubt
+    for track in tracks:
+        region = track.last.region
+        if region is None or region.kind != "high" or not stands(track):
+            continue
+        here = region.core & np.isfinite(spare)
+        if whole.changed[here].any():
+            least, peak = float(np.quantile(spare[here], BARE_SHARE)), region.peak_mm
+            # The doubt in it must not make filler of nothing.
+            most = float(build[here].max())
+            spared = min(max(peak + least, 0.0), most)
+            build[here] = spared if least < 0.0 else np.maximum(build[here], peak)
+    return build
+
+
 def _blocks_through(track: Track, last: Pass, whole: Change, settings: Settings) -> bool:
     region = track.last.region
     if settings.stage not in _COATED or region is None or region.kind != "high":
         return False
     if track.last.state in (FIXED, NOT_SEEN):
         return False
+    if settings.stage != "filler" and not whole.changed[region.core].any():
+        return False
     return bare_share(track, last, whole) > BARE_SHARE
 
 
-def _advised(track: Track, last: Pass, whole: Change, settings: Settings) -> Track:
+def _advised(track: Track, last: Pass, build: Floats, settings: Settings, first: str) -> Track:
     stand = track.last
     if stand.state == FIXED:
         action = "in tolerance now: leave it"
@@ -99,14 +135,12 @@ def _advised(track: Track, last: Pass, whole: Change, settings: Settings) -> Tra
         action = "not in the last scan: scan it to know"
     elif stand.region is None:
         action = "within tolerance in this scan, and hardly changed: leave it or scan again"
-    elif _blocks_through(track, last, whole, settings):
-        action = (
-            f"blocking will go through: {_least_build_mm(track, last, whole):.2f} mm was put on "
-            f"where it stands {stand.peak_mm:.2f} mm proud; tap it down first"
-        )
     else:
-        beneath = _put_on_mm(stand.region, last, whole)
-        action = decide(stand.region, settings.stage, settings.plan, beneath_mm=beneath).words
+        grid, peak = last.result.cells.grid, stand.region
+        at = grid.index(np.array([peak.u_mm]), np.array([peak.v_mm]))
+        beneath = float(build[at][0])
+        known = beneath if np.isfinite(beneath) else None
+        action = decide(peak, settings.stage, settings.plan, beneath_mm=known, since=first).words
     if stand.turned and stand.region is not None:
         action = f"{OVERDONE[stand.region.kind]}: {action}"
     region = replace(stand.region or track.place, action=action)
@@ -115,32 +149,16 @@ def _advised(track: Track, last: Pass, whole: Change, settings: Settings) -> Tra
     return replace(track, stands=(*track.stands[:-1], replace(stand, region=region)))
 
 
-def _put_on_mm(region: Region, last: Pass, whole: Change) -> float | None:
-    """What was put on at a region's peak; None where nothing sure was.
-
-    What lay there before the first scan is not known.
-    """
-    at = last.result.cells.grid.index(np.array([region.u_mm]), np.array([region.v_mm]))
-    build, sigma = float(whole.smooth_mm[at][0]), float(whole.sigma_mm[at][0])
-    return build if build > SURE * sigma else None
-
-
-def _least_build_mm(track: Track, last: Pass, whole: Change) -> float:
-    """Build at the place of the high where the least is left when it is blocked down."""
-    region = track.last.region or track.place
-    here = region.core & whole.compared
-    left = np.where(here, whole.smooth_mm - last.result.deviation.smooth_mm, np.inf)
-    at = np.unravel_index(int(np.nanargmin(left)), left.shape)
-    return max(float(whole.smooth_mm[at]), 0.0)
-
-
-def _through(tracks: tuple[Track, ...], last: Pass, whole: Change, settings: Settings) -> list[str]:
+def _through(
+    tracks: tuple[Track, ...], last: Pass, whole: Change, settings: Settings, first: str
+) -> list[str]:
     names = [t.name for t in tracks if _blocks_through(t, last, whole, settings)]
     if not names:
         return []
     return [
-        f"Blocking will go through at {', '.join(names)}: less was put on there than the high "
-        "stands proud. Tap the metal down before blocking."
+        f"Blocking will go through at {', '.join(names)}: less was put on there since {first} than "
+        "the high stands proud, so blocking alone does not bring it down. Do first what its row "
+        "says."
     ]
 
 

@@ -98,4 +98,5 @@ def _words(result: Comparison) -> MapWords:
         low_line="taken off, beyond noise",
         whole_line="whole changed patch",
         table="change.ply",
+        told="What it is",
     )

@@ -6,7 +6,7 @@ import math
 from collections import Counter
 
 from ..compare import Comparison, Stand, Track
-from ..compare.progress import OVERDONE
+from ..compare.progress import FIXED, OVERDONE
 from ..mirror import MirrorResult
 from .words import shown, signed
 
@@ -37,10 +37,17 @@ def progress_words(result: Comparison) -> str:
     counted = Counter(t.last.state for t in result.tracks if t.last.state)
     listed = ", ".join(f"{counted[state]} {state}" for state in STATES if counted[state])
     now = result.after.result.verdict
+    unsure = [t.name for t in result.tracks if _is_unsure(t)]
+    why = f"at {', '.join(unsure)}" if unsure else "see the warnings"
     verdict = {"in": "in tolerance now", "out": "still out of tolerance"}.get(
-        now, "now undecided: see the warnings"
+        now, f"now undecided: {why}"
     )
     return f"Highs and lows: {listed or 'none'}; the panel is {verdict}."
+
+
+def _is_unsure(track: Track) -> bool:
+    region = track.last.region
+    return region is not None and region.verdict == "undecided" and track.last.state != FIXED
 
 
 def placing_words(result: Comparison) -> str:

@@ -55,10 +55,11 @@ def full_size_map(result: CheckResult, scale: Scale, sections: tuple[Section, ..
             strokes.append(Stroke(gap, 0.15, "dashed", PALE))
         u, v = section.uv_mm[0]
         lettering.append(Lettering(float(u) + 6.0, float(v) + 6.0, section.name, 3.0))
-    along, up = _shortfall_mm(result)
+    along, around = _shortfall_mm(result)
     note = (
         "Full line: high; dashed: low; dotted: ripple. A crowned panel is longer than its paper: "
-        f"this one by up to {along:.1f} mm along and {up:.1f} mm up. Start from the nearest edge."
+        f"this one by up to {along:.1f} mm along u and {around:.1f} mm along v. Start from the "
+        "nearest edge."
     )
     return Drawing("the unrolled panel", tuple(strokes), tuple(lettering), note)
 
@@ -85,7 +86,7 @@ def _levels(result: CheckResult, scale: Scale) -> list[Stroke]:
 
 
 def _shortfall_mm(result: CheckResult) -> tuple[float, float]:
-    """By how much the panel's skin is longer than the paper, along and up, at most."""
+    """By how much the panel's skin is longer than the paper, along u and along v, at most."""
     grid = result.cells.grid
     u, v = np.meshgrid(grid.u_mm, grid.v_mm, indexing="ij")
     fair = fair_points(result.chart, result.cells, result.faces, result.fair, u.ravel(), v.ravel())

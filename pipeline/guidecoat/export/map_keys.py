@@ -9,7 +9,16 @@ from ..check import CheckResult
 from ..regions import Region
 from .colours import HELD_GREY, NEUTRAL, NOT_JUDGED_GREY, Scale, band_colours
 from .map_layers import creases_shown, reasons_shown
-from .map_style import CREASE_STYLE, INK, PALE_INK, PAPER, RIPPLE_HATCH, Sheet
+from .map_style import (
+    CREASE_STYLE,
+    INK,
+    PALE_INK,
+    PAPER,
+    RIPPLE_HATCH,
+    Sheet,
+    TextSize,
+    wrapped,
+)
 from .map_words import MapWords
 from .words import outside_words, shown, signed
 
@@ -17,49 +26,65 @@ TABLE_ROWS = 12
 ROW_IN = 0.185
 LEFT_IN = 0.4
 # column heading and its left end, inches from the page's left margin
-_TABLE = (("Mark", 0.0), ("Peak \u00b1 U, mm", 0.6), ("Size, mm", 1.85), ("Where", 2.75))
-_ACTION_LEFT = 5.75
-_LINE_IN = 0.14
-# What to do takes a second line where it is long, for so many rows of the table.
-_ONE_LINE, _IN_FULL = 88, 6
+_TABLE = (
+    ("Mark", 0.0),
+    ("Peak \u00b1 U, mm", 0.6),
+    ("Size, mm", 1.85),
+    ("Where", 2.75),
+    ("What to do", 5.75),
+)
+_LINE_IN, _KEY_LINE_IN = 0.14, 0.13
+PAGE_WIDTH_IN = 11.69  # A4 on its side
+_WIDTH_IN = PAGE_WIDTH_IN - 2.0 * LEFT_IN
+_TITLE_IN, _VERDICT_IN, _NOTE_IN = 1.2, 0.2, 0.165
 LineStyle = Literal["solid", "dashed"] | tuple[float, tuple[float, ...]]
 
 
-def table_height_in(result: CheckResult) -> float:
+def table_height_in(text_size: TextSize, result: CheckResult) -> float:
     """Room the table wants under the map."""
     rows = min(len(result.regions), TABLE_ROWS) + (len(result.regions) > TABLE_ROWS)
-    second = sum(_lines(k, region) - 1 for k, region in enumerate(result.regions[:TABLE_ROWS]))
-    return ROW_IN * (rows + 1) + _LINE_IN * second + 0.1 if result.regions else 0.0
+    told = [_row(text_size, region) for region in result.regions[:TABLE_ROWS]]
+    more = sum(_lines(cells) - 1 for cells in told)
+    return ROW_IN * (rows + 1) + _LINE_IN * more + 0.1 if result.regions else 0.0
 
 
-def _lines(row: int, region: Region) -> int:
-    """Lines of the table that a region takes: what to do is told in full for the first ones."""
-    return 2 if row < _IN_FULL and len(region.action) > _ONE_LINE else 1
+def title_height_in(text_size: TextSize, words: MapWords) -> float:
+    """Room the title wants over the map."""
+    verdict, notes = _title(text_size, words)
+    return _TITLE_IN + _VERDICT_IN * (len(verdict) - 1) + _NOTE_IN * (len(notes) - 2)
+
+
+def _title(text_size: TextSize, words: MapWords) -> tuple[list[str], list[str]]:
+    """Lines of the verdict and of the notes, none of them cut."""
+    verdict = wrapped(text_size, words.verdict, 11.0, _WIDTH_IN, bold=True)
+    return verdict, [
+        line for note in words.notes for line in wrapped(text_size, note, 8.0, _WIDTH_IN)
+    ]
 
 
 def draw_title(sheet: Sheet, result: CheckResult, words: MapWords) -> None:
     """Panel name, verdict, and what a reader must know before trusting the map."""
-    page = sheet.page
-    width = page.width - 2.0 * LEFT_IN
-    top = page.height
-    name = sheet.shortened(shown(result.scan.name), 15.0, width, bold=True)
-    sheet.write(LEFT_IN, top - 0.42, name, 15.0, bold=True)
-    verdict = sheet.shortened(words.verdict, 11.0, width, bold=True)
-    sheet.write(LEFT_IN, top - 0.68, verdict, 11.0, bold=True)
-    for k, text in enumerate(words.notes):
-        line = sheet.shortened(text, 8.0, width)
-        sheet.write(LEFT_IN, top - 0.89 - 0.165 * k, line, 8.0, colour=INK)
+    verdict, notes = _title(sheet.text_size, words)
+    y = sheet.page.height - 0.42
+    name = sheet.shortened(shown(result.scan.name), 15.0, _WIDTH_IN, bold=True)
+    sheet.write(LEFT_IN, y, name, 15.0, bold=True)
+    y -= 0.26
+    for k, line in enumerate(verdict):
+        sheet.write(LEFT_IN, y - _VERDICT_IN * k, line, 11.0, bold=True)
+    y -= _VERDICT_IN * (len(verdict) - 1) + 0.21
+    for k, line in enumerate(notes):
+        sheet.write(LEFT_IN, y - _NOTE_IN * k, line, 8.0, colour=INK)
 
 
 def draw_footer(sheet: Sheet, result: CheckResult) -> None:
     """Version and the scan's hash, so that paper and file stay together."""
     digest = result.scan.sha256[:16] or "unknown"
     text = f"guidecoat {__version__}    stage {result.settings.stage}    scan sha256 {digest}"
-    width = 0.5 * (sheet.page.width - 2.0 * LEFT_IN)
-    sheet.write(LEFT_IN, 0.16, sheet.shortened(text, 7.0, width), 7.0, colour=PALE_INK)
+    sheet.write(LEFT_IN, 0.16, sheet.shortened(text, 7.0, 0.45 * _WIDTH_IN), 7.0, colour=PALE_INK)
     right = sheet.page.width - LEFT_IN
-    outside = sheet.shortened(outside_words(result), 7.0, width)
-    sheet.write(right, 0.16, outside, 7.0, colour=PALE_INK, align="right")
+    lines = sheet.wrapped(outside_words(result), 7.0, 0.52 * _WIDTH_IN)
+    for k, line in enumerate(reversed(lines)):
+        sheet.write(right, 0.16 + 0.12 * k, line, 7.0, colour=PALE_INK, align="right")
 
 
 def draw_table(sheet: Sheet, result: CheckResult, words: MapWords) -> None:
@@ -67,33 +92,39 @@ def draw_table(sheet: Sheet, result: CheckResult, words: MapWords) -> None:
     if not result.regions:
         return
     y = sheet.page.table_top - ROW_IN
-    for heading, x in (*_TABLE, ("What to do", _ACTION_LEFT)):
+    for heading, x in (*_TABLE[:-1], (words.told, _TABLE[-1][1])):
         sheet.write(LEFT_IN + x, y, heading, 8.0, bold=True)
     _rule(sheet, y - 0.05)
-    room = sheet.page.width - 2.0 * LEFT_IN
-    ends = (*(x for _, x in _TABLE[1:]), _ACTION_LEFT, room)
-    for row, region in enumerate(result.regions[:TABLE_ROWS]):
+    for region in result.regions[:TABLE_ROWS]:
         y -= ROW_IN
-        name = region.region + ("?" if region.verdict == "undecided" else "")
-        peak = f"{signed(region.peak_mm)} \u00b1 {region.uncertainty_mm:.2f}"
-        if region.kind == "ripple":
-            peak = f"{region.max_slope_mrad:.1f} mrad"
-        size = f"{region.length_mm:.0f} \u00d7 {region.width_mm:.0f}"
-        lines = sheet.wrapped(shown(region.action), 8.0, room - _ACTION_LEFT - 0.08)
-        told = _lines(row, region)
-        lines = [*lines[: told - 1], " ".join(lines[told - 1 :])]
-        cells = (name, peak, size, shown(region.from_edges), lines[0])
-        starts = (*(x for _, x in _TABLE), _ACTION_LEFT)
-        for k, (text, start, end) in enumerate(zip(cells, starts, ends, strict=True)):
-            fitted = sheet.shortened(text, 8.0, end - start - 0.08, bold=k == 0)
-            sheet.write(LEFT_IN + start, y, fitted, 8.0, bold=k == 0)
-        for line in lines[1:]:
-            y -= _LINE_IN
-            fitted = sheet.shortened(line, 8.0, room - _ACTION_LEFT - 0.08)
-            sheet.write(LEFT_IN + _ACTION_LEFT, y, fitted, 8.0)
+        cells = _row(sheet.text_size, region)
+        for column, ((_, start), lines) in enumerate(zip(_TABLE, cells, strict=True)):
+            for k, line in enumerate(lines):
+                at = y - _LINE_IN * k
+                sheet.write(LEFT_IN + start, at, line, 8.0, bold=column == 0)
+        y -= _LINE_IN * (_lines(cells) - 1)
     if len(result.regions) > TABLE_ROWS:
         rest = len(result.regions) - TABLE_ROWS
         sheet.write(LEFT_IN, y - ROW_IN, f"and {rest} more in {words.table}", 8.0, colour=PALE_INK)
+
+
+def _row(text_size: TextSize, region: Region) -> tuple[list[str], ...]:
+    """Lines of each cell of a region's row: nothing of what to do and where is left out."""
+    name = region.region + ("?" if region.verdict == "undecided" else "")
+    peak = f"{signed(region.peak_mm)} \u00b1 {region.uncertainty_mm:.2f}"
+    if region.kind == "ripple":
+        peak = f"{region.max_slope_mrad:.1f} mrad"
+    size = f"{region.length_mm:.0f} \u00d7 {region.width_mm:.0f}"
+    texts = (name, peak, size, shown(region.from_edges), shown(region.action))
+    starts = [x for _, x in _TABLE]
+    return tuple(
+        wrapped(text_size, text, 8.0, end - start - 0.08, bold=start == 0.0)
+        for text, start, end in zip(texts, starts, [*starts[1:], _WIDTH_IN], strict=True)
+    )
+
+
+def _lines(cells: tuple[list[str], ...]) -> int:
+    return max(1, *(len(lines) for lines in cells))
 
 
 def draw_keys(sheet: Sheet, result: CheckResult, scale: Scale, words: MapWords) -> None:
@@ -109,18 +140,15 @@ def draw_keys(sheet: Sheet, result: CheckResult, scale: Scale, words: MapWords) 
     for style, width, text in _line_keys(result, words):
         y -= 0.19
         _line_key(sheet, y, style, width)
-        _key_text(sheet, y, text)
+        y = _key_lines(sheet, y, text)
     for colour, hatch, text in _area_keys(result):
         y -= 0.19
         _swatch(sheet, y, colour, hatch)
-        lines = sheet.wrapped(text, 7.5, sheet.page.column_width - 0.5)[:3]
-        for k, line in enumerate(lines):
-            y -= 0.13 * (k > 0)
-            _key_text(sheet, y, line)
+        y = _key_lines(sheet, y, text)
     for sign, text in _sign_keys(result):
         y -= 0.19
         sheet.write(sheet.page.column_left + 0.18, y, sign, 8.0, bold=True, align="center")
-        _key_text(sheet, y, text)
+        y = _key_lines(sheet, y, text)
 
 
 def _bands(scale: Scale, words: MapWords) -> list[tuple[str, str, bool]]:
@@ -173,8 +201,16 @@ def _sign_keys(result: CheckResult) -> list[tuple[str, str]]:
     if any(region.kind != "ripple" for region in result.regions):
         rows.append(("\u2194", "tape distance to an edge, mm"))
     if any(region.verdict == "undecided" for region in result.regions):
-        rows.append(("?", "undecided: the table says why"))
+        rows.append(("?", "undecided, perhaps in tolerance or form: the table says why"))
     return rows
+
+
+def _key_lines(sheet: Sheet, y: float, text: str) -> float:
+    """Write a key in as many lines as it takes; the height of the last."""
+    lines = sheet.wrapped(text, 7.5, sheet.page.column_width - 0.5)
+    for k, line in enumerate(lines):
+        _key_text(sheet, y - _KEY_LINE_IN * k, line)
+    return y - _KEY_LINE_IN * (len(lines) - 1)
 
 
 def _key_text(sheet: Sheet, y: float, text: str, *, bold: bool = False) -> None:

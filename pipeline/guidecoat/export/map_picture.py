@@ -7,17 +7,24 @@ import warnings
 
 from ..check import CheckResult
 from .colours import Scale
-from .map_keys import LEFT_IN, draw_footer, draw_keys, draw_table, draw_title, table_height_in
+from .map_keys import (
+    LEFT_IN,
+    PAGE_WIDTH_IN,
+    draw_footer,
+    draw_keys,
+    draw_table,
+    draw_title,
+    table_height_in,
+    title_height_in,
+)
 from .map_labels import draw_labels
 from .map_layers import draw_panel, extent_mm
 from .map_style import DPI, PALE_INK, RC, Page, Sheet, measuring
 from .map_words import MapWords, check_words
 
-_TITLE_IN = 1.2
-_FOOTER_IN = 0.42
+_FOOTER_IN = 0.5
 _TICKS_IN = 0.34
 _COLUMN_IN = 2.35
-_PAGE_WIDTH_IN = 11.69  # A4 on its side
 _TALLEST_MAP_IN = 6.6
 _LOWEST_MAP_IN, _NARROWEST_MAP_IN = 3.6, 5.0  # below this, labels find no room
 _KEY_IN = 4.4
@@ -45,9 +52,12 @@ def _drawn(result: CheckResult, scale: Scale, words: MapWords) -> bytes:
     from matplotlib.figure import Figure
 
     limits = _limits(result)
-    page = _page(limits, table_height_in(result))
+    # What is to be written decides how tall the page is.
+    text_size = measuring(FigureCanvasAgg(Figure(dpi=DPI)))
+    title_in, table_in = title_height_in(text_size, words), table_height_in(text_size, result)
+    page = _page(limits, title_in, table_in)
     figure = Figure(figsize=(page.width, page.height), dpi=DPI, facecolor="white")
-    canvas = FigureCanvasAgg(figure)
+    FigureCanvasAgg(figure)
     axes = figure.add_axes(
         (
             page.map_left / page.width,
@@ -56,14 +66,14 @@ def _drawn(result: CheckResult, scale: Scale, words: MapWords) -> bytes:
             page.map_height / page.height,
         )
     )
-    sheet = Sheet(figure, axes, page, measuring(canvas))
+    sheet = Sheet(figure, axes, page, text_size)
     draw_panel(axes, result, scale)
     u0, u1, v0, v1 = limits
     axes.set_xlim(u0, u1)
     axes.set_ylim(v0, v1)
     axes.tick_params(labelsize=7.0, colors=PALE_INK, length=3.0, width=0.6)
-    axes.set_xlabel("u, mm along", fontsize=7.0, color=PALE_INK, labelpad=1.0)
-    axes.set_ylabel("v, mm up", fontsize=7.0, color=PALE_INK, labelpad=-2.0)
+    axes.set_xlabel("u, mm", fontsize=7.0, color=PALE_INK, labelpad=1.0)
+    axes.set_ylabel("v, mm", fontsize=7.0, color=PALE_INK, labelpad=-2.0)
     for spine in axes.spines.values():
         spine.set(linewidth=0.5, color=PALE_INK)
     draw_labels(sheet, result)
@@ -89,26 +99,26 @@ def _limits(result: CheckResult) -> tuple[float, float, float, float]:
 
 
 def _widest_in() -> float:
-    return _PAGE_WIDTH_IN - 2.0 * LEFT_IN - _TICKS_IN - _COLUMN_IN
+    return PAGE_WIDTH_IN - 2.0 * LEFT_IN - _TICKS_IN - _COLUMN_IN
 
 
-def _page(limits: tuple[float, float, float, float], table_in: float) -> Page:
+def _page(limits: tuple[float, float, float, float], title_in: float, table_in: float) -> Page:
     u0, u1, v0, v1 = limits
     left = LEFT_IN + _TICKS_IN
     scale = min(_widest_in() / (u1 - u0), _TALLEST_MAP_IN / (v1 - v0))
     width, height = scale * (u1 - u0), scale * (v1 - v0)
     room = max(height, _KEY_IN)
-    page_height = _TITLE_IN + room + _TICKS_IN + table_in + _FOOTER_IN
+    page_height = title_in + room + _TICKS_IN + table_in + _FOOTER_IN
     table_top = _FOOTER_IN + table_in
     bottom = table_top + _TICKS_IN + room - height
     return Page(
-        width=_PAGE_WIDTH_IN,
+        width=PAGE_WIDTH_IN,
         height=page_height,
         map_left=left,
         map_bottom=bottom,
         map_width=width,
         map_height=height,
         column_left=left + width + 0.2,
-        column_width=_PAGE_WIDTH_IN - LEFT_IN - left - width - 0.2,
+        column_width=PAGE_WIDTH_IN - LEFT_IN - left - width - 0.2,
         table_top=table_top,
     )

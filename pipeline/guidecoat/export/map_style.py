@@ -33,6 +33,9 @@ RC: dict[Any, Any] = {
 NOT_JUDGED_HATCHES = ("xxxx", "....", "\\\\\\\\", "++++", "oooo", "----")
 RIPPLE_HATCH = "|||"
 
+TextSize = Callable[[str, float, bool], tuple[float, float]]
+"""Gives the width and height in pixels of a text, of a size in points, bold or not."""
+
 
 @dataclass(frozen=True)
 class Page:
@@ -56,31 +59,17 @@ class Sheet:
     figure: Figure
     axes: Axes
     page: Page
-    text_size: Callable[[str, float, bool], tuple[float, float]]
+    text_size: TextSize
 
     def shortened(self, text: str, points: float, width_in: float, *, bold: bool = False) -> str:
         """The text, cut with an ellipsis where it is wider than `width_in` inches."""
-        limit = width_in * DPI
-        if self.text_size(text, points, bold)[0] <= limit:
-            return text
-        low, high = 0, len(text)
-        while low < high:
-            middle = (low + high + 1) // 2
-            fits = self.text_size(text[:middle].rstrip() + "\u2026", points, bold)[0] <= limit
-            low, high = (middle, high) if fits else (low, middle - 1)
-        return text[:low].rstrip() + "\u2026"
+        return shortened(self.text_size, text, points, width_in, bold=bold)
 
-    def wrapped(self, text: str, points: float, width_in: float) -> list[str]:
+    def wrapped(
+        self, text: str, points: float, width_in: float, *, bold: bool = False
+    ) -> list[str]:
         """The text in lines of at most `width_in` inches."""
-        lines, line = [], ""
-        for word in text.split():
-            longer = f"{line} {word}" if line else word
-            if line and self.text_size(longer, points, False)[0] > width_in * DPI:
-                lines.append(line)
-                longer = word
-            line = longer
-        lines = [*lines, line] if line else lines
-        return [self.shortened(one, points, width_in) for one in lines]
+        return wrapped(self.text_size, text, points, width_in, bold=bold)
 
     def write(
         self,
@@ -106,7 +95,37 @@ class Sheet:
         )
 
 
-def measuring(canvas: FigureCanvasAgg) -> Callable[[str, float, bool], tuple[float, float]]:
+def shortened(
+    text_size: TextSize, text: str, points: float, width_in: float, *, bold: bool = False
+) -> str:
+    """The text, cut with an ellipsis where it is wider than `width_in` inches."""
+    limit = width_in * DPI
+    if text_size(text, points, bold)[0] <= limit:
+        return text
+    low, high = 0, len(text)
+    while low < high:
+        middle = (low + high + 1) // 2
+        fits = text_size(text[:middle].rstrip() + "\u2026", points, bold)[0] <= limit
+        low, high = (middle, high) if fits else (low, middle - 1)
+    return text[:low].rstrip() + "\u2026"
+
+
+def wrapped(
+    text_size: TextSize, text: str, points: float, width_in: float, *, bold: bool = False
+) -> list[str]:
+    """The text in lines of at most `width_in` inches; only a word too long for one is cut."""
+    lines, line = [], ""
+    for word in text.split():
+        longer = f"{line} {word}" if line else word
+        if line and text_size(longer, points, bold)[0] > width_in * DPI:
+            lines.append(line)
+            longer = word
+        line = longer
+    lines = [*lines, line] if line else lines
+    return [shortened(text_size, one, points, width_in, bold=bold) for one in lines]
+
+
+def measuring(canvas: FigureCanvasAgg) -> TextSize:
     """A function that gives the width and height in pixels of a text in the map's lettering."""
     from matplotlib.font_manager import FontProperties
 

@@ -14,7 +14,8 @@ class MapWords:
 
     verdict : the bold line under the name; notes : two lines under that; heading : over the key
     of colours; high, low, middle : at its ends and in its neutral band; high_line, low_line,
-    whole_line : what outlined patches are; table : the file that holds every row.
+    whole_line : what outlined patches are; table : the file that holds every row; told :
+    over the last column of the table under the map.
     """
 
     verdict: str
@@ -27,6 +28,7 @@ class MapWords:
     low_line: str = "low, beyond tolerance"
     whole_line: str = "whole high, low or ripple"
     table: str = "regions.csv"
+    told: str = "What to do"
 
 
 def check_words(result: CheckResult) -> MapWords:

@@ -55,9 +55,10 @@ def _words(result: MirrorResult) -> MapWords:
         (position_words(result), plane_words(result)),
         heading="Shape, mm off the other",
         high="prouder",
-        low="lower",
+        low="less proud",
         middle="alike",
         high_line="prouder, beyond tolerance",
-        low_line="lower, beyond tolerance",
+        low_line="less proud, beyond tolerance",
         whole_line="whole difference",
+        told="What it is",
     )

@@ -139,4 +139,4 @@ def _draw_key(figure: Figure, figures: PlanSettings) -> None:
         patch = Rectangle(corner, *size, transform=figure.transFigure)
         patch.set(facecolor=colour, edgecolor=PALE_INK, linewidth=0.4)
         figure.add_artist(patch)
-        figure.text(x, 0.1 / height, name, fontsize=5.6, color=INK)
+        figure.text(x, 0.1 / height, name, fontsize=6.2, color=INK)

@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 
 from ..deviation import HELD, HIGH, IN, LOW, NOT_JUDGED, UNDECIDED
 from ..scan import Scan
-from ..sections import ACROSS, ALONG, Section
+from ..sections import Section
 from .drawing import PALE, Drawing, Lettering, Stroke
 from .tables import plain_number
-from .words import signed
+from .words import SECTION_ENDS, signed
 
 Floats = NDArray[np.float64]
 
@@ -55,7 +55,6 @@ _NOTE = (
     "Cut along the full line: the lower side is the fair surface. Fine dashes are the scan. Where "
     "the board's own line is dashed nothing was judged: cut clear of the panel there."
 )
-_ENDS = {ACROSS: ("lower end", "upper end"), ALONG: ("left end", "right end")}
 
 
 def sections_csv(sections: tuple[Section, ...], scan: Scan) -> str:
@@ -152,7 +151,7 @@ def template(section: Section) -> Drawing:
         x, y = _at(section, 0.5 * (crossing.from_mm + crossing.to_mm))
         words = f"{crossing.region} {signed(crossing.peak_mm)}"
         lettering.append(Lettering(x, y + 18.0, words, 3.5, bold=True))
-    first, last = _ENDS.get(section.kind, ("first point", "second point"))
+    first, last = SECTION_ENDS[section.kind]
     level = top - 6.0
     names = max(1, round((right - left) / _NAME_EVERY_MM))
     lettering += [

@@ -7,6 +7,14 @@ import math
 from ..blind import SURFACE
 from ..check import CheckResult
 from ..scan import Scan
+from ..sections import ACROSS, ALONG, PICKED
+
+SECTION_ENDS = {
+    ACROSS: ("the map's bottom", "the map's top"),
+    ALONG: ("the map's left", "the map's right"),
+    PICKED: ("the first point", "the second point"),
+}
+"""Where a section starts and where it ends, by its kind."""
 
 
 def shown(text: str) -> str:
@@ -75,11 +83,12 @@ def surface_words(result: CheckResult) -> str:
 
 
 def outside_words(result: CheckResult) -> str:
-    """Which way is out, and who said so."""
+    """Which way is out, and who said so; the chart's up is nobody's but its own."""
     x, y, z = result.chart.outside
     by = result.chart.outside_decided_by
     named = f"({x + 0.0:+.2f}, {y + 0.0:+.2f}, {z + 0.0:+.2f})"
-    return f"Seen from outside. Outside is {named} in the scan" + (f", by {by}." if by else ".")
+    said = f"Outside is {named} in the scan" + (f", by {by}." if by else ".")
+    return f"Seen from outside; which way is up on the vehicle is not known. {said}"
 
 
 def _counted(result: CheckResult, verdict: str) -> str:

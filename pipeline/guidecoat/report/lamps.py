@@ -14,7 +14,7 @@ Floats = NDArray[np.float64]
 
 _NOTHING = -32768
 _STEPS = 200.0  # of a lamp's place per spacing: a step is far below a lamp's width
-_WORDS = {ALONG: "along the panel", UPRIGHT: "upright, around the panel"}
+_WORDS = {ALONG: "along u, left to right on the map", UPRIGHT: "along v, bottom to top on the map"}
 
 
 def lamp_rows(chart: Chart, lit: LitPanel) -> tuple[tuple[str, Lamps], ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import json
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -18,6 +19,7 @@ from ..export.words import shown
 from ..remarks import is_note
 
 _KINDS = {"f4": "<f4", "i2": "<i2", "u2": "<u2", "i4": "<i4", "u1": "u1"}
+_OPTION = re.compile(r"--[a-z][a-z-]*[a-z]")
 # Nothing may be fetched, whatever a name or a library holds.
 _POLICY = (
     "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; "
@@ -37,6 +39,11 @@ class Step:
 def text(value: str) -> str:
     """A text fit for the page: one line, valid Unicode, escaped."""
     return escape(shown(value))
+
+
+def prose(value: str) -> str:
+    """A text fit for the page in which the name of an option never breaks in two."""
+    return _OPTION.sub(r'<span class="whole">\g<0></span>', text(value))
 
 
 def packed(array: NDArray[np.generic], kind: str) -> dict[str, str]:
@@ -69,7 +76,7 @@ def page(title: str, body: Sequence[str], data: dict[str, object] | None) -> str
 def masthead(name: str, under: str, verdict: str, word: str, words: str) -> str:
     """Name, what it is, and the verdict; `verdict` is in, out or undecided."""
     return (
-        f'<header>\n<h1>{text(name)}</h1>\n<p class="sub">{text(under)}</p>\n'
+        f'<header>\n<h1>{text(name)}</h1>\n<p class="sub">{prose(under)}</p>\n'
         f'<p class="verdict {text(verdict)}"><span class="word">{text(word)}</span>{text(words)}'
         "</p>\n</header>"
     )
@@ -116,7 +123,7 @@ def image(name: str, png: bytes, alt: str) -> str:
 
 def facts(title: str, rows: Sequence[tuple[str, str]]) -> str:
     """Names and values."""
-    items = "\n".join(f"<dt>{text(k)}</dt><dd>{text(v)}</dd>" for k, v in rows)
+    items = "\n".join(f"<dt>{text(k)}</dt><dd>{prose(v)}</dd>" for k, v in rows)
     return f"<section>\n<h2>{text(title)}</h2>\n<dl>\n{items}\n</dl>\n</section>"
 
 
@@ -125,7 +132,7 @@ def listing(title: str, texts: Sequence[str], *, anchor: str = "") -> str:
     if not texts:
         return ""
     at = f' id="{anchor}"' if anchor else ""
-    items = "\n".join(f"<li>{text(one)}</li>" for one in texts)
+    items = "\n".join(f"<li>{prose(one)}</li>" for one in texts)
     return f"<section{at}>\n<h2>{text(title)}</h2>\n<ul>\n{items}\n</ul>\n</section>"
 
 

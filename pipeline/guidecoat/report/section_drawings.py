@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..export.colours import HIGH_COLOURS, LOW_COLOURS
-from ..export.words import signed
+from ..export.words import SECTION_ENDS, signed
 from ..sections import PICKED, Section
 from .pieces import text
 
@@ -85,7 +85,7 @@ def section_svg(section: Section, tolerance_mm: float) -> tuple[str, float]:
         _filled(x, deviation, zero, per_mm, tolerance_mm, high=False),
         _level(section, x, zero),
         _line(x, zero - per_mm * deviation, 'stroke="#1a1a1a" stroke-width="1.4"'),
-        _ticks(section.length_mm, scale, zero + 0.5 * _PLOT_TALL),
+        _ticks(section.kind, section.length_mm, scale, zero + 0.5 * _PLOT_TALL),
         _names(section, scale, zero, per_mm),
         "</svg>",
     ]
@@ -190,7 +190,7 @@ def _line(x: Floats, y: Floats, style: str) -> str:
     return f'<path d="{path}" fill="none" {style}/>'
 
 
-def _ticks(length_mm: float, scale: float, y: float) -> str:
+def _ticks(kind: str, length_mm: float, scale: float, y: float) -> str:
     step = _step(length_mm / 6.0)
     parts = []
     for k in range(int(length_mm / step) + 1):
@@ -201,7 +201,7 @@ def _ticks(length_mm: float, scale: float, y: float) -> str:
         )
     parts.append(
         f'<text x="{_WIDE - _RIGHT:.1f}" y="{y + 35:.1f}" text-anchor="end" fill="#555">'
-        "mm along the panel</text>"
+        f"mm along the cut, from {SECTION_ENDS[kind][0]}</text>"
     )
     return "".join(parts)
 

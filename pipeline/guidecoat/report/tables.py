@@ -17,7 +17,13 @@ WANDER_NOTE = (
 _COLUMNS = ("Mark", "Verdict", PEAK, SIZE, WANDER, "Where", "Do")
 _NUMBERS = (PEAK, SIZE, WANDER)
 _RAISED = ((1, "true shape"), (20, "20 times"), (50, "50 times"), (100, "100 times"))
-_VIEWS = (("front", "Front"), ("left", "Left"), ("right", "Right"), ("below", "Below"))
+# Sides of the map: which way is up on the vehicle is not known.
+_VIEWS = (
+    ("front", "Front"),
+    ("left", "Map's left"),
+    ("right", "Map's right"),
+    ("below", "Map's bottom"),
+)
 
 
 @dataclass(frozen=True)

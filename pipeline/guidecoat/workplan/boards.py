@@ -30,8 +30,8 @@ class Board:
     """A board for one region.
 
     length_mm : from the shop's boards, 0 where not even the shortest block fits; shape : `flat`,
-    `flexible` or `radius`; stroke_deg : which way it lies and is pushed, from the u axis (to the
-    right) towards v (up), -90 to 90; stroke : the same in words; wave_mm : size of the wave along
+    `flexible` or `radius`; stroke_deg : which way it lies and is pushed, from the u axis towards
+    v, -90 to 90; stroke : the same in words; wave_mm : size of the wave along
     it; radius_mm : of the panel along it, + bulging, inf where flat; sagitta_mm : how far the
     panel leaves a flat board of this length; longest_flat_mm : the longest flat board that keeps
     the crown, inf where it is flat; warning : empty, or where a board would spoil the form.
@@ -140,17 +140,19 @@ def _warning(length: float, wanted: float, shape: str, sag: float, longest: floa
 
 
 def stroke_words(degrees: float) -> str:
-    """A stroke's direction on the panel as one stands before it.
+    """A stroke's direction on the map.
 
-    >>> stroke_words(5.0), stroke_words(-85.0), stroke_words(40.0)
-    ('side to side', 'up and down', 'slantwise, rising to the right at 40 degrees')
+    >>> stroke_words(5.0), stroke_words(-85.0)
+    ('left to right on the map', 'bottom to top on the map')
+    >>> stroke_words(40.0)
+    'at 40 degrees on the map, rising to the right'
     """
     if abs(degrees) <= _STEP_DEG:
-        return "side to side"
+        return "left to right on the map"
     if abs(degrees) >= 90.0 - _STEP_DEG:
-        return "up and down"
+        return "bottom to top on the map"
     way = "right" if degrees > 0.0 else "left"
-    return f"slantwise, rising to the {way} at {abs(degrees):.0f} degrees"
+    return f"at {abs(degrees):.0f} degrees on the map, rising to the {way}"
 
 
 def board_for(result: Checked, region: Region) -> Board | None:

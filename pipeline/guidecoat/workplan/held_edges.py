@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
+from ..regions import Region
 from ..settings import Settings
 from .inputs import Checked, PanelField
 
@@ -86,14 +87,7 @@ def _asked_by_highs(result: Checked, field: PanelField) -> list[EdgeMove]:
                 moves.append(_at_the_edge(line.name, high.region, float(at_edge)))
             else:
                 moves.append(
-                    _covered(
-                        line.name,
-                        high.region,
-                        float(height[worst]),
-                        float(away[worst]),
-                        float(excess[worst]),
-                        settings.tolerance.slope_mrad,
-                    )
+                    _covered(line.name, high, float(excess[worst]), settings.tolerance.slope_mrad)
                 )
     return moves
 
@@ -110,15 +104,15 @@ def _at_the_edge(edge: str, region: str, height_mm: float) -> EdgeMove:
     )
 
 
-def _covered(
-    edge: str, region: str, height_mm: float, away_mm: float, excess_mm: float, slope_mrad: float
-) -> EdgeMove:
+def _covered(edge: str, high: Region, excess_mm: float, slope_mrad: float) -> EdgeMove:
+    """The flank asks most, but a mark has one height and one place, those of its peak."""
+    peak = f"{high.peak_mm:+.2f} mm" + (f", {high.from_edges}" if high.from_edges else "")
     return EdgeMove(
         edge,
         excess_mm,
-        region,
+        high.region,
         "cover",
-        f"{region} stands {height_mm:.2f} mm proud {away_mm:.0f} mm from held edge {edge}: "
-        f"covering it within {slope_mrad:g} mrad would need the edge to come out by "
-        f"{excess_mm:.2f} mm; tap {region} instead",
+        f"{high.region} ({peak}) is too near held edge {edge} to be covered: within "
+        f"{slope_mrad:g} mrad the edge would have to come out by {excess_mm:.2f} mm; tap "
+        f"{high.region} instead",
     )

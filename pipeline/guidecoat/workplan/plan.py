@@ -51,7 +51,9 @@ class WorkPlan:
     cautions: tuple[str, ...]
 
 
-def plan_work(result: Checked, *, build_mm: float | Floats | None = None) -> WorkPlan:
+def plan_work(
+    result: Checked, *, build_mm: float | Floats | None = None, since: str = ""
+) -> WorkPlan:
     """Make the work plan of a check.
 
     Parameters
@@ -59,6 +61,7 @@ def plan_work(result: Checked, *, build_mm: float | Floats | None = None) -> Wor
     build_mm : filler or film known to lie on the metal, one figure or one for each cell (nu, nv)
         with NaN where unknown, such as a comparison with a scan before filling gives; without it
         what the settings say, if they do.
+    since : name of the scan that the comparison starts from.
 
     Raises
     ------
@@ -84,7 +87,7 @@ def plan_work(result: Checked, *, build_mm: float | Floats | None = None) -> Wor
         slope_mrad=surface.slope_mrad(),
     )
     taps = rank_taps(field.highs, surface.need)
-    decisions = tuple(_decision(result, region, build) for region in result.regions)
+    decisions = tuple(_decision(result, region, build, since) for region in result.regions)
     ready = readiness(result, field, tap)
     return WorkPlan(
         settings.stage,
@@ -125,7 +128,7 @@ def _build(build_mm: float | Floats | None, shape: tuple[int, int]) -> Floats:
     return build
 
 
-def _decision(result: Checked, region: Region, build: Floats) -> Decision:
+def _decision(result: Checked, region: Region, build: Floats, since: str) -> Decision:
     i, j = result.cells.grid.index(np.array([region.u_mm]), np.array([region.v_mm]))
     beneath = float(build[i[0], j[0]])
     action = decide(
@@ -133,6 +136,7 @@ def _decision(result: Checked, region: Region, build: Floats) -> Decision:
         result.settings.stage,
         result.settings.plan,
         beneath_mm=beneath if np.isfinite(beneath) else None,
+        since=since,
     )
     blocked = result.settings.stage != "paint" and action.verb not in ("tap", "shrink", "work")
     return Decision(

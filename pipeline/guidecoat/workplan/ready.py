@@ -94,9 +94,9 @@ def readiness(result: Checked, field: PanelField, fill: Fill) -> tuple[Ready, ..
             for product in products
         )
     low, high = np.quantile(smooth, [_LEFT_OUT, 1.0 - _LEFT_OUT])
-    # A mark that surely stands out is no speck, however little ground its tip holds.
-    high = max([high, *(mark.peak_mm for mark in field.highs)])
-    low = min([low, *(mark.peak_mm for mark in field.lows)])
+    # A mark that is told of is no speck, however little ground its tip holds.
+    told = [region.peak_mm for region in result.regions if not region.doubt]
+    high, low = max([high, *told]), min([low, *told])
     doubt = GUARD * float(np.sqrt(2.0)) * sigma
     verdict = result.verdict if stage == "primer" else "in"
     return tuple(ready_for(p, float(high - low), doubt, verdict=verdict) for p in products)

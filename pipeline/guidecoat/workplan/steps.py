@@ -94,9 +94,8 @@ def order_steps(
         steps += _mixing(fill, steps)
         steps += [_probed_block(d) for d in in_order if d.action.verb == "probe"]
         steps += _blocking(decisions, stage, figures)
-        steps.append(
-            _look(ready, done=all(_GROUP_OF[d.action.verb] == "measure" for d in decisions))
-        )
+        measured = [_GROUP_OF[d.action.verb] == "measure" for d in decisions]
+        steps.append(_look(ready, done=all(measured), measures=any(measured)))
     steps.sort(key=lambda step: _GROUPS.index(step.group))
     return tuple(replace(step, number=k) for k, step in enumerate(steps, start=1))
 
@@ -223,16 +222,17 @@ def _blocking(decisions: tuple[Decision, ...], stage: str, figures: PlanSettings
     return steps
 
 
-def _look(ready: tuple[Ready, ...], *, done: bool) -> Step:
+def _look(ready: tuple[Ready, ...], *, done: bool, measures: bool) -> Step:
     """When to stop: now, or at the wave that the products which may come next level.
 
     Parameters
     ----------
-    done : no work is left but measuring.
+    done : no work is left but measuring; measures : some marks are to be measured.
     """
     reached = next((r for r in ready if r.state == "yes"), None)
     if reached is not None and done:
-        return _bare("look", f"stop here: ready for {reached.product}", reached.words)
+        measured = "where the marks above prove to be in tolerance, " if measures else ""
+        return _bare("look", f"{measured}stop here: ready for {reached.product}", reached.words)
     levels = ", ".join(f"{r.levels_mm:.2g} mm for {r.product}" for r in ready)
     left = f"{ready[0].wave_mm:.2f} mm {ready[0].measured}" if ready else "all of it"
     return _bare(

@@ -167,7 +167,9 @@
     const box = byId("scene");
     let factor = 1, colour = raised;
     // The fair surface's light is shown beside the measured one's, on a twin of the panel.
-    const TWIN = 2;
+    const TWIN = 2, CROWDED = 12;
+    // Outlines are dark, but among lamps, dark and bright, they need a colour seen on both.
+    const OUTLINE = "#1a1a1a", AMONG_LAMPS = "#d9631e";
     let apart = [0, 0, 0];
 
     function coordinates(shift) {
@@ -227,7 +229,9 @@
         visible: false, intensity: new Array(count).fill(0), cmin: 0, cmax: 1, colorscale: GREYS,
       }),
     ];
+    const outlines = [];
     for (const line of packed.lines) {
+      if (line.colour === OUTLINE) outlines.push(traces.length);
       const run = array(line.points), parts = [[], [], []];
       for (let n = 0; n < run.length; n++) parts[n % 3].push(run[n] === run[n] ? run[n] : null);
       traces.push({
@@ -238,12 +242,20 @@
     const marks = packed.marks;
     const names = traces.length;
     traces.push({
-      type: "scatter3d", mode: "markers+text", hoverinfo: "none", showlegend: false,
+      type: "scatter3d", mode: "markers", hoverinfo: "none", showlegend: false,
       x: marks.map((m) => m.x), y: marks.map((m) => m.y), z: marks.map((m) => m.z),
-      text: marks.map((m) => m.name), textposition: "top center",
-      textfont: { size: 16, color: "#111", weight: "bold" },
-      marker: { size: marks.map(() => 6), color: "#111", symbol: marks.map(symbolOf) },
+      marker: {
+        size: marks.map(() => 7), color: OUTLINE, symbol: marks.map(symbolOf),
+        line: { color: "#fff", width: 2 },
+      },
     });
+    // Plates of their own ground: bare letters drown in dark lows and dark lamps.
+    const plates = marks.map((mark) => ({
+      x: mark.x, y: mark.y, z: mark.z, text: mark.name, captureevents: true,
+      font: { size: marks.length > CROWDED ? 11 : box.clientWidth < 500 ? 12 : 14, color: "#111", weight: "bold" },
+      bgcolor: "#fff", bordercolor: "#111", borderwidth: 1, borderpad: 2,
+      showarrow: true, arrowhead: 0, arrowwidth: 1, arrowcolor: "#111", ax: 0, ay: -24,
+    }));
 
     function symbolOf(mark) {
       return mark.kind === "high" ? "circle" : mark.kind === "low" ? "square" : "diamond";
@@ -277,7 +289,7 @@
       scene: {
         xaxis: Object.assign({ range: ranged(0) }, axis), yaxis: Object.assign({ range: ranged(1) }, axis),
         zaxis: Object.assign({ range: ranged(2) }, axis), aspectmode: "cube",
-        dragmode: "orbit", camera: fitted(home), bgcolor: "rgba(0,0,0,0)",
+        dragmode: "orbit", camera: fitted(home), bgcolor: "rgba(0,0,0,0)", annotations: plates,
       },
     };
 
@@ -285,7 +297,9 @@
       // A narrow window shows a wide panel from farther off.
       const shape = box.clientWidth / Math.max(box.clientHeight, 1);
       const tall = (reach[1][1] - reach[1][0]) / widest, wide = (reach[0][1] - reach[0][0]) / widest;
-      const need = 1.36 * Math.max(tall, wide / shape, 0.5);
+      // Seen from a side, what is near looks larger.
+      const slant = 1 + 0.35 * Math.hypot(camera.eye.x, camera.eye.y + 0.25);
+      const need = 1.36 * slant * Math.max(tall, wide / shape, 0.5);
       const scale = need / Math.hypot(camera.eye.x, camera.eye.y, camera.eye.z);
       return {
         eye: { x: camera.eye.x * scale, y: camera.eye.y * scale, z: camera.eye.z * scale },
@@ -320,6 +334,7 @@
       const name = mark || (vertex < count ? say(vertex) : "");
       if (name) choose(name, false);
     });
+    box.on("plotly_clickannotation", (event) => choose(event.annotation.text, false));
 
     function showTwin() {
       const both = colour === "light-both";
@@ -342,6 +357,9 @@
         colour = id;
         showTwin();
         Plotly.restyle(box, Object.assign({ intensity: [intensity()] }, wrapped(colouring())), [0]);
+        const drawnIn = isLight() ? AMONG_LAMPS : OUTLINE;
+        if (outlines.length) Plotly.restyle(box, { "line.color": drawnIn }, outlines);
+        Plotly.restyle(box, { "marker.color": drawnIn }, [names]);
         this.relight();
         for (const legend of document.querySelectorAll("[data-legend]")) {
           legend.hidden = legend.dataset.legend !== id;
@@ -367,7 +385,7 @@
           eye[key] = centre[key] + 0.6 * mark.normal[k] + (k === 1 ? -0.15 : 0);
         });
         Plotly.relayout(box, { "scene.camera": { eye, center: centre, up: home.up } });
-        Plotly.restyle(box, { "marker.size": [marks.map((m) => (m.name === name ? 13 : 6))] }, [names]);
+        Plotly.restyle(box, { "marker.size": [marks.map((m) => (m.name === name ? 13 : 7))] }, [names]);
       },
     };
   }
