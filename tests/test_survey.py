@@ -214,6 +214,16 @@ def test_an_opening_is_no_drop_out() -> None:
     assert skin.coverage.share > 0.99
 
 
+def test_a_gap_beside_an_inner_skin_is_no_drop_out() -> None:
+    """Between a window's frame and what is seen behind it lies nothing, and nothing is missing."""
+    sample = Path(__file__).parents[1] / "sample_scans" / "pelham300_door_real.ply"
+    skin = skin_of(survey_scan(sample, load_settings()))
+    assert skin.behind_cm2 > 500.0
+    # Its ragged holes are small; the gap along the frame is 950 mm long.
+    assert len(skin.coverage.drop_outs) == 3
+    assert max(hole.length_mm for hole in skin.coverage.drop_outs) < 60.0
+
+
 def test_a_half_seen_panel_is_not_fit() -> None:
     holes = tuple(Dropout((s, t), 58.0, 3) for s in range(-240, 241, 120) for t in (-120, 0, 120))
     found = surveyed(dropouts=holes)
