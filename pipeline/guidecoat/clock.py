@@ -1,4 +1,4 @@
-"""Seconds by step."""
+"""How long every step of a run took: seconds by the name of the step."""
 
 from __future__ import annotations
 

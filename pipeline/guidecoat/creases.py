@@ -18,28 +18,62 @@ from .ridges import STATION_MM, Ridge, smooth_line, trace_ridges
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
+# Figures tried at half and double on 15 panels (a door as doors are, folds that end or fade,
+# swages, bowls, dents, flanges; noise 0.03 to 0.12 mm): what changes stands beside each, "the same"
+# where no line does. A choice has no better reason than that.
+
+# Shorter ridges are rims of dents and bowls, for which a recess's sides alone pass. At a hundredth
+# of a panel those come in as steps; 400 mm loses short sides of the door's recess; else the same.
 SHORTEST_MM = 200.0
 _SHORTEST_SHARE = 0.4
+# Sigma. A narrower window than 1.3 cells is noise: at half the door keeps 3 of its 15 lines. A
+# wider one merges a body line with a recess 20 mm below: at double the door's lines turn by 1.4
+# rad.
 _WINDOW_MM = 6.0
 _WINDOW_CELLS = 1.3
+# Sigma for lines rounded over up to 70 mm, which at noise 0.12 mm 7.5 mm misses and 30 mm does not.
 _WIDE_WINDOW_MM = 15.0
+# The wide window sees a line that is known this far off: three or four of its sigmas. At nothing
+# known lines are found again; half and double are the same.
 _CLEAR_OF_TAKEN_MM = 60.0
+# A swage of 22 mrad counts, which 40 mrad would miss; at nothing a fold gains side lines of 7 mrad.
 _LEAST_TURN_RAD = 0.02
+# 8 degrees: sharper, no crown turns so within a window, and the surfaces on either side are two. At
+# half folds of 100 mrad part their panels; at double two of the door's lines lose their ends.
 _SHARP_TURN_RAD = 0.14
+# Steps: more than a line makes of a turn (rad) when it lies 5 mm beside it. A scratch would be one
+# at no least height; doubled or halved turns and steps of the door change places.
 _LEAST_STEP_MM = 0.8
 _STEP_OVER_TURN_MM = 5.0
+# Share of stations: seen at fewer, the sides of a line say too little (beside a window). At none or
+# at nine tenths the door's lines there change kind; half and double are the same.
 _LEAST_SEEN = 0.2
+# Stubs, traced for what is left of lines where two come close, and how far from the line that they
+# branch off they may begin, the farther where they end so near the skin's edge (choice; the same,
+# even at nothing and at a metre).
 _STUB_MM = 40.0
 _BRANCH_MM = 40.0
 _REST_MM = 100.0
 _AT_THE_EDGE_MM = 50.0
+# Share of the seen stations that must turn or step alike for the whole of a line to be kept, not
+# its longest good stretch. At all of them folds lose a tenth of their length.
 _MOST_GOOD = 0.6
+# Share of stations with room to look 45 to 120 mm off; with less a line is believed that runs over
+# so much of the panel. At all of them a fading fold is drawn 80 mm too long; half and double the
+# same.
 _LEAST_FAR_SEEN = 0.3
 _MOST_OF_PANEL = 0.6
+# How far a line is carried on unseen to the skin's edge, where it is said to end a little before
+# it; one that parts across what hides both its sides; and any, as far as it goes on turning.
+# Doubled, lines of the door's recess run to its edges; 300 mm ends one 100 mm too early.
 _CARRIED_ON_MM = 80.0
 _PARTING_ON_MM = 250.0
 _FARTHEST_ON_MM = 600.0
+# So many stations, 40 mm, that do not turn end a line: two end a noisy swage 24 mm too early; ten
+# carry one of the door's on by 400 mm.
 _BAD_STATIONS = 5
+# Shares of what a step or a turn shows in the window that found it. A swage's sides pass for steps
+# at half, the door's steps fail at double; every fold shows a fifth of its turn, none all of it.
 _LEAST_SHARP = 0.6
 _LEAST_TURN_SHARE = 0.2
 

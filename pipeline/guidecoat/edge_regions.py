@@ -26,10 +26,13 @@ from .tapes import Metal, tape_distances
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
+# The rim of the band lies between a region's cells and a knock's, and either may miss one.
 _TOUCHING_CELLS = 2
 # At a rim, of a hem above all, the deepest part is not seen: peaks read 5 to 25 % low (measured).
 _READ_LOW = 0.12
+# Dings are placed by stations, up to a knot of 20 mm apart, and by the line's window (choice).
 _BESIDE_MM = 40.0
+# The median of a slope needs no more than one cell in so many.
 _EVERY = 50
 _FULL = np.ones((3, 3), bool)
 

@@ -20,10 +20,16 @@ from .specks import specks_of
 
 Mask = NDArray[np.bool_]
 
+# A surface on which less than this share of a face's metal lies is not that metal's (choice).
 _LEAST_SOUND = 0.35
+# Times the tolerance, of the robust residual: metal that is usually as far off has form of its own
+# beyond any mark (choice).
 _WORST_SCALE = 2.0
+# A small part is refused from half the tolerance on where its residual is so many times the main
+# face's: the same scan of the same panel would have made it no rougher (choice).
 _SMALL_SCALE = 0.5
 _TIMES_MAIN = 8.0
+# Times the tolerance that the least visible height may be: beyond that no verdict is left (choice).
 _MOST_BLIND = 5.0
 
 

@@ -20,10 +20,14 @@ _PARTED = "Body lines or steps part the panel"
 _JUDGED = "Judged:"
 _OUTSIDE = "Outside is"
 _NOTES = (_BLIND_SPOT, _PARTED, _JUDGED, _OUTSIDE)
+# A main face of which less lies on its surface may be wavy form all over (choice).
 _LEAST_SOUND = 0.6
+# Depth of a skin below its rim, and its share of half the skin's greater span: sound panels bulge,
+# and flat ones sag by less (choice).
 _HOLLOW_MM = 5.0
 # Of what was scanned; a door with its frame, recess and inner skin has a half and more.
 _LEAST_JUDGED = 0.4
+# Share of the places with points that hold too few: hems and flying points leave less (choice).
 _MOST_THIN = 0.12
 _HOLLOW_SHARE = 0.01
 

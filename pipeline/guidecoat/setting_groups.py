@@ -49,7 +49,12 @@ class KnownLength(Group):
 
 
 def known_length_from(value: object) -> object:
-    """The flat form X1,Y1,Z1,X2,Y2,Z2,MM, a list in files and text elsewhere; empty is none."""
+    """The flat form X1,Y1,Z1,X2,Y2,Z2,MM, a list in files and text elsewhere; empty is none.
+
+    Raises
+    ------
+    ValueError : unless it holds seven numbers; pydantic makes it a SettingsError.
+    """
     if isinstance(value, str):
         try:
             value = [float(part) for part in value.split(",")]

@@ -76,7 +76,12 @@ class Settings(Group):
 
 
 def stage_config_path(stage: str) -> Path:
-    """The built-in file of a stage: inside the installed package, else beside the source root."""
+    """The built-in file of a stage: inside the installed package, else beside the source root.
+
+    Raises
+    ------
+    SettingsError : for a name that is no stage, or when the file is missing.
+    """
     if stage not in STAGES:
         raise SettingsError(f'stage = "{stage}" is not a stage: use one of {", ".join(STAGES)}')
     package = Path(__file__).resolve().parent

@@ -22,26 +22,47 @@ from .settings import ToleranceSettings
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
+# Figures tried at half and double on 20 panels: marks beside folds that end or fade, a pressed
+# bowl, swages, a door as doors are, a tank's end with ripple, hail, a scratch. What changes stands
+# beside each, "the same" where nothing does. A choice has no better reason than that.
+
 # A blow pushes up a rim round its dent: what lies beyond that rim tells.
 _RING_MM = (25.0, 80.0)
+# Quiet skin is that near the fair surface, by share of the tolerance or sigmas. Half doubts a true
+# low beside a fading fold; double believes one on a tank's end. The second is the same.
 _QUIET_OF_TOLERANCE = 0.25
 _QUIET_SIGMAS = 2.0
+# Shares of the ring that must be quiet: for a mark amid sound metal, and for one that lies beside
+# what may be form. Half of the first is the same; the second, at half, believes a tank's low.
 _LEAST_QUIET = 0.8
 _SURELY_QUIET = 0.97
+# Cells: of fewer a share says nothing. The same.
 _FEWEST_ROUND = 30
+# A pressed line or a bow: so much of the panel long, so many times longer than wide. A scratch 0.4
+# of the panel long would be one at half; else the same.
 _OF_PANEL = 0.6
 _SLENDER = 3.0
+# What a body line that is drawn a little off, or rounded more widely than known, leaves beside it:
+# all of it so near, or on the average and that slender (choice). The same.
 _BESIDE_LINE_MM = 40.0
 _BESIDE_SLENDER = 5.0
+# The same of ripple, whose patches are wider. Half is the same for the first; double, or slender
+# from 1.0 on, doubts ripple on the door.
 _RIPPLE_BESIDE_MM = 60.0
 _RIPPLE_SLENDER = 2.0
 _TOUCHES_MM = 20.0
+# A mark at the panel's edge so near a line is its end, which fades. Double doubts a high on the
+# door.
 _AT_ITS_END_MM = 80.0
+# Lines fade beyond what is traced of them, by some batten. Double doubts ripple on the door.
 _LINE_ON_MM = 300.0
+# A tool's depth, wall and floor (mean over peak); less deep beside a step that was found. A blow as
+# deep has no floor: a cone's mean is a third of its peak. Only a floor of 0.8 misses the bowl.
 _RECESS_MM = 4.0
 _SHALLOW_RECESS_MM = 2.0
 _RECESS_MRAD = 150.0
 _RECESS_FULL = 0.4
+# Where so much of the judged skin may be form, marks this near it may be, too (choice). The same.
 _MUCH = 0.12
 _NEAR_MUCH_MM = 100.0
 
