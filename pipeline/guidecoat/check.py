@@ -34,10 +34,12 @@ from .errors import ScanUnfitError
 from .face_jobs import Held
 from .faces import BAND, CREASE, JUDGED, LINE, REASONS, REFUSED, SPECK, Faces
 from .fairing import FairSurface, knot_spacing, lay_surface
+from .fitness import measure_sight
 from .given import read_hold_points, require_on_panel
 from .marks import find_marks, footprints_of
 from .regions import Region, measure_regions
 from .remarks import doubts_of, warnings_of
+from .ripple_doubts import doubt_ripple, ripple_words
 from .rules import GUARD
 from .scan import Scan
 from .scan_doubts import doubt_doubled, doubt_unseen
@@ -197,6 +199,13 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
     fair = without_told(fair, regions)
     regions = doubt_unseen(regions, found.smallest_visible_mm, settings.tolerance.height_mm)
     regions = doubt_doubled(regions, unrolled.doubles, tolerance_mm=settings.tolerance.height_mm)
+    regions = doubt_ripple(
+        regions,
+        found,
+        unrolled.cells,
+        tolerance_mrad=settings.tolerance.slope_mrad,
+        visible_mrad=measure_sight(unrolled.cells, settings).slope_mrad,
+    )
     regions = doubt_forms(
         regions, found, unrolled.cells, faces, unrolled.creases, fair, settings.tolerance
     )
@@ -341,7 +350,8 @@ def _result(
 ) -> CheckResult:
     scan, cells = unrolled.scan, unrolled.cells
     visible = found.smallest_visible_mm
-    doubts = untold_words(regions) + doubts_of(unrolled, faces, fair, found)
+    doubts = untold_words(regions) + ripple_words(regions)
+    doubts += doubts_of(unrolled, faces, fair, found)
     main = fair.faces[0]
     side = cells.grid.cell_mm
     judged = np.unique(faces.label[found.judged])

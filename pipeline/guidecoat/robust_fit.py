@@ -30,6 +30,9 @@ _KNOCK_REACH = 0.6
 # A second pass fits what the first left over: it halves the form's own error near edges.
 PASSES = {2: 1, 3: 2}
 _LEAST_SOUND = 0.3
+# Narrower patches are never followed; of what is, this much of its height at most is left.
+_BROAD_SHARE = 0.4
+_FOLLOWED = 0.15
 # Slopes at the edges weigh this much more than their noise alone would have it: the free surface
 # leans there by more than they are noisy (measured: 1e4 to 3e4 is nearest the true form).
 _SLOPE_TRUST = 2e4
@@ -332,6 +335,45 @@ def refit_without_marks(job: FaceJob, step: FitStep, hold_of: dict[str, str]) ->
     if step.free is not None:
         refit = _held_to_edges(job, refit, kept, hold_of)
     return replace(refit, weight=kept)
+
+
+def readmit_form(
+    job: FaceJob, step: FitStep, hold_of: dict[str, str]
+) -> tuple[FitStep, Floats | None]:
+    """Take back what was left out although its batten follows it: to this batten that is form.
+
+    Weights carried over from shorter battens can leave a whole bulge out, and the surface then
+    goes on as if it were not there. Returned beside the fit: (n,) how far the cells lie off the
+    surface that leaves nothing out, or None where nothing broad was left out.
+    """
+    patch, count = _patches_left_out(job, step)
+    area = np.bincount(patch, minlength=count + 1) * job.cell_mm**2
+    broad = np.flatnonzero(area >= (_BROAD_SHARE * step.batten_mm) ** 2)
+    broad = broad[broad > 0]
+    if not len(broad):
+        return step, None
+    whole = _reweighted(job, step.batten_mm, np.ones(len(patch)), _held_points(job))
+    left, out = (ndimage.median(np.abs(off), patch, broad) for off in (whole.off_mm, step.off_mm))
+    back = np.isin(patch, broad[left < _FOLLOWED * out])
+    if not back.any():
+        return step, whole.off_mm
+    kept = np.where(back, 1.0, step.weight)
+    refit = _reweighted(job, step.batten_mm, kept, _held_points(job))
+    if step.free is not None:
+        refit = _held_to_edges(job, refit, kept, hold_of)
+    return replace(refit, weight=kept), whole.off_mm
+
+
+def _patches_left_out(job: FaceJob, step: FitStep) -> tuple[NDArray[np.int32], int]:
+    """(n,) number of the connected patch, all high or all low, a cell was left out with; 0 else."""
+    patch, count = np.zeros(len(step.weight), np.int32), 0
+    for sign in (1.0, -1.0):
+        field = np.zeros(job.shape, bool)
+        field[job.where] = (step.weight <= 0.0) & (sign * step.off_mm > 0.0)
+        label, own = ndimage.label(field)
+        patch = np.where(label[job.where] > 0, label[job.where] + count, patch)
+        count += own
+    return patch, count
 
 
 def _marks(job: FaceJob, off: Floats, scale: float) -> Mask:

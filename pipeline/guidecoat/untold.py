@@ -42,6 +42,8 @@ _SHALLOW_RECESS_MM = 2.0
 _RECESS_MRAD = 150.0
 _RECESS_FULL = 0.4
 _TIGHT = 1.5
+# What a batten leaves of a mark that is no form, as shares of its height.
+_LEFT = (0.5, 1.2)
 _MUCH = 0.12
 _NEAR_MUCH_MM = 100.0
 
@@ -74,7 +76,9 @@ def doubt_forms(
     lines = _from_lines(cells, creases)
     tight = _turns_tight(fair)
     why = {
-        region.region: _why(region, regions, found, cells, faces, lines, tolerance, tight=tight)
+        region.region: _why(
+            region, regions, found, cells, faces, lines, fair, tolerance, tight=tight
+        )
         for region in regions
     }
     doubted = [region for region in regions if why[region.region]]
@@ -100,6 +104,7 @@ def _why(
     cells: Cells,
     faces: Faces,
     line_mm: Floats,
+    fair: FairSurface,
     tolerance: ToleranceSettings,
     *,
     tight: bool,
@@ -114,6 +119,8 @@ def _why(
         touches = float(from_line.min()) < _TOUCHES_MM
         if float(from_line.mean()) < _RIPPLE_BESIDE_MM or (touches and slender > _RIPPLE_SLENDER):
             return LINE
+    elif _follows(region, found, fair):
+        return TIGHT
     elif _like_a_recess(region, beside=float(from_line.min()) < _TOUCHES_MM):
         return RECESS
     if slender > _BESIDE_SLENDER and float(from_line.mean()) < _BESIDE_LINE_MM:
@@ -137,6 +144,22 @@ def _like_a_recess(region: Region, *, beside: bool) -> bool:
         and region.max_slope_mrad > _RECESS_MRAD
         and abs(region.mean_mm) > _RECESS_FULL * abs(region.peak_mm)
     )
+
+
+def _follows(region: Region, found: CellDeviation, fair: FairSurface) -> bool:
+    """Whether a mark is what the batten makes of form that turns tighter than it follows.
+
+    It then follows most of the mark as soon as that is not left out; or it lies as far off, or
+    farther, with nothing left out at all. Damage no broader than half the batten does neither.
+    """
+    for face in fair.faces:
+        shorter = [scale for batten, scale in face.climb if batten < face.batten_mm]
+        own = region.core & np.isfinite(face.unfollowed_mm)
+        if not shorter or face.scale_mm <= _TIGHT * min(shorter) or not own.any():
+            continue
+        share = float(face.unfollowed_mm[own].mean() / np.nanmean(found.smooth_mm[own]))
+        return not _LEFT[0] < share < _LEFT[1]
+    return False
 
 
 def _touches(region: Region, cells: Mask) -> bool:
