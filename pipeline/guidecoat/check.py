@@ -251,6 +251,7 @@ def _held(unrolled: Unrolled, settings: Settings) -> Held:
     hold = unrolled.chart.to_chart(given.hold_mm)
     require_on_panel(path, hold, unrolled.cells, unrolled.skin)
     release = unrolled.chart.to_chart(given.release_mm)
+    require_on_panel(path, release, unrolled.cells, unrolled.skin, kind="release")
     return Held(hold[:, :2], hold[:, 2], release[:, :2])
 
 

@@ -186,7 +186,7 @@ def _fit_face(
             let_go = tuple(a | b for a, b in zip(job.let_go, knocked, strict=True))
             job = replace(job, let_go=let_go)
             step = refit_without_marks(job, step, hold_of)
-        step, left_mm = readmit_form(job, step, hold_of)
+        step, left_mm = readmit_form(job, step, hold_of, least_mm=min(scale for _, scale in climb))
     except np.linalg.LinAlgError as error:
         raise FitError(
             f"no surface can be laid on face {job.face}: its points and held edges leave it free "

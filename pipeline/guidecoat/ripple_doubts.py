@@ -14,6 +14,7 @@ from .regions import Region
 Floats = NDArray[np.float64]
 
 _CLEAR = 1.0
+_FEWEST_WAVES = 2.0
 _SCATTERS_MORE = 1.5
 # Autocorrelation half a wave off: -0.9 to -1 for waves of one length, -0.3 for noise (computed).
 _A_WAVE = -0.7
@@ -21,6 +22,8 @@ _HALF_WAVE_MM = 70.0
 _LEAST_OVERLAP = 0.35
 # Scanners and meshing programs smooth over a few points; three of them make a cell.
 _NOISE_WAVE_CELLS = 12.0
+# Noise that hangs together is not many times greater than what scatters from point to point.
+_NOISY_BUMPS = 8.0
 _AS_STRONG = 1.5
 _MOSTLY = 0.5
 
@@ -88,8 +91,10 @@ def _why(
     visible_mrad: float,
 ) -> str:
     """What speaks for noise, "" where nothing does."""
+    wave_mm = _wavelength_mm(region, found)
     if visible_mrad > tolerance_mrad and (
         region.max_slope_mrad < tolerance_mrad + _CLEAR * visible_mrad
+        or 100.0 * region.area_cm2 < (_FEWEST_WAVES * wave_mm) ** 2
     ):
         return UNSEEN
     rest = found.judged & ~region.footprint
@@ -97,7 +102,11 @@ def _why(
         here, there = (np.nanmedian(cells.error_mm[x]) for x in (region.footprint, rest))
         if here > _SCATTERS_MORE * there:
             return SCATTER
-    short = _wavelength_mm(region, found) < _NOISE_WAVE_CELLS * cells.grid.cell_mm
+    noise_mm = float(np.nanmedian(cells.error_mm[found.judged]))
+    noise_mm *= float(np.sqrt(np.median(cells.count[found.judged])))
+    if abs(region.peak_mm) > _NOISY_BUMPS * noise_mm:
+        return ""
+    short = wave_mm < _NOISE_WAVE_CELLS * cells.grid.cell_mm
     return NO_WAVE if short and _half_a_wave_off(region, found, cells) > _A_WAVE else ""
 
 

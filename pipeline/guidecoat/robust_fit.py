@@ -30,9 +30,12 @@ _KNOCK_REACH = 0.6
 # A second pass fits what the first left over: it halves the form's own error near edges.
 PASSES = {2: 1, 3: 2}
 _LEAST_SOUND = 0.3
-# Narrower patches are never followed; of what is, this much of its height at most is left.
+# Narrower patches are never followed; of what is, this much of its height at most is left, and
+# more where the metal lies off all over, as it does where form turns tighter than the batten.
 _BROAD_SHARE = 0.4
 _FOLLOWED = 0.15
+_FOLLOWED_TIGHT = 0.35
+_TIGHT = 1.5
 # Slopes at the edges weigh this much more than their noise alone would have it: the free surface
 # leans there by more than they are noisy (measured: 1e4 to 3e4 is nearest the true form).
 _SLOPE_TRUST = 2e4
@@ -338,13 +341,17 @@ def refit_without_marks(job: FaceJob, step: FitStep, hold_of: dict[str, str]) ->
 
 
 def readmit_form(
-    job: FaceJob, step: FitStep, hold_of: dict[str, str]
+    job: FaceJob, step: FitStep, hold_of: dict[str, str], *, least_mm: float
 ) -> tuple[FitStep, Floats | None]:
     """Take back what was left out although its batten follows it: to this batten that is form.
 
     Weights carried over from shorter battens can leave a whole bulge out, and the surface then
     goes on as if it were not there. Returned beside the fit: (n,) how far the cells lie off the
     surface that leaves nothing out, or None where nothing broad was left out.
+
+    Parameters
+    ----------
+    least_mm : the residual's scale with the battens that follow most.
     """
     patch, count = _patches_left_out(job, step)
     area = np.bincount(patch, minlength=count + 1) * job.cell_mm**2
@@ -354,7 +361,8 @@ def readmit_form(
         return step, None
     whole = _reweighted(job, step.batten_mm, np.ones(len(patch)), _held_points(job))
     left, out = (ndimage.median(np.abs(off), patch, broad) for off in (whole.off_mm, step.off_mm))
-    back = np.isin(patch, broad[left < _FOLLOWED * out])
+    followed = _FOLLOWED_TIGHT if step.scale_mm > _TIGHT * least_mm else _FOLLOWED
+    back = np.isin(patch, broad[left < followed * out])
     if not back.any():
         return step, whole.off_mm
     kept = np.where(back, 1.0, step.weight)
