@@ -1,4 +1,4 @@
-"""Scans as scanners give them: smoothed noise, thinned meshes, forms that turn tighter than most."""
+"""Scans as scanners give them: smoothed noise, thinned meshes, form that turns tight."""
 
 from __future__ import annotations
 
@@ -102,7 +102,8 @@ def test_marks_on_a_tall_bulge_are_found_beside_it() -> None:
     result = check(scan, load_settings("filler"))
     lows = [r for r in result.regions if r.kind == "low" and np.hypot(r.x - 200, r.y + 250) < 25]
     # The batten hardly follows such a form: it says itself that heights are sure to 0.4 mm only.
-    assert [(low.verdict, low.peak_mm) for low in lows] == [("out", pytest.approx(-1.2, abs=0.4))]
+    assert [low.verdict for low in lows] == ["out"]
+    assert lows[0].peak_mm == pytest.approx(-1.2, abs=0.4)
 
 
 @pytest.mark.parametrize("seed", [1, 2])

@@ -107,7 +107,8 @@ def hold_words(
 
     Parameters
     ----------
-    uvh : (k, 3) chart positions; part : (nu, nv) face of every cell, 0 for none; main : the panel's.
+    uvh : (k, 3) chart positions; part : (nu, nv) face of every cell, 0 for none; main : the
+        panel's own.
     """
     said: list[str] = []
     if not len(uvh):

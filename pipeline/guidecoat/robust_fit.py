@@ -13,6 +13,7 @@ from scipy import ndimage
 from .biweight import BIWEIGHT, tukey
 from .edge_lines import NOISE_DRAWS, EdgeLine, lay_edge_line
 from .face_jobs import FaceJob
+from .left_out import broad_patches, followed
 from .settings import SurfaceSettings
 from .spline import Fit, Rows, half_at, solve
 
@@ -30,12 +31,6 @@ _KNOCK_REACH = 0.6
 # A second pass fits what the first left over: it halves the form's own error near edges.
 PASSES = {2: 1, 3: 2}
 _LEAST_SOUND = 0.3
-# Narrower patches are never followed; of what is, this much of its height at most is left, and
-# more where the metal lies off all over, as it does where form turns tighter than the batten.
-_BROAD_SHARE = 0.4
-_FOLLOWED = 0.15
-_FOLLOWED_TIGHT = 0.35
-_TIGHT = 1.5
 # Slopes at the edges weigh this much more than their noise alone would have it: the free surface
 # leans there by more than they are noisy (measured: 1e4 to 3e4 is nearest the true form).
 _SLOPE_TRUST = 2e4
@@ -353,16 +348,11 @@ def readmit_form(
     ----------
     least_mm : the residual's scale with the battens that follow most.
     """
-    patch, count = _patches_left_out(job, step)
-    area = np.bincount(patch, minlength=count + 1) * job.cell_mm**2
-    broad = np.flatnonzero(area >= (_BROAD_SHARE * step.batten_mm) ** 2)
-    broad = broad[broad > 0]
+    patch, broad = broad_patches(job, step.weight, step.off_mm, step.batten_mm)
     if not len(broad):
         return step, None
     whole = _reweighted(job, step.batten_mm, np.ones(len(patch)), _held_points(job))
-    left, out = (ndimage.median(np.abs(off), patch, broad) for off in (whole.off_mm, step.off_mm))
-    followed = _FOLLOWED_TIGHT if step.scale_mm > _TIGHT * least_mm else _FOLLOWED
-    back = np.isin(patch, broad[left < followed * out])
+    back = followed(patch, broad, whole.off_mm, step.off_mm, tight=step.scale_mm / least_mm)
     if not back.any():
         return step, whole.off_mm
     kept = np.where(back, 1.0, step.weight)
@@ -370,18 +360,6 @@ def readmit_form(
     if step.free is not None:
         refit = _held_to_edges(job, refit, kept, hold_of)
     return replace(refit, weight=kept), whole.off_mm
-
-
-def _patches_left_out(job: FaceJob, step: FitStep) -> tuple[NDArray[np.int32], int]:
-    """(n,) number of the connected patch, all high or all low, a cell was left out with; 0 else."""
-    patch, count = np.zeros(len(step.weight), np.int32), 0
-    for sign in (1.0, -1.0):
-        field = np.zeros(job.shape, bool)
-        field[job.where] = (step.weight <= 0.0) & (sign * step.off_mm > 0.0)
-        label, own = ndimage.label(field)
-        patch = np.where(label[job.where] > 0, label[job.where] + count, patch)
-        count += own
-    return patch, count
 
 
 def _marks(job: FaceJob, off: Floats, scale: float) -> Mask:
