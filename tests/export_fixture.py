@@ -152,6 +152,7 @@ def _fair(judged: NDArray[np.bool_]) -> FairSurface:
         edges=edges(),
         shaken=np.zeros((space.size, 1)),
         passes=1,
+        unfollowed_mm=np.full(SHAPE, np.nan),
     )
     return FairSurface(corner[0], corner[1], knot, face.lattice[None], (face,), 3)
 

@@ -6,12 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
+from scipy import ndimage, sparse
 
 from .chart import Grid
 from .chunks import by_chunks
 from .errors import ScanUnfitError
-from .robust_cells import MAKES_A_PLANE, average_groups
+from .robust_cells import MAKES_A_PLANE, Averages, average_groups
 from .scan import Scan
 from .unroll import SKIN, SKIN_REASONS, Skin
 from .voxels import Voxels
@@ -20,6 +20,8 @@ Floats = NDArray[np.float64]
 _MOST_CELLS = 4_000_000
 _SPACINGS = 3.0
 _LEAST_LAYER = 0.15
+_FEWEST_TO_SCATTER = 3
+_NEIGHBOUR_CELLS = 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,7 +143,7 @@ def cells_on_grid(charted: ChartedPoints, grid: Grid) -> Cells:
     found = average_groups(charted.uvh, order, start, max(2.0, _LEAST_LAYER * typical))
     shape = grid.shape
     spacing = grid.cell_mm / np.sqrt(typical)
-    scatter, count = found.scatter_mm, found.count
+    scatter, count = _about_slope(charted, order, start, found, shape), found.count
     noise = _noise(scatter, count)
     floor = np.where(np.isfinite(scatter), np.maximum(scatter, noise), noise)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -159,6 +161,37 @@ def cells_on_grid(charted: ChartedPoints, grid: Grid) -> Cells:
         noise,
         float(spacing),
     )
+
+
+def _about_slope(
+    charted: ChartedPoints,
+    order: NDArray[np.int32],
+    start: NDArray[np.int32],
+    found: Averages,
+    shape: tuple[int, int],
+) -> Floats:
+    """(n,) scatter of every cell; of one with too few points for a plane about its neighbour's.
+
+    About their level they would scatter by what the skin rises within the cell.
+    """
+    out = found.scatter_mm.copy()
+    size = np.diff(start)
+    known = np.isfinite(found.slope_u)
+    few = ~known & (found.count >= _FEWEST_TO_SCATTER) & (found.count == size)
+    if not few.any() or not known.any():
+        return out
+    away, nearest = ndimage.distance_transform_edt(~known.reshape(shape), return_indices=True)
+    few &= away.ravel() <= _NEIGHBOUR_CELLS
+    like = np.ravel_multi_index(tuple(nearest), shape).ravel()
+    cell = np.repeat(np.arange(len(size)), np.where(few, size, 0))
+    point = order[: start[-1]][np.repeat(few, size)]
+    u, v, h = charted.uvh[point].astype(np.float64).T
+    rest = h - found.height_mm[cell]
+    rest -= found.slope_u[like[cell]] * (u - found.u_mm[cell])
+    rest -= found.slope_v[like[cell]] * (v - found.v_mm[cell])
+    square = np.bincount(cell, rest**2, minlength=len(size))
+    out[few] = np.minimum(out[few], np.sqrt(square[few] / (size[few] - 1)))
+    return out
 
 
 def _noise(scatter: Floats, count: NDArray[np.int32]) -> float:

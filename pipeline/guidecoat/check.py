@@ -30,11 +30,13 @@ from .edges import Edge, find_edges
 from .face_jobs import Held
 from .faces import JUDGED, REASONS, Faces
 from .fairing import FairSurface, knot_spacing, lay_surface
+from .fitness import measure_sight
 from .given import read_hold_points, require_on_panel
 from .judging import cell_status, refuse_noise, verdict_of, without_refused, without_specks
 from .marks import find_marks
 from .regions import Region, measure_regions
 from .remarks import doubts_of, warnings_of
+from .ripple_doubts import doubt_ripple, ripple_words
 from .scan import Scan
 from .scan_doubts import doubt_doubled, doubt_unseen
 from .scan_io import read_scan
@@ -225,6 +227,13 @@ def _doubted(
     limit = settings.tolerance.height_mm
     regions = doubt_unseen(regions, found.smallest_visible_mm, limit)
     regions = doubt_doubled(regions, unrolled.doubles, tolerance_mm=limit)
+    regions = doubt_ripple(
+        regions,
+        found,
+        unrolled.cells,
+        tolerance_mrad=settings.tolerance.slope_mrad,
+        visible_mrad=measure_sight(unrolled.cells, settings).slope_mrad,
+    )
     return doubt_forms(
         regions,
         found,
@@ -266,6 +275,7 @@ def _held(unrolled: Unrolled, settings: Settings) -> Held:
     hold = unrolled.chart.to_chart(given.hold_mm)
     require_on_panel(path, hold, unrolled.cells, unrolled.skin)
     release = unrolled.chart.to_chart(given.release_mm)
+    require_on_panel(path, release, unrolled.cells, unrolled.skin, kind="release")
     return Held(hold[:, :2], hold[:, 2], release[:, :2])
 
 
@@ -275,7 +285,8 @@ def _result(
     scan, cells = unrolled.scan, unrolled.cells
     faces, fair, found, regions = judged.faces, judged.fair, judged.found, judged.regions
     visible = found.smallest_visible_mm
-    doubts = untold_words(regions) + doubts_of(unrolled, faces, fair, found)
+    doubts = untold_words(regions) + ripple_words(regions)
+    doubts += doubts_of(unrolled, faces, fair, found)
     main = fair.faces[0]
     side = cells.grid.cell_mm
     laid_on = np.unique(faces.label[found.judged])

@@ -17,7 +17,13 @@ from .edges import Edge
 from .errors import FitError
 from .face_jobs import FaceJob, Held, face_job, hinges_in
 from .faces import Faces
-from .robust_fit import PASSES, choose_batten, refit_without_marks, shaken_by_edges
+from .robust_fit import (
+    PASSES,
+    choose_batten,
+    readmit_form,
+    refit_without_marks,
+    shaken_by_edges,
+)
 from .settings import CreaseSettings, SurfaceSettings
 from .spline import Fit, SplineSpace
 
@@ -35,7 +41,8 @@ class FaceSurface:
     lattice : (nku + 3, nkv + 3) B-spline coefficients, NaN off the face; batten_mm and who
     decided it; scale_mm : robust residual of the sound cells, averaged as far as their noise
     asks for, noise_mm : of single cells; sound : (nu, nv) bool, cells it
-    lies on; climb : (batten, residual) as the batten lengthened.
+    lies on; climb : (batten, residual) as the batten lengthened; unfollowed_mm : (nu, nv) how far
+    cells lie off a surface of this batten that leaves nothing out, NaN where that was not laid.
     """
 
     face: int
@@ -52,6 +59,7 @@ class FaceSurface:
     edges: tuple[EdgeLine, ...]
     shaken: Floats
     passes: int
+    unfollowed_mm: Floats
 
     def sigma_mm(self, u: Floats, v: Floats) -> Floats:
         """(n,) the surface's own standard uncertainty at chart places.
@@ -178,6 +186,7 @@ def _fit_face(
             let_go = tuple(a | b for a, b in zip(job.let_go, knocked, strict=True))
             job = replace(job, let_go=let_go)
             step = refit_without_marks(job, step, hold_of)
+        step, left_mm = readmit_form(job, step, hold_of, least_mm=min(scale for _, scale in climb))
     except np.linalg.LinAlgError as error:
         raise FitError(
             f"no surface can be laid on face {job.face}: its points and held edges leave it free "
@@ -185,6 +194,9 @@ def _fit_face(
         ) from error
     sound = np.zeros(job.shape, bool)
     sound[job.where] = step.weight > 0.0
+    unfollowed = np.full(job.shape, np.nan)
+    if left_mm is not None:
+        unfollowed[job.where] = left_mm
     return FaceSurface(
         job.face,
         job.space,
@@ -200,6 +212,7 @@ def _fit_face(
         step.lines,
         shaken_by_edges(job, step),
         PASSES[job.order],
+        unfollowed,
     )
 
 

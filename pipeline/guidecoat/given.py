@@ -17,6 +17,9 @@ from .scan import Scan
 Floats = NDArray[np.float64]
 
 _FARTHEST_MM = 30.0
+# A point measured with care; what is farther off was measured where the panel is bent, or wrongly.
+_OFF_MM = 2.0
+_OFF_NOISE = 6.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,12 +71,14 @@ def read_crease_lines(path: Path, scan: Scan) -> tuple[Floats, ...]:
     return tuple(_local(points, scan) for points in lines.values())
 
 
-def require_on_panel(path: Path, uvh: Floats, cells: Cells, skin: NDArray[np.bool_]) -> None:
-    """Refuse held points that lie far from the scanned skin.
+def require_on_panel(
+    path: Path, uvh: Floats, cells: Cells, skin: NDArray[np.bool_], *, kind: str = "hold"
+) -> None:
+    """Refuse points that lie far from the scanned skin.
 
     Parameters
     ----------
-    uvh : (k, 3) chart positions of the points to hold.
+    uvh : (k, 3) chart positions of the points to hold or release.
 
     Raises
     ------
@@ -81,18 +86,72 @@ def require_on_panel(path: Path, uvh: Floats, cells: Cells, skin: NDArray[np.boo
     """
     if not len(uvh):
         return
+    for number, (aside, off) in enumerate(zip(*_off_skin(uvh, cells, skin), strict=True), start=1):
+        out = abs(off)
+        if max(aside, out) > _FARTHEST_MM:
+            where = f"{aside:.0f} mm beside it" if np.isfinite(aside) else "outside it"
+            raise SettingsError(
+                f"{path}: point {number} to {kind} is not on the panel ({where}, {out:.0f} mm off "
+                f"it; {_FARTHEST_MM:.0f} mm is allowed): give it in the scan's own units and frame"
+            )
+
+
+def hold_words(
+    uvh: Floats,
+    cells: Cells,
+    skin: NDArray[np.bool_],
+    part: NDArray[np.int32],
+    main: int,
+) -> list[str]:
+    """What is doubtful about points to hold: far off the skin, or on no part that is judged.
+
+    Parameters
+    ----------
+    uvh : (k, 3) chart positions; part : (nu, nv) face of every cell, 0 for none; main : the
+        panel's own.
+    """
+    said: list[str] = []
+    if not len(uvh):
+        return said
+    i, j = cells.grid.index(uvh[:, 0], uvh[:, 1])
+    around = ndimage.maximum_filter(np.where(part == main, np.iinfo(np.int32).max, part), 5)
+    beside, off = _off_skin(uvh, cells, skin)
+    limit = max(_OFF_MM, _OFF_NOISE * cells.noise_mm)
+    for number, (aside, out, own) in enumerate(
+        zip(beside, off, around[i, j], strict=True), start=1
+    ):
+        if abs(out) > limit:
+            said.append(
+                f"Point {number} to hold lies {abs(out):.1f} mm {'above' if out > 0 else 'below'} "
+                "the scanned skin, and the fair surface was laid through it. Unless the panel is "
+                "bent by that much there, measure the point again or take it out."
+            )
+        if own == 0:
+            said.append(
+                f"Point {number} to hold holds nothing: it lies {aside:.0f} mm beside the skin or "
+                "on a part that is not judged. Put it on the panel's face or take it out."
+            )
+        elif own != np.iinfo(np.int32).max:
+            said.append(
+                f"Point {number} to hold holds only a smaller part, beyond a body line, a step or "
+                "an opening, and not the panel's main face. If that was not meant, move it."
+            )
+    return said
+
+
+def _off_skin(uvh: Floats, cells: Cells, skin: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+    """(k,) how far places lie beside the skin, inf off the grid; and above it, carried on level
+    with its slope.
+    """
     i, j = cells.grid.index(uvh[:, 0], uvh[:, 1])
     away, nearest = ndimage.distance_transform_edt(~skin, return_indices=True)
     beside = away[i, j] * cells.grid.cell_mm
     beside[cells.grid.beyond(uvh[:, 0], uvh[:, 1])] = np.inf
-    off = np.abs(uvh[:, 2] - cells.height_mm[nearest[0][i, j], nearest[1][i, j]])
-    for number, (aside, out) in enumerate(zip(beside, off, strict=True), start=1):
-        if max(aside, out) > _FARTHEST_MM:
-            where = f"{aside:.0f} mm beside it" if np.isfinite(aside) else "outside it"
-            raise SettingsError(
-                f"{path}: point {number} to hold is not on the panel ({where}, {out:.0f} mm off "
-                f"it; {_FARTHEST_MM:.0f} mm is allowed): give it in the scan's own units and frame"
-            )
+    at = (nearest[0][i, j], nearest[1][i, j])
+    there = cells.height_mm[at]
+    there = there + np.nan_to_num(cells.slope_u)[at] * (uvh[:, 0] - cells.u_mm[at])
+    there = there + np.nan_to_num(cells.slope_v)[at] * (uvh[:, 1] - cells.v_mm[at])
+    return beside, uvh[:, 2] - there
 
 
 def _rows(path: Path, needed: tuple[str, ...]) -> list[tuple[int, dict[str, str]]]:

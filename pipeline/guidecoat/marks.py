@@ -60,6 +60,9 @@ _ABOVE_NOISE = 2.5
 # a high of its own beside ripple is taken for a crest; double the height, and ripple is lost.
 _LIKE_HEIGHT = 0.4
 _LIKE_AREA = 0.1
+_ALONE_REACH = 0.5
+_LEVEL = 0.25
+_MOSTLY_LEVEL = 0.75
 # A patch must have that share of its least area so far inside: slopes at an edge lean on one side
 # only. Half of the first finds ripple at a hatch's edge; else the same.
 _INLAND_MM = 15.0
@@ -82,13 +85,15 @@ class Mark:
 def find_marks(found: CellDeviation, cells: Cells, tolerance: ToleranceSettings) -> list[Mark]:
     """Find what stands, or may stand, beyond tolerance: highs and lows, and ripple.
 
-    A crest or trough under twice the tolerance that is one of several like it is ripple's.
+    A crest or trough under twice the tolerance that is one of several like it is ripple's, unless
+    it stands alone: round a crest lie troughs.
     """
     marks = _highs_and_lows(found, cells, tolerance.height_mm)
     strong = [
         mark
         for mark in marks
         if np.abs(found.smooth_mm[mark.core]).max() >= _STRONG * tolerance.height_mm
+        or _stands_alone(mark, found, cells)
     ]
     ripple = _ripple(_clear_of(strong, found, cells), cells, tolerance.slope_mrad)
     waves = footprints_of(ripple, found.judged.shape)
@@ -100,6 +105,18 @@ def find_marks(found: CellDeviation, cells: Cells, tolerance: ToleranceSettings)
         hidden = _ripple(rest, cells, tolerance.slope_mrad)
         ripple += [mark for mark in hidden if not (mark.core & waves).any()]
     return strong + weak + ripple
+
+
+def _stands_alone(mark: Mark, found: CellDeviation, cells: Cells) -> bool:
+    """Whether it is level round a mark, over half as far again as the mark reaches."""
+    side = cells.grid.cell_mm
+    reach = _ALONE_REACH * float(np.sqrt(mark.footprint.sum() / np.pi)) * side
+    away = ndimage.distance_transform_edt(~mark.footprint) * side
+    ring = found.judged & (away > side) & (away <= side + reach)
+    if ring.sum() < _FEWEST_ROUND:
+        return False
+    peak = np.abs(found.smooth_mm[mark.core]).max()
+    return bool((np.abs(found.smooth_mm[ring]) < _LEVEL * peak).mean() > _MOSTLY_LEVEL)
 
 
 class Marked(Protocol):

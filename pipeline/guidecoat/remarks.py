@@ -9,6 +9,7 @@ from .deviation import CellDeviation
 from .faces import JUDGED, OFF, REASONS, Faces
 from .fairing import FairSurface
 from .fitness import WIDEST_CELL_MM, measure_sight, too_coarse_words
+from .given import hold_words, read_hold_points
 from .local_fit import quadratic_columns
 from .scan_doubts import scan_doubts
 from .settings import Settings
@@ -64,6 +65,7 @@ def warnings_of(
             f"{blind_cause(visible, found.blurred_by)}. Remedy: {blind_remedy(found.blurred_by)}."
         )
     said += [*_blind_to_ripple(unrolled, settings), *doubts]
+    said += _held_points(unrolled, faces, main.face, settings)
     hold_of = settings.edges.hold_of
     judged = [f for f in fair.faces if (found.judged & (faces.label == f.face)).any()]
     for face in judged:
@@ -97,6 +99,15 @@ def warnings_of(
         "earlier scan or with a sound donor panel."
     )
     return tuple(said)
+
+
+def _held_points(unrolled: Unrolled, faces: Faces, main: int, settings: Settings) -> list[str]:
+    """What is doubtful about the points that the user holds."""
+    path = settings.edges.hold_points_file
+    if path is None:
+        return []
+    uvh = unrolled.chart.to_chart(read_hold_points(path, unrolled.scan).hold_mm)
+    return hold_words(uvh, unrolled.cells, unrolled.skin, faces.label, main)
 
 
 def _blind_to_ripple(unrolled: Unrolled, settings: Settings) -> list[str]:

@@ -13,6 +13,7 @@ from scipy import ndimage
 from .biweight import BIWEIGHT, tukey
 from .edge_lines import NOISE_DRAWS, EdgeLine, lay_edge_line
 from .face_jobs import FaceJob
+from .left_out import broad_patches, followed
 from .settings import SurfaceSettings
 from .spline import Fit, Rows, half_at, solve
 
@@ -332,6 +333,33 @@ def refit_without_marks(job: FaceJob, step: FitStep, hold_of: dict[str, str]) ->
     if step.free is not None:
         refit = _held_to_edges(job, refit, kept, hold_of)
     return replace(refit, weight=kept)
+
+
+def readmit_form(
+    job: FaceJob, step: FitStep, hold_of: dict[str, str], *, least_mm: float
+) -> tuple[FitStep, Floats | None]:
+    """Take back what was left out although its batten follows it: to this batten that is form.
+
+    Weights carried over from shorter battens can leave a whole bulge out, and the surface then
+    goes on as if it were not there. Returned beside the fit: (n,) how far the cells lie off the
+    surface that leaves nothing out, or None where nothing broad was left out.
+
+    Parameters
+    ----------
+    least_mm : the residual's scale with the battens that follow most.
+    """
+    patch, broad = broad_patches(job, step.weight, step.off_mm, step.batten_mm)
+    if not len(broad):
+        return step, None
+    whole = _reweighted(job, step.batten_mm, np.ones(len(patch)), _held_points(job))
+    back = followed(patch, broad, whole.off_mm, step.off_mm, tight=step.scale_mm / least_mm)
+    if not back.any():
+        return step, whole.off_mm
+    kept = np.where(back, 1.0, step.weight)
+    refit = _reweighted(job, step.batten_mm, kept, _held_points(job))
+    if step.free is not None:
+        refit = _held_to_edges(job, refit, kept, hold_of)
+    return replace(refit, weight=kept), whole.off_mm
 
 
 def _marks(job: FaceJob, off: Floats, scale: float) -> Mask:

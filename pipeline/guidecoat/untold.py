@@ -62,6 +62,8 @@ _RECESS_MM = 4.0
 _SHALLOW_RECESS_MM = 2.0
 _RECESS_MRAD = 150.0
 _RECESS_FULL = 0.4
+# What a batten leaves of a mark that is no form, as shares of its height.
+_LEFT = (0.5, 1.2)
 # Where so much of the judged skin may be form, marks this near it may be, too (choice). The same.
 _MUCH = 0.12
 _NEAR_MUCH_MM = 100.0
@@ -98,7 +100,9 @@ def doubt_forms(
     lines = _from_lines(cells, creases)
     tight = _turns_tight(fair)
     why = {
-        region.region: _why(region, regions, found, cells, faces, lines, tolerance, tight=tight)
+        region.region: _why(
+            region, regions, found, cells, faces, lines, fair, tolerance, tight=tight
+        )
         for region in regions
     }
     doubted = [region for region in regions if why[region.region]]
@@ -124,6 +128,7 @@ def _why(
     cells: Cells,
     faces: Faces,
     line_mm: Floats,
+    fair: FairSurface,
     tolerance: ToleranceSettings,
     *,
     tight: bool,
@@ -138,6 +143,8 @@ def _why(
         touches = float(from_line.min()) < _TOUCHES_MM
         if float(from_line.mean()) < _RIPPLE_BESIDE_MM or (touches and slender > _RIPPLE_SLENDER):
             return LINE
+    elif _follows(region, found, fair):
+        return TIGHT
     elif _like_a_recess(region, beside=float(from_line.min()) < _TOUCHES_MM):
         return RECESS
     if slender > _BESIDE_SLENDER and float(from_line.mean()) < _BESIDE_LINE_MM:
@@ -161,6 +168,21 @@ def _like_a_recess(region: Region, *, beside: bool) -> bool:
         and region.max_slope_mrad > _RECESS_MRAD
         and abs(region.mean_mm) > _RECESS_FULL * abs(region.peak_mm)
     )
+
+
+def _follows(region: Region, found: CellDeviation, fair: FairSurface) -> bool:
+    """Whether a mark is what the batten makes of form that turns tighter than it follows.
+
+    It then follows most of the mark as soon as that is not left out; or it lies as far off, or
+    farther, with nothing left out at all. Damage no broader than half the batten does neither.
+    """
+    for face in fair.faces:
+        own = region.core & np.isfinite(face.unfollowed_mm)
+        if times_farther_off(face, from_share=0.0) <= TIGHT_TIMES or not own.any():
+            continue
+        share = float(face.unfollowed_mm[own].mean() / np.nanmean(found.smooth_mm[own]))
+        return not _LEFT[0] < share < _LEFT[1]
+    return False
 
 
 def _touches(region: Region, cells: Mask) -> bool:

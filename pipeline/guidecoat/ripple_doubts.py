@@ -1,0 +1,135 @@
+"""Ripple that may be the scan's own noise: undecided, and why."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .cells import Cells
+from .deviation import CellDeviation
+from .regions import Region
+
+Floats = NDArray[np.float64]
+
+_CLEAR = 1.0
+_FEWEST_WAVES = 2.0
+_SCATTERS_MORE = 1.5
+# Autocorrelation half a wave off: -0.9 to -1 for waves of one length, -0.3 for noise (computed).
+_A_WAVE = -0.7
+_HALF_WAVE_MM = 70.0
+_LEAST_OVERLAP = 0.35
+# Scanners and meshing programs smooth over a few points; three of them make a cell.
+_NOISE_WAVE_CELLS = 12.0
+# Noise that hangs together is not many times greater than what scatters from point to point.
+_NOISY_BUMPS = 8.0
+_AS_STRONG = 1.5
+_MOSTLY = 0.5
+
+UNSEEN = "the scan's noise hides ripple at the slope tolerance"
+SCATTER = "it may be the scan's noise: points scatter more there than elsewhere"
+NO_WAVE = "it may be the scan's noise: its bumps are as short as a few points and no waves"
+REASONS = (UNSEEN, SCATTER, NO_WAVE)
+
+
+def doubt_ripple(
+    regions: tuple[Region, ...],
+    found: CellDeviation,
+    cells: Cells,
+    *,
+    tolerance_mrad: float,
+    visible_mrad: float,
+) -> tuple[Region, ...]:
+    """Regions with the ripple undecided that a noisy scan shows on sound metal as well.
+
+    Noise that was smoothed with the mesh, or that rose where a surface had little texture, hangs
+    together over several points and passes for ripple. Ripple goes up and down in waves.
+
+    Parameters
+    ----------
+    visible_mrad : the least ripple that this scan tells from nothing.
+    """
+    ripple = [region for region in regions if region.kind == "ripple"]
+    why = {
+        region.region: _why(region, found, cells, tolerance_mrad, visible_mrad) for region in ripple
+    }
+    noise = [region for region in ripple if why[region.region] == NO_WAVE]
+    if sum(r.area_cm2 for r in noise) > _MOSTLY * sum(r.area_cm2 for r in ripple):
+        # A small patch of noise holds too few bumps to show that they are no waves.
+        most = _AS_STRONG * max(region.max_slope_mrad for region in noise)
+        for region in ripple:
+            if not why[region.region] and region.max_slope_mrad < most:
+                why[region.region] = NO_WAVE
+    return tuple(
+        replace(region, verdict="undecided", doubt=why[region.region])
+        if why.get(region.region)
+        else region
+        for region in regions
+    )
+
+
+def ripple_words(regions: tuple[Region, ...]) -> list[str]:
+    """One remark: how many patches of ripple may be noise, and what to do."""
+    doubted = [region for region in regions if region.doubt in REASONS]
+    if not doubted:
+        return []
+    worst = max(doubted, key=lambda region: region.area_cm2)
+    count = "One patch" if len(doubted) == 1 else f"{len(doubted)} patches"
+    return [
+        f"{count} of ripple cannot be told from the scan's noise. The largest, {worst.region}: "
+        f"{worst.doubt}. Matt the panel evenly, scan closer or with the scanner's smoothing off; "
+        "what a second scan shows at the same place is ripple."
+    ]
+
+
+def _why(
+    region: Region,
+    found: CellDeviation,
+    cells: Cells,
+    tolerance_mrad: float,
+    visible_mrad: float,
+) -> str:
+    """What speaks for noise, "" where nothing does."""
+    wave_mm = _wavelength_mm(region, found)
+    if visible_mrad > tolerance_mrad and (
+        region.max_slope_mrad < tolerance_mrad + _CLEAR * visible_mrad
+        or 100.0 * region.area_cm2 < (_FEWEST_WAVES * wave_mm) ** 2
+    ):
+        return UNSEEN
+    rest = found.judged & ~region.footprint
+    if rest.any():
+        here, there = (np.nanmedian(cells.error_mm[x]) for x in (region.footprint, rest))
+        if here > _SCATTERS_MORE * there:
+            return SCATTER
+    noise_mm = float(np.nanmedian(cells.error_mm[found.judged]))
+    noise_mm *= float(np.sqrt(np.median(cells.count[found.judged])))
+    if abs(region.peak_mm) > _NOISY_BUMPS * noise_mm:
+        return ""
+    short = wave_mm < _NOISE_WAVE_CELLS * cells.grid.cell_mm
+    return NO_WAVE if short and _half_a_wave_off(region, found, cells) > _A_WAVE else ""
+
+
+def _wavelength_mm(region: Region, found: CellDeviation) -> float:
+    """Over one wave the root mean square slope is 2 pi / wavelength of that of the height."""
+    inside = region.footprint & found.judged
+    slope = 1e-3 * float(np.sqrt(np.mean(found.slope_mrad[inside] ** 2)))
+    return 2.0 * np.pi * float(np.std(found.smooth_mm[inside])) / max(slope, 1e-9)
+
+
+def _half_a_wave_off(region: Region, found: CellDeviation, cells: Cells) -> float:
+    """The least autocorrelation of the deviation within a patch, over shifts up to 70 mm."""
+    inside = region.footprint & found.judged
+    i, j = np.nonzero(inside)
+    box = (slice(i.min(), i.max() + 1), slice(j.min(), j.max() + 1))
+    weight = inside[box].astype(np.float64)
+    value = np.where(inside, found.smooth_mm - found.smooth_mm[inside].mean(), 0.0)[box]
+    shape = (2 * weight.shape[0], 2 * weight.shape[1])
+    product, overlap = (
+        np.fft.irfft2(np.abs(np.fft.rfft2(field, shape)) ** 2, shape) for field in (value, weight)
+    )
+    shift = [np.minimum(np.arange(n), n - np.arange(n)) * cells.grid.cell_mm for n in shape]
+    near = np.hypot(shift[0][:, None], shift[1][None, :]) <= _HALF_WAVE_MM
+    near &= overlap > _LEAST_OVERLAP * overlap[0, 0]
+    own = product[0, 0] / overlap[0, 0]
+    return float((product[near] / overlap[near]).min() / own)

@@ -1,0 +1,148 @@
+"""Scans as scanners give them: smoothed noise, thinned meshes, form that turns tight."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from guidecoat.check import check
+from guidecoat.scan import Scan, Units
+from guidecoat.settings import load_settings
+from guidecoat.unrolled import unroll
+
+Floats = NDArray[np.float64]
+Form = Callable[[Floats, Floats], Floats]
+
+
+def scan_of(x: Floats, y: Floats, z: Floats) -> Scan:
+    """A cloud with its outside along +z, in mm about its middle."""
+    points = np.column_stack([x, y, z]).astype(np.float32)
+    table = np.zeros(len(points), dtype=[(name, np.float32) for name in "xyz"])
+    up = np.tile(np.array([0.0, 0.0, 1.0], np.float32), (len(points), 1))
+    return Scan(
+        "uneven",
+        points,
+        np.ones(len(points), np.bool_),
+        np.zeros(3),
+        Units("mm", 1.0, "given"),
+        table,
+        normals=up,
+    )
+
+
+def places(
+    rng: np.random.Generator, length_mm: float, width_mm: float, spacing_mm: float
+) -> tuple[Floats, Floats]:
+    """Points about as far apart as said, on no lattice."""
+    x, y = np.meshgrid(
+        np.arange(-length_mm / 2, length_mm / 2, spacing_mm),
+        np.arange(-width_mm / 2, width_mm / 2, spacing_mm),
+        indexing="ij",
+    )
+    shift = rng.uniform(-0.3, 0.3, (2, x.size)) * spacing_mm
+    return x.ravel() + shift[0], y.ravel() + shift[1]
+
+
+def together(rng: np.random.Generator, x: Floats, y: Floats, reach_mm: float) -> Floats:
+    """Noise of standard deviation 1 that hangs together over a Gaussian window."""
+    field = ndimage.gaussian_filter(rng.normal(size=(1000, 1000)), reach_mm)
+    at = np.array([x - x.min() + 20.0, y - y.min() + 20.0])
+    return np.asarray(ndimage.map_coordinates(field / field.std(), at, order=1))
+
+
+def crowned(x: Floats, y: Floats) -> Floats:
+    return -9.0 * (x / 250.0) ** 2 - 6.0 * (y / 200.0) ** 2
+
+
+def saddled(x: Floats, y: Floats) -> Floats:
+    return -12.0 * (x / 250.0) ** 2 + 3.0 * (y / 200.0) ** 2 + 2.0 * (x / 250.0) ** 3
+
+
+def bulged(x: Floats, y: Floats) -> Floats:
+    rise = 0.5 * (1.0 + np.tanh((x + 150.0) / 160.0))
+    return crowned(x, y) + 18.0 * rise * np.exp(-((y / 130.0) ** 2))
+
+
+@pytest.mark.parametrize("form", [crowned, saddled])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_noise_smoothed_with_the_mesh_is_no_ripple_for_sure(form: Form, seed: int) -> None:
+    """0.03 mm of noise that hangs together over two or three points, on a sound panel."""
+    rng = np.random.default_rng(seed)
+    x, y = places(rng, 500.0, 400.0, 2.0)
+    scan = scan_of(x, y, form(x, y) + 0.03 * together(rng, x, y, 4.5))
+    result = check(scan, load_settings("metal"))
+    assert {region.verdict for region in result.regions} <= {"undecided"}
+    assert all("the scan's noise" in region.doubt for region in result.regions)
+    if result.regions:
+        assert any("cannot be told from the scan's noise" in said for said in result.warnings)
+
+
+def test_a_tall_bulge_is_form_to_a_batten_that_follows_it() -> None:
+    """The surface lies on it, rather than on the rest of the panel as if it were not there."""
+    rng = np.random.default_rng(3)
+    x, y = places(rng, 800.0, 700.0, 2.4)
+    scan = scan_of(x, y, bulged(x, y) + rng.normal(0.0, 0.03, len(x)))
+    result = check(scan, load_settings("filler"))
+    assert result.verdict != "out"
+    assert float(np.nanmax(np.abs(result.deviation.smooth_mm))) < 1.0
+    assert result.fair.faces[0].sound.sum() > 0.8 * result.cells.filled.sum()
+
+
+def test_marks_on_a_tall_bulge_are_found_beside_it() -> None:
+    rng = np.random.default_rng(4)
+    x, y = places(rng, 800.0, 700.0, 2.4)
+    apart = np.hypot(x - 200.0, y + 250.0) / 50.0
+    dent = -1.2 * np.where(apart < 1.0, np.cos(0.5 * np.pi * apart) ** 2, 0.0)
+    scan = scan_of(x, y, bulged(x, y) + dent + rng.normal(0.0, 0.03, len(x)))
+    result = check(scan, load_settings("filler"))
+    lows = [r for r in result.regions if r.kind == "low" and np.hypot(r.x - 200, r.y + 250) < 25]
+    # The batten hardly follows such a form: it says itself that heights are sure to 0.4 mm only.
+    assert [low.verdict for low in lows] == ["out"]
+    assert lows[0].peak_mm == pytest.approx(-1.2, abs=0.4)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_what_a_mesh_draws_thinly_stays_skin(seed: int) -> None:
+    """A slope with a third of the points that there are elsewhere, and hardly any noise."""
+    rng = np.random.default_rng(seed)
+    x, y = places(rng, 500.0, 400.0, 1.8)
+    kept = (x < 0.0) | (rng.random(len(x)) < 0.4)
+    x, y = x[kept], y[kept]
+    height = -90.0 * (x / 250.0) ** 2 + rng.normal(0.0, 0.005, len(x))
+    unrolled = unroll(scan_of(x, y, height), load_settings("metal"))
+    filled = unrolled.cells.filled
+    assert (filled & ~unrolled.skin).sum() < 0.03 * filled.sum()
+
+
+def test_three_marks_near_each_other_are_no_ripple() -> None:
+    """Highs and lows of like size, some 30 mm of sound metal between them."""
+    rng = np.random.default_rng(5)
+    x, y = places(rng, 600.0, 400.0, 2.0)
+    height = crowned(x, y)
+    marks = ((-120.0, 20.0, 0.9, 45.0), (20.0, 10.0, -0.8, 60.0), (175.0, -20.0, 0.7, 60.0))
+    for u, v, peak, radius in marks:
+        apart = np.hypot(x - u, y - v) / radius
+        height = height + peak * np.where(apart < 1.0, np.cos(0.5 * np.pi * apart) ** 2, 0.0)
+    scan = scan_of(x, y, height + rng.normal(0.0, 0.03, len(x)))
+    result = check(scan, load_settings("metal"))
+    assert sorted(region.kind for region in result.regions) == ["high", "high", "low"]
+
+
+@pytest.mark.parametrize(("off_mm", "said"), [(20.0, "20.0 mm above"), (-6.0, "6.0 mm below")])
+def test_a_point_held_off_the_skin_is_warned_of(tmp_path: Path, off_mm: float, said: str) -> None:
+    rng = np.random.default_rng(6)
+    x, y = places(rng, 400.0, 300.0, 2.5)
+    scan = scan_of(x, y, crowned(x, y) + rng.normal(0.0, 0.03, len(x)))
+    path = tmp_path / "held.csv"
+    right = float(crowned(np.array([-60.0]), np.array([30.0]))[0])
+    wrong = float(crowned(np.array([80.0]), np.array([-40.0]))[0]) + off_mm
+    path.write_text(f"x,y,z\n-60,30,{right}\n80,-40,{wrong}\n", encoding="utf-8")
+    chosen = load_settings("metal", overrides={"edges.hold_points_file": path})
+    warned = [w for w in check(scan, chosen).warnings if w.startswith("Point ")]
+    assert len(warned) == 1
+    assert f"Point 2 to hold lies {said} the scanned skin" in warned[0]
