@@ -22,14 +22,24 @@ SCATTERS_APART = 3.8
 apart, of Gaussian noise 2.7; two layers of Gaussian noise four of its sigmas apart 4.2 (computed).
 """
 
+# Scatters apart: over the 2.7 of one Gaussian skin; while the halves are still parted at the middle
+# two skins read too near each other.
 _WORTH_A_LOOK = 2.9
+# Points of a window, and the smaller group's share of them, under which groups are chance (choice).
 _FEWEST_POINTS = 40
 _LEAST_SHARE = 0.15
+# Of the pairs that chance would mix, over half cells: two skins over the same ground reach 1,
+# either side of a step 0.
 _LEAST_MIXED = 0.7
+# A window of five cells holds some 250 points at ten a cell, and is 15 mm wide or more (choice).
 _WINDOW_CELLS = 5
+# Rounds of Lloyd's means (choice).
 _SPLITS = 3
+# Of denser scans one point in so many: enough for the window.
 _ENOUGH_IN_CELL = 10.0
+# Of the cells of a window that could be told: most of them.
 _LEAST_DOUBLE = 0.5
+# 20 x 20 mm: less is no lost place of a scanner (choice).
 _LEAST_AREA_MM2 = 400.0
 
 
