@@ -68,11 +68,13 @@ LIKE_SIZE = 0.3
 
 # Of a lane counts what lies so near both parts. Half loses a lane of 6 mm; double is the same.
 _NEAR_BOTH_MM = 9.0
-# Cuts across a lane, their half length, and bins of points across it: enough for medians (choice).
+# Cuts across a lane, their half length, and bins of points across it: enough for medians
+# (choice). The same.
 _STATIONS = 9
 _HALF_CUT_MM = 30.0
 _BIN_MM = 0.25
 # Of the usual points of a bin: an empty one among bins that hold by chance more or less (choice).
+# The same.
 _LEFT_IN_BIN = 0.4
 # A missed stripe leaves twice the usual lane; that many more are no stripe.
 _STRIPES_WIDE = 2.6
