@@ -35,26 +35,57 @@ REASONS = (
 HEM_MM = 9.0
 """How far beyond the band along an edge a hem's return may still be seen."""
 
+# Figures tried at half and double on eight panels (a door as doors are, flanges, holes, a fold, a
+# swage, wide drop-outs): what changes stands beside each, "the same" where nothing does. A choice
+# has no better reason than that.
+
+# To either side of a line that parts, one to three cells. At half a door's inner skins pass for
+# strips of the outer one; double costs the door 5 % of what is judged.
 _BARRIER_MM = 9.0
+# To either side of a line along which the surface hinges: not judged from the narrowest over a
+# share of how far the skin is rounded to the widest (choice). A swage at its widest loses and gains
+# 1 %.
 _CREASE_CORE_MM = 10.0
 _WIDEST_CORE_MM = 20.0
 _CORE_SHARE = 0.8
+# A line parts nothing where so much of what lies by it is one face, and at least so much of it on
+# either side (choice). The same.
 _INSIDE_SHARE = 0.9
 _LEAST_ON_A_SIDE = 0.3
+# As wide a gap is a drop-out in a line when both its ends point over it. Half is the same; double
+# joins lines of the door that are two, and parts a third face off.
 _LINKED_MM = 120.0
+# A jump from cell to cell in mm, and in cells where those are wide (63 degrees). Doubled, either
+# lets a flange's return into the face; half is nearly the same.
 _JUMP_MM = 4.0
 _STEEPEST = 2.0
+# In cells. Two skins often part at a lane without points, into which both are carried on;
+# neighbours there that come from farther apart than a diagonal (1.41) come from either side
+# (derived). Doubled, inner skins of the door are strips of the outer one, or the steps beside
+# flanges are missed.
 _LANE_CELLS = 2.0
 _NEXT_CELLS = 1.5
+# Shorter jumps across a lane are stray cells beside a drop-out. Half is the same, double loses 8
+# cells of a step.
 _SHORTEST_LANE_MM = 50.0
+# A piece lies behind when neighbours so far off, and that many, stand so far above it, and so many
+# of them. Doubling the last makes a strip of the door's inner skin; else a few cells change at
+# most.
 _BEHIND_MM = 8.0
 _ACROSS_MM = 15.0
 _FEWEST_ACROSS = 10
 _MOST_BEHIND = 0.3
+# Side of a square as large as the smallest face (choice). The same.
 _SMALLEST_FACE_MM = 60.0
+# A cell is solid that holds such a share of the usual count, or has so many solid ones among the
+# nine it is the middle of: flying points make thin fringes, drop-outs thin skin. Doubled, a panel
+# of holes loses 2 % of its cells; halved, fringes of up to 162 cells come in.
 _THIN_SHARE = 0.3
 _SOLID_AROUND = 6
+# Times the usual standard error: cells on an edge's roll or in a hem are that much worse. Half and
+# double take or leave one to two in a hundred cells of a door, at its edges and steps.
 _WORST_ERROR = 8.0
+# Under it the usual error is the skin's sag in a cell, not noise. The same.
 _LEAST_ERROR_MM = 1e-3
 _FULL = np.ones((3, 3), bool)
 

@@ -12,11 +12,22 @@ from .local_fit import quadratic_columns
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
+# Figures tried at half and double on eight panels (a door with its window, wide drop-outs, a
+# pattern of holes, flanges, folds): but for one nothing changes. All are choices, made for these
+# reasons.
+
+# What lies so far below the rim of a hole is another part seen through it.
 _BEHIND_MM = 8.0
+# Smaller holes are judged over, as drop-outs are.
 _SMALLEST_OPENING_MM = 14.0
+# A rim that falls off by that much below a quadratic through the skin beside it rolls inward.
 _ROLL_MM = 1.0
+# A plain cut opening does not roll: it is so wide, and its rim holds nearly as many points per cell
+# as the skin beside it. A drop-out thins out towards its rim. Half the width takes drop-outs of a
+# door and a hatch for openings.
 _CUT_OPENING_MM = 45.0
 _CUT_RIM = 0.78
+# Wider holes are no drop-outs, whatever their rims.
 _LARGEST_DROPOUT_MM = 120.0
 _FULL = np.ones((3, 3), bool)
 
