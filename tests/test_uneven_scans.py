@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from guidecoat.check import check
+from guidecoat.errors import ScanUnfitError
+from guidecoat.ground import without_ground
 from guidecoat.scan import Scan, Units
 from guidecoat.settings import load_settings
 from guidecoat.unrolled import unroll
@@ -146,3 +148,40 @@ def test_a_point_held_off_the_skin_is_warned_of(tmp_path: Path, off_mm: float, s
     warned = [w for w in check(scan, chosen).warnings if w.startswith("Point ")]
     assert len(warned) == 1
     assert f"Point 2 to hold lies {said} the scanned skin" in warned[0]
+
+
+def on_a_table(rng: np.random.Generator, drop_mm: float, *, beside_mm: float = 0.0) -> Scan:
+    """A crowned panel above a table of which only what it does not hide is seen; or beside it."""
+    x, y = places(rng, 500.0, 400.0, 2.6)
+    a, b = places(rng, 760.0, 640.0, 2.6)
+    seen = (np.abs(a) > 262.0) | (np.abs(b) > 212.0) | (beside_mm > 0.0)
+    a, b = a[seen], b[seen]
+    table = rng.normal(-drop_mm, 0.05, len(a))
+    panel = crowned(x, y) + rng.normal(0.0, 0.03, len(x))
+    return scan_of(
+        np.concatenate([x, a + beside_mm]), np.concatenate([y, b]), np.concatenate([panel, table])
+    )
+
+
+@pytest.mark.parametrize("drop_mm", [40.0, 150.0])
+def test_a_table_under_a_panel_is_left_out_and_said(drop_mm: float) -> None:
+    scan = on_a_table(np.random.default_rng(7), drop_mm)
+    result = check(scan, load_settings("metal"))
+    assert (result.verdict, result.regions) == ("in", ())
+    assert result.length_mm == pytest.approx(500.0, abs=12.0)
+    assert result.warnings[0].startswith("57 % of the points lie in one plane")
+    assert np.isnan(result.deviation.point_mm[scan.points_mm[:, 2] < -drop_mm + 1.0]).all()
+
+
+def test_a_panel_beside_a_flat_one_is_refused_still() -> None:
+    scan = on_a_table(np.random.default_rng(8), 40.0, beside_mm=680.0)
+    with pytest.raises(ScanUnfitError, match="two separate pieces"):
+        check(scan, load_settings("metal"))
+
+
+def test_a_flat_panel_is_no_table() -> None:
+    """Recessed by 30 mm over a part: nothing stands round it."""
+    rng = np.random.default_rng(9)
+    x, y = places(rng, 500.0, 400.0, 2.6)
+    flat = np.where(x > 60.0, 0.0, -30.0) + rng.normal(0.0, 0.03, len(x))
+    assert without_ground(scan_of(x, y, flat)) is None

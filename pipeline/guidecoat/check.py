@@ -34,8 +34,8 @@ from .errors import ScanUnfitError
 from .face_jobs import Held
 from .faces import BAND, CREASE, JUDGED, LINE, REASONS, REFUSED, SPECK, Faces
 from .fairing import FairSurface, knot_spacing, lay_surface
-from .fitness import measure_sight
 from .given import read_hold_points, require_on_panel
+from .ground import off_ground
 from .marks import find_marks, footprints_of
 from .regions import Region, measure_regions
 from .remarks import doubts_of, warnings_of
@@ -116,10 +116,11 @@ def check_scan(path: Path, settings: Settings) -> CheckResult:
 
 
 def check(scan: Scan, settings: Settings) -> CheckResult:
-    """Find the highs and lows of a scan in memory."""
+    """Find the highs and lows of a scan in memory; one that is refused, without its table."""
     # The banded solver gains nothing from threads, and loses tenfold when they wait for a core.
     with threadpool_limits(limits=1, user_api="blas"):
-        return _check(scan, settings)
+        result, said = off_ground(lambda part: _check(part, settings), scan)
+        return replace(result, warnings=(*said, *result.warnings))
 
 
 def _check(scan: Scan, settings: Settings) -> CheckResult:
@@ -199,13 +200,7 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
     fair = without_told(fair, regions)
     regions = doubt_unseen(regions, found.smallest_visible_mm, settings.tolerance.height_mm)
     regions = doubt_doubled(regions, unrolled.doubles, tolerance_mm=settings.tolerance.height_mm)
-    regions = doubt_ripple(
-        regions,
-        found,
-        unrolled.cells,
-        tolerance_mrad=settings.tolerance.slope_mrad,
-        visible_mrad=measure_sight(unrolled.cells, settings).slope_mrad,
-    )
+    regions = doubt_ripple(regions, found, unrolled.cells, settings)
     regions = doubt_forms(
         regions, found, unrolled.cells, faces, unrolled.creases, fair, settings.tolerance
     )

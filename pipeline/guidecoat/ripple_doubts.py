@@ -9,7 +9,9 @@ from numpy.typing import NDArray
 
 from .cells import Cells
 from .deviation import CellDeviation
+from .fitness import measure_sight
 from .regions import Region
+from .settings import Settings
 
 Floats = NDArray[np.float64]
 
@@ -37,19 +39,15 @@ def doubt_ripple(
     regions: tuple[Region, ...],
     found: CellDeviation,
     cells: Cells,
-    *,
-    tolerance_mrad: float,
-    visible_mrad: float,
+    settings: Settings,
 ) -> tuple[Region, ...]:
     """Regions with the ripple undecided that a noisy scan shows on sound metal as well.
 
     Noise that was smoothed with the mesh, or that rose where a surface had little texture, hangs
     together over several points and passes for ripple. Ripple goes up and down in waves.
-
-    Parameters
-    ----------
-    visible_mrad : the least ripple that this scan tells from nothing.
     """
+    tolerance_mrad = settings.tolerance.slope_mrad
+    visible_mrad = measure_sight(cells, settings).slope_mrad
     ripple = [region for region in regions if region.kind == "ripple"]
     why = {
         region.region: _why(region, found, cells, tolerance_mrad, visible_mrad) for region in ripple
