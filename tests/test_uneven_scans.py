@@ -84,6 +84,30 @@ def test_noise_smoothed_with_the_mesh_is_no_ripple_for_sure(form: Form, seed: in
         assert any("cannot be told from the scan's noise" in said for said in result.warnings)
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_seams_between_passes_are_no_ripple_for_sure(seed: int) -> None:
+    """Passes 150 mm wide, laid 0.05 mm too high or low each."""
+    rng = np.random.default_rng(seed)
+    x, y = places(rng, 600.0, 450.0, 1.8)
+    step = rng.choice([-1.0, 1.0], 40) * 0.05
+    across = np.floor((x * np.cos(0.5) + y * np.sin(0.5) + 1000.0) / 150.0).astype(int)
+    height = crowned(x, y) + step[across] + rng.normal(0.0, 0.012, len(x))
+    result = check(scan_of(x, y, height), load_settings("filler"))
+    assert {region.verdict for region in result.regions} <= {"undecided"}
+
+
+def test_waves_stay_ripple() -> None:
+    """0.08 mm at 60 mm, on a scan as coarse as those above."""
+    rng = np.random.default_rng(4)
+    x, y = places(rng, 500.0, 400.0, 2.0)
+    apart = np.hypot(x, y) / 120.0
+    fade = np.where(apart < 1.0, np.cos(0.5 * np.pi * apart) ** 2, 0.0)
+    wave = 0.08 * fade * np.sin(2.0 * np.pi * (0.8 * x + 0.6 * y) / 60.0)
+    scan = scan_of(x, y, crowned(x, y) + wave + rng.normal(0.0, 0.03, len(x)))
+    (ripple,) = check(scan, load_settings("filler")).regions
+    assert (ripple.kind, ripple.verdict, ripple.doubt) == ("ripple", "out", "")
+
+
 def test_a_tall_bulge_is_form_to_a_batten_that_follows_it() -> None:
     """The surface lies on it, rather than on the rest of the panel as if it were not there."""
     rng = np.random.default_rng(3)
