@@ -25,7 +25,7 @@ _LEAST_OVERLAP = 0.35
 # Scanners and meshing programs smooth over a few points; three of them make a cell.
 _NOISE_WAVE_CELLS = 12.0
 # Noise that hangs together is not many times greater than what scatters from point to point.
-_NOISY_BUMPS = 8.0
+_NOISY_BUMPS = 3.0
 # Slope within cells over slope from cell to cell: 0.7 to 1.1 for waves, 1.3 to 2 for noise that
 # hangs together and for the steps between passes (computed).
 _STEEPER_WITHIN = 1.15
@@ -109,7 +109,7 @@ def _why(
             return SCATTER
     noise_mm = float(np.nanmedian(cells.error_mm[found.judged]))
     noise_mm *= float(np.sqrt(np.median(cells.count[found.judged])))
-    if abs(region.peak_mm) > _NOISY_BUMPS * noise_mm:
+    if np.std(found.smooth_mm[region.footprint & found.judged]) > _NOISY_BUMPS * noise_mm:
         return ""
     leant, unsure = _leans_along(region, found, cells)
     if leant - unsure > _STEEPER_WITHIN:
