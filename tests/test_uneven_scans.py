@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from guidecoat.check import check
+from guidecoat.errors import ScanUnfitError
+from guidecoat.ground import without_ground
 from guidecoat.scan import Scan, Units
 from guidecoat.settings import load_settings
 from guidecoat.unrolled import unroll
@@ -82,6 +84,30 @@ def test_noise_smoothed_with_the_mesh_is_no_ripple_for_sure(form: Form, seed: in
         assert any("cannot be told from the scan's noise" in said for said in result.warnings)
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_seams_between_passes_are_no_ripple_for_sure(seed: int) -> None:
+    """Passes 150 mm wide, laid 0.05 mm too high or low each."""
+    rng = np.random.default_rng(seed)
+    x, y = places(rng, 600.0, 450.0, 1.8)
+    step = rng.choice([-1.0, 1.0], 40) * 0.05
+    across = np.floor((x * np.cos(0.5) + y * np.sin(0.5) + 1000.0) / 150.0).astype(int)
+    height = crowned(x, y) + step[across] + rng.normal(0.0, 0.012, len(x))
+    result = check(scan_of(x, y, height), load_settings("filler"))
+    assert {region.verdict for region in result.regions} <= {"undecided"}
+
+
+def test_waves_stay_ripple() -> None:
+    """0.08 mm at 60 mm, on a scan as coarse as those above."""
+    rng = np.random.default_rng(4)
+    x, y = places(rng, 500.0, 400.0, 2.0)
+    apart = np.hypot(x, y) / 120.0
+    fade = np.where(apart < 1.0, np.cos(0.5 * np.pi * apart) ** 2, 0.0)
+    wave = 0.08 * fade * np.sin(2.0 * np.pi * (0.8 * x + 0.6 * y) / 60.0)
+    scan = scan_of(x, y, crowned(x, y) + wave + rng.normal(0.0, 0.03, len(x)))
+    (ripple,) = check(scan, load_settings("filler")).regions
+    assert (ripple.kind, ripple.verdict, ripple.doubt) == ("ripple", "out", "")
+
+
 def test_a_tall_bulge_is_form_to_a_batten_that_follows_it() -> None:
     """The surface lies on it, rather than on the rest of the panel as if it were not there."""
     rng = np.random.default_rng(3)
@@ -146,3 +172,40 @@ def test_a_point_held_off_the_skin_is_warned_of(tmp_path: Path, off_mm: float, s
     warned = [w for w in check(scan, chosen).warnings if w.startswith("Point ")]
     assert len(warned) == 1
     assert f"Point 2 to hold lies {said} the scanned skin" in warned[0]
+
+
+def on_a_table(rng: np.random.Generator, drop_mm: float, *, beside_mm: float = 0.0) -> Scan:
+    """A crowned panel above a table of which only what it does not hide is seen; or beside it."""
+    x, y = places(rng, 500.0, 400.0, 2.6)
+    a, b = places(rng, 760.0, 640.0, 2.6)
+    seen = (np.abs(a) > 262.0) | (np.abs(b) > 212.0) | (beside_mm > 0.0)
+    a, b = a[seen], b[seen]
+    table = rng.normal(-drop_mm, 0.05, len(a))
+    panel = crowned(x, y) + rng.normal(0.0, 0.03, len(x))
+    return scan_of(
+        np.concatenate([x, a + beside_mm]), np.concatenate([y, b]), np.concatenate([panel, table])
+    )
+
+
+@pytest.mark.parametrize("drop_mm", [40.0, 150.0])
+def test_a_table_under_a_panel_is_left_out_and_said(drop_mm: float) -> None:
+    scan = on_a_table(np.random.default_rng(7), drop_mm)
+    result = check(scan, load_settings("metal"))
+    assert (result.verdict, result.regions) == ("in", ())
+    assert result.length_mm == pytest.approx(500.0, abs=12.0)
+    assert result.warnings[0].startswith("57 % of the points lie in one plane")
+    assert np.isnan(result.deviation.point_mm[scan.points_mm[:, 2] < -drop_mm + 1.0]).all()
+
+
+def test_a_panel_beside_a_flat_one_is_refused_still() -> None:
+    scan = on_a_table(np.random.default_rng(8), 40.0, beside_mm=680.0)
+    with pytest.raises(ScanUnfitError, match="two separate pieces"):
+        check(scan, load_settings("metal"))
+
+
+def test_a_flat_panel_is_no_table() -> None:
+    """Recessed by 30 mm over a part: nothing stands round it."""
+    rng = np.random.default_rng(9)
+    x, y = places(rng, 500.0, 400.0, 2.6)
+    flat = np.where(x > 60.0, 0.0, -30.0) + rng.normal(0.0, 0.03, len(x))
+    assert without_ground(scan_of(x, y, flat)) is None

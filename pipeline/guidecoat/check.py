@@ -30,8 +30,8 @@ from .edges import Edge, find_edges
 from .face_jobs import Held
 from .faces import JUDGED, REASONS, Faces
 from .fairing import FairSurface, knot_spacing, lay_surface
-from .fitness import measure_sight
 from .given import read_hold_points, require_on_panel
+from .ground import off_ground
 from .judging import cell_status, refuse_noise, verdict_of, without_refused, without_specks
 from .marks import find_marks
 from .regions import Region, measure_regions
@@ -104,10 +104,11 @@ def check_scan(path: Path, settings: Settings) -> CheckResult:
 
 
 def check(scan: Scan, settings: Settings) -> CheckResult:
-    """Find the highs and lows of a scan in memory."""
+    """Find the highs and lows of a scan in memory; one that is refused, without its table."""
     # The banded solver gains nothing from threads, and loses tenfold when they wait for a core.
     with threadpool_limits(limits=1, user_api="blas"):
-        return _check(scan, settings)
+        result, said = off_ground(lambda part: _check(part, settings), scan)
+        return replace(result, warnings=(*said, *result.warnings))
 
 
 def _check(scan: Scan, settings: Settings) -> CheckResult:
@@ -227,13 +228,7 @@ def _doubted(
     limit = settings.tolerance.height_mm
     regions = doubt_unseen(regions, found.smallest_visible_mm, limit)
     regions = doubt_doubled(regions, unrolled.doubles, tolerance_mm=limit)
-    regions = doubt_ripple(
-        regions,
-        found,
-        unrolled.cells,
-        tolerance_mrad=settings.tolerance.slope_mrad,
-        visible_mrad=measure_sight(unrolled.cells, settings).slope_mrad,
-    )
+    regions = doubt_ripple(regions, found, unrolled.cells, settings)
     return doubt_forms(
         regions,
         found,

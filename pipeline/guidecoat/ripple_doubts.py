@@ -9,7 +9,9 @@ from numpy.typing import NDArray
 
 from .cells import Cells
 from .deviation import CellDeviation
+from .fitness import measure_sight
 from .regions import Region
+from .settings import Settings
 
 Floats = NDArray[np.float64]
 
@@ -23,38 +25,38 @@ _LEAST_OVERLAP = 0.35
 # Scanners and meshing programs smooth over a few points; three of them make a cell.
 _NOISE_WAVE_CELLS = 12.0
 # Noise that hangs together is not many times greater than what scatters from point to point.
-_NOISY_BUMPS = 8.0
+_NOISY_BUMPS = 3.0
+# Slope within cells over slope from cell to cell: 0.7 to 1.1 for waves, 1.3 to 2 for noise that
+# hangs together and for the steps between passes (computed).
+_STEEPER_WITHIN = 1.15
 _AS_STRONG = 1.5
 _MOSTLY = 0.5
 
 UNSEEN = "the scan's noise hides ripple at the slope tolerance"
 SCATTER = "it may be the scan's noise: points scatter more there than elsewhere"
 NO_WAVE = "it may be the scan's noise: its bumps are as short as a few points and no waves"
-REASONS = (UNSEEN, SCATTER, NO_WAVE)
+SHARP = "it may be the scan's noise: it rises within a few points, as where two passes meet"
+REASONS = (UNSEEN, SCATTER, NO_WAVE, SHARP)
 
 
 def doubt_ripple(
     regions: tuple[Region, ...],
     found: CellDeviation,
     cells: Cells,
-    *,
-    tolerance_mrad: float,
-    visible_mrad: float,
+    settings: Settings,
 ) -> tuple[Region, ...]:
     """Regions with the ripple undecided that a noisy scan shows on sound metal as well.
 
     Noise that was smoothed with the mesh, or that rose where a surface had little texture, hangs
     together over several points and passes for ripple. Ripple goes up and down in waves.
-
-    Parameters
-    ----------
-    visible_mrad : the least ripple that this scan tells from nothing.
     """
+    tolerance_mrad = settings.tolerance.slope_mrad
+    visible_mrad = measure_sight(cells, settings).slope_mrad
     ripple = [region for region in regions if region.kind == "ripple"]
     why = {
         region.region: _why(region, found, cells, tolerance_mrad, visible_mrad) for region in ripple
     }
-    noise = [region for region in ripple if why[region.region] == NO_WAVE]
+    noise = [region for region in ripple if why[region.region] in (NO_WAVE, SHARP)]
     if sum(r.area_cm2 for r in noise) > _MOSTLY * sum(r.area_cm2 for r in ripple):
         # A small patch of noise holds too few bumps to show that they are no waves.
         most = _AS_STRONG * max(region.max_slope_mrad for region in noise)
@@ -94,7 +96,10 @@ def _why(
     wave_mm = _wavelength_mm(region, found)
     if visible_mrad > tolerance_mrad and (
         region.max_slope_mrad < tolerance_mrad + _CLEAR * visible_mrad
-        or 100.0 * region.area_cm2 < (_FEWEST_WAVES * wave_mm) ** 2
+        or (
+            region.max_slope_mrad < tolerance_mrad + _FEWEST_WAVES * visible_mrad
+            and 100.0 * region.area_cm2 < (_FEWEST_WAVES * wave_mm) ** 2
+        )
     ):
         return UNSEEN
     rest = found.judged & ~region.footprint
@@ -104,10 +109,31 @@ def _why(
             return SCATTER
     noise_mm = float(np.nanmedian(cells.error_mm[found.judged]))
     noise_mm *= float(np.sqrt(np.median(cells.count[found.judged])))
-    if abs(region.peak_mm) > _NOISY_BUMPS * noise_mm:
+    if np.std(found.smooth_mm[region.footprint & found.judged]) > _NOISY_BUMPS * noise_mm:
         return ""
+    leant, unsure = _leans_along(region, found, cells)
+    if leant - unsure > _STEEPER_WITHIN:
+        return SHARP
     short = wave_mm < _NOISE_WAVE_CELLS * cells.grid.cell_mm
     return NO_WAVE if short and _half_a_wave_off(region, found, cells) > _A_WAVE else ""
+
+
+def _leans_along(region: Region, found: CellDeviation, cells: Cells) -> tuple[float, float]:
+    """How many times the slope from cell to cell the cells' own planes have, and its standard
+    error. Metal leans alike in both; what rises within a cell has to lean more.
+    """
+    side = cells.grid.cell_mm
+    fair = cells.height_mm - found.cell_mm
+    across, with_it = 0.0, 0.0
+    for axis, own in enumerate((cells.slope_u, cells.slope_v)):
+        slope = np.gradient(found.smooth_mm, side, axis=axis)
+        leant = own - np.gradient(fair, side, axis=axis)
+        known = region.footprint & np.isfinite(slope) & np.isfinite(leant)
+        across += float((slope[known] ** 2).sum())
+        with_it += float((slope[known] * leant[known]).sum())
+    # A plane through the points of a square cell has a slope that errs by root 12 / side.
+    error = np.sqrt(12.0) / side * float(np.nanmedian(cells.error_mm[region.footprint]))
+    return with_it / max(across, 1e-12), error / max(float(np.sqrt(across)), 1e-12)
 
 
 def _wavelength_mm(region: Region, found: CellDeviation) -> float:

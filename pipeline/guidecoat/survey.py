@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from .errors import ScanUnfitError
+from .ground import off_ground
 from .scan import Scan
 from .scan_io import estimate_spacing, read_scan
 from .settings import Settings
@@ -64,7 +65,7 @@ def survey(scan: Scan, settings: Settings) -> Survey:
     """Survey a scan in memory."""
     extent, nearest = _extent(scan), estimate_spacing(scan.points_mm[scan.usable])
     try:
-        unrolled = unroll(scan, settings)
+        unrolled, _ = off_ground(lambda part: unroll(part, settings), scan)
     except ScanUnfitError as unfit:
         return Survey(scan, settings, extent, nearest, None, unfit)
     return Survey(scan, settings, extent, nearest, look_at_skin(unrolled, settings), None)
