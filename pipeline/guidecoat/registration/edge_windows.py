@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from scipy.special import log_ndtr
 
-from guidecoat.registration.rigid import move
-from guidecoat.registration.rims import Rim
+from .rigid import move
+from .rims import Rim
 
 Array = NDArray[np.float64]
 # Stretches overlap by half.

@@ -7,14 +7,14 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from guidecoat.biweight import BIWEIGHT
-from guidecoat.errors import ScanUnfitError, SettingsError
-from guidecoat.registration.changed import carried_over, without_changed
-from guidecoat.registration.coarse import make_sample, settle
-from guidecoat.registration.consensus import LEAST_SHARE, LIKE_NOISE, settled_on_most
-from guidecoat.registration.fine import Fit
-from guidecoat.registration.observability import motion_covariance, own_noise_mm, weak_directions
-from guidecoat.registration.placing import (
+from ..biweight import BIWEIGHT
+from ..errors import ScanUnfitError, SettingsError
+from .changed import carried_over, without_changed
+from .coarse import make_sample, settle
+from .consensus import LEAST_SHARE, LIKE_NOISE, settled_on_most
+from .fine import Fit
+from .observability import motion_covariance, own_noise_mm, weak_directions
+from .placing import (
     SAMPLE_CELLS,
     Placing,
     all_starts,
@@ -22,13 +22,13 @@ from guidecoat.registration.placing import (
     settled,
     settled_home,
 )
-from guidecoat.registration.refusals import explain_misfit, refuse_units, weigh_hands
-from guidecoat.registration.result import Registration, Start, WeakDirection, read_only
-from guidecoat.registration.rigid import compose, turn_between, umeyama
-from guidecoat.registration.settings import RegistrationSettings
-from guidecoat.registration.settling_edges import CELL_MM as EDGE_CELL_MM
-from guidecoat.registration.settling_edges import settled_on_edges
-from guidecoat.registration.surfels import Surfels, make_surfels, spacing_and_area, thinning
+from .refusals import explain_misfit, refuse_units, weigh_hands
+from .result import Registration, Start, WeakDirection, read_only
+from .rigid import compose, turn_between, umeyama
+from .settings import RegistrationSettings
+from .settling_edges import CELL_MM as EDGE_CELL_MM
+from .settling_edges import settled_on_edges
+from .surfels import Surfels, make_surfels, spacing_and_area, thinning
 
 Array = NDArray[np.float64]
 # Four points make a cell that still has a mean worth its name.
