@@ -58,6 +58,8 @@ class Pass:
     T_reference_scan : (4, 4) mm, between local frames; registration : None for the yardstick's own.
     skin : (nu, nv) bool; off_mm : (nu, nv) distance from the fair surface along its normal at the
         cell's centre, wherever the surface lies under it; noise_mm : its standard error;
+    band_mm : (nu, nv) the same in the bands beside edges alone, which are not judged: hems that
+        roll over show in it, but alike in every scan;
     placing_mm : (nu, nv) standard uncertainty that the registration adds.
     """
 
@@ -68,6 +70,7 @@ class Pass:
     skin: Mask
     off_mm: Floats
     noise_mm: Floats
+    band_mm: Floats
     placing_mm: Floats
 
     @property
@@ -159,9 +162,9 @@ def measure_pass(
         area_cm2=float(skin.sum()) * cells.grid.cell_mm**2 / 100.0,
         warnings=(),
     )
-    off = _off_mm(cells, chart, faces, result, skin)
+    off, band = _off_mm(cells, chart, faces, result, skin)
     noise = np.where(np.isfinite(off), cells.error_mm, np.nan)
-    return Pass(result, T_reference_scan, registration, charted, skin, off, noise, placing)
+    return Pass(result, T_reference_scan, registration, charted, skin, off, noise, band, placing)
 
 
 def own_pass(yardstick: CheckResult) -> Pass:
@@ -169,10 +172,10 @@ def own_pass(yardstick: CheckResult) -> Pass:
     cells = yardstick.cells
     skin = skin_mask(cells)
     charted = _charted(yardstick.scan, yardstick.chart, cells)
-    off = _off_mm(cells, yardstick.chart, yardstick.faces, yardstick, skin)
+    off, band = _off_mm(cells, yardstick.chart, yardstick.faces, yardstick, skin)
     noise = np.where(np.isfinite(off), cells.error_mm, np.nan)
     nothing = np.zeros(skin.shape)
-    return Pass(yardstick, np.eye(4), None, charted, skin, off, noise, nothing)
+    return Pass(yardstick, np.eye(4), None, charted, skin, off, noise, band, nothing)
 
 
 def found_of(result: CheckResult) -> CellDeviation:
@@ -291,17 +294,23 @@ def normals_at(
     return chart.to_space(np.column_stack([u, v, h])), turned @ chart.rotation
 
 
-def _off_mm(cells: Cells, chart: Chart, faces: Faces, result: CheckResult, skin: Mask) -> Floats:
-    """Distance from the fair surface, brought from each cell's centroid to its centre."""
+def _off_mm(
+    cells: Cells, chart: Chart, faces: Faces, result: CheckResult, skin: Mask
+) -> tuple[Floats, Floats]:
+    """Distance from the fair surface, brought from each cell's centroid to its centre; and the
+    distance of the centroid in the bands beside edges.
+    """
     side = cells.grid.cell_mm
-    known = skin & (faces.label > 0) & ~np.isin(faces.reason, (BAND, LINE, STRIP))
+    known = skin & (faces.label > 0) & ~np.isin(faces.reason, (LINE, STRIP))
     where = np.nonzero(known)
     points = chart.to_space(
         np.column_stack([cells.u_mm[where], cells.v_mm[where], cells.height_mm[where]])
     )
     off = np.full(known.shape, np.nan)
     off[where] = normal_distance(points, chart, faces, cells, result.fair)
-    known &= np.isfinite(off)
+    in_band = faces.reason == BAND
+    band = np.where(in_band, off, np.nan)
+    known &= np.isfinite(off) & ~in_band
     weight = ndimage.gaussian_filter(known.astype(np.float64), 1.0, mode="constant")
     smooth = ndimage.gaussian_filter(np.where(known, off, 0.0), 1.0, mode="constant")
     smooth = smooth / np.maximum(weight, 1e-9)
@@ -309,7 +318,7 @@ def _off_mm(cells: Cells, chart: Chart, faces: Faces, result: CheckResult, skin:
     slope_u, slope_v = np.gradient(smooth[i, j], side)
     step_u = cells.grid.u_mm[:, None] - cells.u_mm
     step_v = cells.grid.v_mm[None, :] - cells.v_mm
-    return np.where(known, off + slope_u * step_u + slope_v * step_v, np.nan)
+    return np.where(known, off + slope_u * step_u + slope_v * step_v, np.nan), band
 
 
 def status_of(
