@@ -433,10 +433,10 @@ def test_hemmed_edges_hold_a_smooth_panel_along_itself(panel: Panel, spacing_mm:
 def test_cut_edges_are_told_nearly_as_well_as_can_be(noise_mm: float, blur_mm: float) -> None:
     """Against the bound from the Fisher information of points of even density up to an edge that
     noise blurs, sqrt(noise / (0.90 density length)) (computed); eighty stretches tell their own
-    scatter to 8 %.
+    scatter to 8 %. Six more run round a corner, which no parabola does.
     """
     generator = np.random.default_rng(3)
-    count, half, densities = 80, 60.0, (4.0, 2.5)
+    count, corners, half, densities = 86, 6, 60.0, (4.0, 2.5)
     bent = generator.normal(0.0, 0.3, (count, 2))
     strips = []
     for density in densities:
@@ -446,14 +446,17 @@ def test_cut_edges_are_told_nearly_as_well_as_can_be(noise_mm: float, blur_mm: f
         inward = generator.uniform(0.0, 2.0, len(window))
         out = bent[window, 0] * along + bent[window, 1] * along**2 - inward
         out += noise_mm * generator.standard_normal(len(window))
+        on = (along < 0.2) | (window < count - corners)
         even = np.full(count, density * 2.0 * half)
-        strips.append(Strip(window, out, along, even))
+        strips.append(Strip(window[on], out[on], along[on], even))
     shape, blur = fit_together((strips[0], strips[1]), np.zeros((count, 4)))
     assert blur == pytest.approx(blur_mm, rel=0.45)
     least = np.sqrt(noise_mm / (0.9 * 2.0 * half) * sum(1.0 / d for d in densities))
-    assert np.std(shape[:, 1] - shape[:, 0]) < 1.35 * least
-    again = edges_of(strips[1], shape[:, 1:], blur)
-    np.testing.assert_allclose(again, shape[:, 1], atol=0.2 * least)
+    straight = shape[: count - corners]
+    assert np.std(straight[:, 1] - straight[:, 0]) < 1.35 * least
+    told = np.isfinite(shape[:, 0])
+    again = edges_of(strips[1], np.where(told[:, None], shape[:, 1:], 0.0), blur)
+    np.testing.assert_allclose(again[: count - corners], straight[:, 1], atol=0.2 * least)
 
 
 def test_the_edge_of_a_cut_panel_is_the_same_in_two_scans() -> None:

@@ -31,6 +31,10 @@ MOST_STEPS = 25
 SETTLED_MM = 2e-4
 # Steps are held to so many blurs, as far off the curve is not that of a parabola.
 LONGEST_STEP = 3.0
+# No parabola lies so far from where one was found to begin with: that stretch has a corner.
+FARTHEST_MM = 2.0
+# One stretch has no more say than this in how far noise blurs all of them.
+MOST_SAY = 10.0
 # Information a stretch is credited with where no point is near its edge, as a share of the usual.
 FLOOR = 0.02
 
@@ -49,10 +53,10 @@ class Strip:
 
 @dataclass(frozen=True, eq=False)
 class _Peak:
-    """The likeliest shapes (w, k), the restricted log likelihood of all, by one blur."""
+    """The likeliest shapes (w, k), and the restricted log likelihood (w,) of each, by one blur."""
 
     shape: Array
-    likelihood: float
+    likelihood: Array
 
 
 def fit_together(strips: tuple[Strip, Strip], start: Array) -> tuple[Array, float]:
@@ -65,14 +69,20 @@ def fit_together(strips: tuple[Strip, Strip], start: Array) -> tuple[Array, floa
 
     Returns
     -------
-    (w, 4) as of `start`, and the blur.
+    (w, 4) as of `start`, NaN where an edge is no parabola, and the blur.
     """
     peaks: list[_Peak] = []
+    sound = np.ones(len(start), bool)
+    shape = start
     for blur in BLURS_MM:
-        peaks.append(_climb(strips, start, blur, bent=True))
-        start = peaks[-1].shape
-    best = int(np.argmax([peak.likelihood for peak in peaks]))
-    return peaks[best].shape, BLURS_MM[best]
+        peaks.append(_climb(strips, shape, blur, bent=True))
+        sound &= np.abs(peaks[-1].shape - start).max(1) < FARTHEST_MM
+        # Past the points beside the edge a likelihood would grow for ever.
+        shape = np.where(sound[:, None], peaks[-1].shape, start)
+    told = np.array([peak.likelihood for peak in peaks])[:, sound]
+    told = np.clip(told - told.mean(0), -MOST_SAY, MOST_SAY)
+    best = int(np.argmax(told.sum(1)))
+    return np.where(sound[:, None], peaks[best].shape, np.nan), BLURS_MM[best]
 
 
 def edges_of(strip: Strip, start: Array, blur_mm: float) -> Array:
@@ -111,7 +121,7 @@ def _climb(strips: Sequence[Strip], start: Array, blur: float, *, bent: bool) ->
         if np.abs(step).max() < SETTLED_MM:
             break
     spread = np.linalg.slogdet(bend + FLOOR * usual)[1]
-    return _Peak(shape, float((value - 0.5 * spread).sum()))
+    return _Peak(shape, value - 0.5 * spread)
 
 
 def _likelihood(

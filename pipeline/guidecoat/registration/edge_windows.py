@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from .cut_edges import Strip, edges_of, fit_together, hazard_of
+from .cut_edges import FARTHEST_MM, Strip, edges_of, fit_together, hazard_of
 from .rigid import move
 from .rims import Rim
 
@@ -45,7 +45,7 @@ MOST_OVERLAP = 4
 # Six millimetres halved so often are a ten-thousandth of one.
 HALVINGS = 16
 # Points farther inside say nothing about where an edge is.
-BESIDE_MM = 1.2
+BESIDE_MM = 2.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -152,10 +152,11 @@ def _cut(windows: EdgeWindows, target: Array, source: Array) -> EdgeWindows:
     start = np.column_stack([strips[0][1], strips[1][1], ends])
     start = np.where(known[:, None], start, 0.0)
     found, blur = fit_together((strips[0][0], strips[1][0]), start)
-    ends = np.where(known[:, None], found[:, 2:], ends)
+    sound = known & np.isfinite(found[:, 0])
+    ends = np.where(sound[:, None], found[:, 2:], ends)
     bow = np.column_stack([ends[:, 0] / half, ends[:, 1] / half**2])
     bent = replace(windows, bow=bow, blur_mm=blur, cut=True)
-    return replace(bent, edge_mm=edge_of(bent, target))
+    return replace(bent, edge_mm=np.where(sound, edge_of(bent, target), np.nan))
 
 
 def _strip(windows: EdgeWindows, points: Array) -> tuple[Strip, Array]:
@@ -186,7 +187,8 @@ def edge_of(windows: EdgeWindows, points: Array) -> Array:
     known, half = np.isfinite(rough), windows.half_mm
     start = np.column_stack([rough, windows.bow[:, 0] * half, windows.bow[:, 1] * half**2])
     found = edges_of(strip, np.where(known[:, None], start, 0.0), windows.blur_mm)
-    return np.where(known, found, np.nan)
+    near = known & (np.abs(found - rough) < FARTHEST_MM)
+    return np.where(near, found, np.nan)
 
 
 def _rough_edge_of(windows: EdgeWindows, points: Array) -> tuple[Array, Array]:
