@@ -28,6 +28,8 @@ from guidecoat.synthetic import (
     Part,
     cylinder_panel,
     planted_volume_cm3,
+    scan_panel,
+    to_scan,
     total_displacement_mm,
     wing,
 )
@@ -37,6 +39,7 @@ from pair_fixture import (
     DENT,
     GROUND,
     HIGH,
+    ONE_FRAME,
     PANEL,
     counterpart,
     seen,
@@ -129,6 +132,36 @@ def test_the_height_of_a_flat_build_is_told(radius_mm: float) -> None:
     change = find_change(first, replace(later, off_mm=later.off_mm + build))
     assert change.max_build_mm == pytest.approx(3.0, abs=0.03)
     assert change.patches[0].peak_mm == change.max_build_mm
+
+
+@pytest.mark.parametrize("hem_mm", [3.0, 0.0])
+def test_a_build_out_to_the_edges_has_its_whole_volume(hem_mm: float) -> None:
+    """8 mm along edges are not judged: a tenth of what is put on over a narrow panel's end."""
+    s0, _, t0, t1 = PANEL.extent_mm
+    build = Dimple((s0 + 15.0, 0.5 * (t0 + t1)), 2.5, (110.0, 0.8 * (t1 - t0)))
+    pair = [
+        to_scan(
+            scan_panel(
+                PANEL,
+                marks,
+                spacing_mm=spacing_mm,
+                noise_mm=0.05,
+                seed=21 + k,
+                noise_way="along normal",
+                hem_mm=hem_mm,
+                pose=ONE_FRAME,
+                lay=None,
+            )
+        )
+        for k, (marks, spacing_mm) in enumerate([((), 1.6), ((build,), 1.8)])
+    ]
+    whole = compare_scans((pair[0], pair[1]), SETTINGS, STILL).whole
+    # A hem carries the build round its roll, of which cells show a part.
+    along = np.arange(t0 + 0.5, t1, 1.0)
+    on_roll = hem_mm * total_displacement_mm((build,), np.full(len(along), s0), along).sum() / 1e3
+    truth = planted_volume_cm3(PANEL, build)
+    assert 0.985 * truth < whole.added_cm3 < 1.015 * truth + on_roll
+    assert whole.removed_cm3 == pytest.approx(0.0, abs=0.1)
 
 
 def test_swapped_scans_negate_the_change(before: Scan, after: Scan, filled: Comparison) -> None:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from guidecoat.synthetic import (
+    ALONG_PANEL,
     Defect,
     Dimple,
     DisplacedSkin,
@@ -348,6 +349,47 @@ def test_spacing_is_the_stated_one_and_no_lattice() -> None:
     assert len(scan.points_mm) == pytest.approx(600.0 * 400.0 / 4.0, rel=0.01)
     rows = np.round(scan.points_mm[:, 0] / 2.0 % 1.0, 2)
     assert np.unique(rows).size > 60
+
+
+def test_rows_at_random_lie_across_edges() -> None:
+    """Along a panel the last row of points lies on or off the edge all the way along it, so that
+    the last millimetre holds a fifth more or less than its share; rows across it hold their share.
+    """
+    off = {}
+    for name, lay in (("along", ALONG_PANEL), ("random", None)):
+        scan = scan_panel(flat_panel(), spacing_mm=2.0, noise_mm=0.0, seed=6, hem_mm=2.0, lay=lay)
+        s, t = scan.st_mm[scan.part == Part.SKIN].T
+        assert len(s) == pytest.approx(600.0 * 400.0 / 4.0, rel=0.01)
+        last = [np.count_nonzero(s > 299.0), np.count_nonzero(s < -299.0)]
+        last += [np.count_nonzero(t > 199.0), np.count_nonzero(t < -199.0)]
+        off[name] = np.abs(np.array(last) / [100.0, 100.0, 150.0, 150.0] - 1.0).max()
+    assert off["random"] < 0.1
+    assert off["along"] > 0.2
+
+
+def test_a_mesh_of_rows_at_random_faces_outward_and_is_whole() -> None:
+    scan = scan_panel(
+        crowned_door(), spacing_mm=5.0, noise_mm=0.0, seed=12, triangles=True, lay=None
+    )
+    assert scan.triangles is not None
+    a, b, c = (scan.points_mm[scan.triangles[:, k]] for k in range(3))
+    normal = np.cross(b - a, c - a)
+    facing = np.einsum("nk,nk->n", normal, scan.normals[scan.triangles[:, 0]])
+    assert (facing > 0.0).all()
+    # A square at the edge that lost a corner is left out: half a spacing all round.
+    area = 0.5 * np.linalg.norm(normal, axis=1).sum()
+    assert 1150.0 * 680.0 * 0.98 < area < 1150.0 * 680.0 * 1.02
+
+
+@pytest.mark.parametrize("seed", [6, 7])
+def test_rows_at_random_are_the_same_by_the_same_seed(seed: int) -> None:
+    one, again = (
+        scan_panel(flat_panel(), spacing_mm=6.0, noise_mm=0.0, seed=seed, lay=None)
+        for _ in range(2)
+    )
+    np.testing.assert_array_equal(one.points_mm, again.points_mm)
+    other = scan_panel(flat_panel(), spacing_mm=6.0, noise_mm=0.0, seed=seed + 2, lay=None)
+    assert not np.array_equal(one.st_mm[:100], other.st_mm[:100])
 
 
 def test_a_pose_is_rigid_and_moves_everything_with_it() -> None:

@@ -48,6 +48,7 @@ class Change:
     sigma_mm : standard uncertainty of that, registration included; changed : (nu, nv) bool, by
     the significance test; patches : a region per changed patch, `high` where added ("B1" ...) and
     `low` where taken off ("T1" ...); volumes in cm3, uncertainties with k = 2;
+    they take in the bands beside edges next to changed patches, which are not judged otherwise;
     unseen_area_cm2 : inside changed patches where not both scans have points: not counted.
     """
 
@@ -105,7 +106,14 @@ def find_change(before: Pass, after: Pass) -> Change:
     limit = float(stats.norm.isf(0.5 * _ERROR_RATE / places))
     marks, changed = _marks(smooth, sigma, compared, limit, side)
     patches = _patches(marks, change, smooth, sigma, compared, after)
-    totals = [_volume(m, change, sigma, before, after) for m in (changed[0], changed[1])]
+    band = _band_change(before, after, change)
+    nearest = ndimage.distance_transform_edt(~compared, return_distances=False, return_indices=True)
+    counted = np.where(compared, change, band)
+    noise = _with_band_noise(np.hypot(before.noise_mm, after.noise_mm), change, band, nearest)
+    totals = [
+        _volume(m | (np.isfinite(band) & m[tuple(nearest)]), counted, noise, before, after)
+        for m in changed
+    ]
     return Change(
         change,
         smooth,
@@ -122,8 +130,30 @@ def find_change(before: Pass, after: Pass) -> Change:
         float(change[changed[0]].mean()) if changed[0].any() else 0.0,
         float((changed[0] | changed[1]).sum()) * side**2 / 100.0,
         float(compared.sum()) * side**2 / 100.0,
-        float((_closed(changed[0] | changed[1], side) & ~compared).sum()) * side**2 / 100.0,
+        float((_closed(changed[0] | changed[1], side) & ~np.isfinite(counted)).sum())
+        * side**2
+        / 100.0,
     )
+
+
+def _band_change(before: Pass, after: Pass, change: Floats) -> Floats:
+    """(nu, nv) change in the bands beside edges, NaN elsewhere: hems roll over alike in both."""
+    band = after.band_mm - before.band_mm
+    wild = wild_cells(np.where(np.isfinite(change), change, band))
+    return np.where(np.isfinite(change) | wild, np.nan, band)
+
+
+def _with_band_noise(
+    noise: Floats, change: Floats, band: Floats, nearest: NDArray[np.int32]
+) -> Floats:
+    """(nu, nv) standard error of a cell, in the bands from what sets them apart from the cells
+    beside them: how a hem is cut into cells.
+    """
+    there = np.isfinite(band)
+    if not there.any():
+        return noise
+    apart = (band - change[tuple(nearest)])[there]
+    return np.where(there, float(np.sqrt(np.mean(apart**2))), noise)
 
 
 def _closed(changed: Mask, side: float) -> Mask:
@@ -215,15 +245,14 @@ def _with_peak(patch: Region, change: Floats, smooth: Floats, side: float) -> Re
 
 
 def _volume(
-    where: Mask, change: Floats, sigma: Floats, before: Pass, after: Pass
+    where: Mask, change: Floats, noise: Floats, before: Pass, after: Pass
 ) -> tuple[float, float]:
     """Volume (cm3) of the change over some cells, and its expanded uncertainty (k = 2)."""
     if not where.any():
         return 0.0, 0.0
     area = 0.5 * (_areas(before) + _areas(after))[where]
     total = float((change[where] * area).sum()) / 1000.0
-    noise = np.hypot(before.noise_mm, after.noise_mm)[where]
-    independent = float(np.sqrt(((noise * area) ** 2).sum()))
+    independent = float(np.sqrt(((noise[where] * area) ** 2).sum()))
     # Registration and spray shift the whole patch at once.
     placing = np.hypot(before.placing_mm, after.placing_mm)[where]
     common = float((np.hypot(placing, _SPRAY_MM) * area).sum())

@@ -11,7 +11,7 @@ from scipy import ndimage
 from ..actions import with_actions
 from ..blind import NOISE
 from ..check import CheckResult, SurfaceFacts
-from ..deviation import CellDeviation, Deviation
+from ..deviation import UNDECIDED, CellDeviation, Deviation
 from ..errors import ScanUnfitError
 from ..faces import JUDGED
 from ..marks import find_marks
@@ -40,8 +40,40 @@ def shape_difference(
     ------
     ScanUnfitError : the two share too little of the panel.
     """
-    base, own, cells = subject.result, found_of(subject.result), subject.result.cells
-    ref = found_of(other.result)
+    base, cells = subject.result, subject.result.cells
+    found = _apart(subject, other)
+    marks = find_marks(found, cells, settings.tolerance)
+    regions = measure_regions(
+        marks,
+        found,
+        cells,
+        base.chart,
+        subject.scan,
+        tuple(line.edge for line in base.edges),
+        settings.tolerance,
+    )
+    regions = tuple(_with_both(r, subject, other) for r in with_actions(regions, settings.stage))
+    visible = 2.0 * GUARD * float(np.nanmedian(found.sigma_mm[found.judged]))
+    deviation = _as_deviation(found, subject, other, regions)
+    surface = SurfaceFacts(
+        base.surface.batten_mm, f"not a batten but {against}", base.surface.order, against
+    )
+    return replace(
+        base,
+        surface=surface,
+        deviation=deviation,
+        regions=regions,
+        verdict=verdict_of(regions, visible, settings),
+        smallest_visible_mm=visible,
+        blurred_by=NOISE,
+        points_judged=int((deviation.point_status <= UNDECIDED).sum()),
+        plan=None,  # that of the subject's own highs and lows
+    )
+
+
+def _apart(subject: Pass, other: Pass) -> CellDeviation:
+    """How far the subject's cells stand off the other's, both measured from the yardstick."""
+    own, ref = found_of(subject.result), found_of(other.result)
     judged = own.judged & ref.judged
     if judged.sum() < _LEAST_SHARED * own.judged.sum():
         raise ScanUnfitError(
@@ -55,55 +87,37 @@ def shape_difference(
     apart = own.sigma_mm**2 - own.surface_sigma_mm**2 + ref.sigma_mm**2 - ref.surface_sigma_mm**2
     sigma = np.where(judged, np.sqrt(np.maximum(apart, 0.0)), np.nan)
     _, (i, j) = ndimage.distance_transform_edt(~judged, return_indices=True)
-    slope_u, slope_v = np.gradient(smooth[i, j], cells.grid.cell_mm)
+    slope_u, slope_v = np.gradient(smooth[i, j], subject.result.cells.grid.cell_mm)
     slope = np.where(judged, 1e3 * np.hypot(slope_u, slope_v), np.nan)
     slope_sigma = float(np.hypot(own.slope_sigma_mrad, ref.slope_sigma_mrad))
-    found = CellDeviation(cell, smooth, sigma, 0.0 * sigma, slope, slope_sigma, judged)
-    marks = find_marks(found, cells, settings.tolerance)
-    regions = measure_regions(
-        marks,
-        found,
-        cells,
-        base.chart,
-        subject.scan,
-        tuple(line.edge for line in base.edges),
-        settings.tolerance,
-    )
-    regions = tuple(_with_both(r, subject, other) for r in with_actions(regions, settings.stage))
+    return CellDeviation(cell, smooth, sigma, 0.0 * sigma, slope, slope_sigma, judged)
+
+
+def _as_deviation(
+    found: CellDeviation, subject: Pass, other: Pass, regions: tuple[Region, ...]
+) -> Deviation:
+    """What was found on the cells, with every point of the subject on top of it."""
+    base, cells = subject.result, subject.result.cells
     status = status_of(subject.skin, base.faces, found, regions)
-    points = point_changes(np.where(judged, other.off_mm, np.nan), subject)
+    points = point_changes(np.where(found.judged, other.off_mm, np.nan), subject)
     code = np.full(len(points), 255, np.uint8)
     there = np.isfinite(subject.charted.uvh[:, 0])
     at = cells.grid.index(*subject.charted.uvh[there, :2].T)
     code[there] = status[at]
     code[(code < 4) & ~np.isfinite(points)] = 255
     points[code >= 4] = np.nan
-    visible = 2.0 * GUARD * float(np.nanmedian(sigma[judged]))
-    deviation = Deviation(
-        cell,
-        smooth,
-        sigma,
-        0.0 * sigma,
-        slope,
-        slope_sigma,
+    return Deviation(
+        found.cell_mm,
+        found.smooth_mm,
+        found.sigma_mm,
+        found.surface_sigma_mm,
+        found.slope_mrad,
+        found.slope_sigma_mrad,
         status,
         points,
         code,
-        np.where(judged, np.uint8(JUDGED), base.deviation.not_judged),
+        np.where(found.judged, np.uint8(JUDGED), base.deviation.not_judged),
         base.deviation.reasons,
-    )
-    return replace(
-        base,
-        surface=SurfaceFacts(
-            base.surface.batten_mm, f"not a batten but {against}", base.surface.order, against
-        ),
-        deviation=deviation,
-        regions=regions,
-        verdict=verdict_of(regions, visible, settings),
-        smallest_visible_mm=visible,
-        points_judged=int((code <= 3).sum()),
-        blurred_by=NOISE,
-        plan=None,  # that of the subject's own highs and lows
     )
 
 

@@ -58,6 +58,8 @@ class Pass:
     T_reference_scan : (4, 4) mm, between local frames; registration : None for the yardstick's own.
     skin : (nu, nv) bool; off_mm : (nu, nv) distance from the fair surface along its normal at the
         cell's centre, wherever the surface lies under it; noise_mm : its standard error;
+    band_mm : (nu, nv) the same in the bands beside edges alone, which are not judged: hems that
+        roll over show in it, but alike in every scan;
     placing_mm : (nu, nv) standard uncertainty that the registration adds.
     """
 
@@ -68,6 +70,7 @@ class Pass:
     skin: Mask
     off_mm: Floats
     noise_mm: Floats
+    band_mm: Floats
     placing_mm: Floats
 
     @property
@@ -108,28 +111,38 @@ def measure_pass(
     _refuse_two_skins(scan, cells, skin)
     faces = _seen_faces(yardstick.faces, skin, settings)
     placing = _placing_mm(chart, cells, registration, T_reference_scan)
+    laid = replace(
+        yardstick,
+        scan=scan,
+        settings=settings,
+        chart=chart,
+        cells=cells,
+        faces=faces,
+        dropped={**scan.dropped, **charted.dropped},
+        area_cm2=float(skin.sum()) * cells.grid.cell_mm**2 / 100.0,
+        warnings=(),
+    )
+    result = _judged(laid, charted, skin, placing)
+    off, band = _off_mm(cells, chart, faces, result, skin)
+    noise = np.where(np.isfinite(off), cells.error_mm, np.nan)
+    return Pass(result, T_reference_scan, registration, charted, skin, off, noise, band, placing)
+
+
+def _judged(laid: CheckResult, charted: ChartedPoints, skin: Mask, placing: Floats) -> CheckResult:
+    """A scan laid on the yardstick, judged as in a check.
+
+    Parameters
+    ----------
+    laid : the yardstick's check with the scan, its cells and faces in place of its own.
+    """
+    scan, chart, cells, faces, fair = laid.scan, laid.chart, laid.cells, laid.faces, laid.fair
     found = measure_cells(
-        cells, chart, faces, yardstick.fair, skin, smoothing_mm=settings.slope.smoothing_mm
+        cells, chart, faces, fair, skin, smoothing_mm=laid.settings.slope.smoothing_mm
     )
-    sigma = np.hypot(found.sigma_mm, placing)
-    found = replace(found, sigma_mm=sigma)
-    edges = tuple(line.edge for line in yardstick.edges)
-    marks = find_marks(found, cells, settings.tolerance)
-    regions = measure_regions(marks, found, cells, chart, scan, edges, settings.tolerance)
-    inboard = settings.edges.inboard_mm
-    bands = edge_bands(charted, cells, faces, skin, edges, yardstick.creases, inboard_mm=inboard)
-    fair = yardstick.fair
-    regions = with_knocks(
-        regions, bands, fair, faces, found, cells, chart, scan, edges, settings.tolerance
-    )
-    regions = doubt_forms(
-        regions, found, cells, faces, yardstick.creases, yardstick.fair, settings.tolerance
-    )
-    regions = with_actions(regions, settings.stage)
+    found = replace(found, sigma_mm=np.hypot(found.sigma_mm, placing))
+    regions = _regions_of(laid, found, charted, skin)
     status = status_of(skin, faces, found, regions)
-    point_mm, point_status = measure_points(
-        scan, charted, cells, chart, faces, yardstick.fair, status
-    )
+    point_mm, point_status = measure_points(scan, charted, cells, chart, faces, fair, status)
     deviation = Deviation(
         found.cell_mm,
         found.smooth_mm,
@@ -141,27 +154,32 @@ def measure_pass(
         point_mm,
         point_status,
         np.where(found.judged, np.uint8(JUDGED), faces.reason),
-        yardstick.deviation.reasons,
+        laid.deviation.reasons,
     )
-    judged = int((point_status <= UNDECIDED).sum())
-    result = replace(
-        yardstick,
-        scan=scan,
-        settings=settings,
-        chart=chart,
-        cells=cells,
-        faces=faces,
+    return replace(
+        laid,
         deviation=deviation,
         regions=regions,
-        verdict=verdict_of(regions, yardstick.smallest_visible_mm, settings),
-        points_judged=judged,
-        dropped={**scan.dropped, **charted.dropped},
-        area_cm2=float(skin.sum()) * cells.grid.cell_mm**2 / 100.0,
-        warnings=(),
+        verdict=verdict_of(regions, laid.smallest_visible_mm, laid.settings),
+        points_judged=int((point_status <= UNDECIDED).sum()),
     )
-    off = _off_mm(cells, chart, faces, result, skin)
-    noise = np.where(np.isfinite(off), cells.error_mm, np.nan)
-    return Pass(result, T_reference_scan, registration, charted, skin, off, noise, placing)
+
+
+def _regions_of(
+    laid: CheckResult, found: CellDeviation, charted: ChartedPoints, skin: Mask
+) -> tuple[Region, ...]:
+    """Highs, lows and ripples of a scan, knocks in its edges too, with what to do about them."""
+    cells, faces, tolerance = laid.cells, laid.faces, laid.settings.tolerance
+    edges = tuple(line.edge for line in laid.edges)
+    marks = find_marks(found, cells, tolerance)
+    regions = measure_regions(marks, found, cells, laid.chart, laid.scan, edges, tolerance)
+    inboard = laid.settings.edges.inboard_mm
+    bands = edge_bands(charted, cells, faces, skin, edges, laid.creases, inboard_mm=inboard)
+    regions = with_knocks(
+        regions, bands, laid.fair, faces, found, cells, laid.chart, laid.scan, edges, tolerance
+    )
+    regions = doubt_forms(regions, found, cells, faces, laid.creases, laid.fair, tolerance)
+    return with_actions(regions, laid.settings.stage)
 
 
 def own_pass(yardstick: CheckResult) -> Pass:
@@ -169,10 +187,10 @@ def own_pass(yardstick: CheckResult) -> Pass:
     cells = yardstick.cells
     skin = skin_mask(cells)
     charted = _charted(yardstick.scan, yardstick.chart, cells)
-    off = _off_mm(cells, yardstick.chart, yardstick.faces, yardstick, skin)
+    off, band = _off_mm(cells, yardstick.chart, yardstick.faces, yardstick, skin)
     noise = np.where(np.isfinite(off), cells.error_mm, np.nan)
     nothing = np.zeros(skin.shape)
-    return Pass(yardstick, np.eye(4), None, charted, skin, off, noise, nothing)
+    return Pass(yardstick, np.eye(4), None, charted, skin, off, noise, band, nothing)
 
 
 def found_of(result: CheckResult) -> CellDeviation:
@@ -291,17 +309,23 @@ def normals_at(
     return chart.to_space(np.column_stack([u, v, h])), turned @ chart.rotation
 
 
-def _off_mm(cells: Cells, chart: Chart, faces: Faces, result: CheckResult, skin: Mask) -> Floats:
-    """Distance from the fair surface, brought from each cell's centroid to its centre."""
+def _off_mm(
+    cells: Cells, chart: Chart, faces: Faces, result: CheckResult, skin: Mask
+) -> tuple[Floats, Floats]:
+    """Distance from the fair surface, brought from each cell's centroid to its centre; and the
+    distance of the centroid in the bands beside edges.
+    """
     side = cells.grid.cell_mm
-    known = skin & (faces.label > 0) & ~np.isin(faces.reason, (BAND, LINE, STRIP))
+    known = skin & (faces.label > 0) & ~np.isin(faces.reason, (LINE, STRIP))
     where = np.nonzero(known)
     points = chart.to_space(
         np.column_stack([cells.u_mm[where], cells.v_mm[where], cells.height_mm[where]])
     )
     off = np.full(known.shape, np.nan)
     off[where] = normal_distance(points, chart, faces, cells, result.fair)
-    known &= np.isfinite(off)
+    in_band = faces.reason == BAND
+    band = np.where(in_band, off, np.nan)
+    known &= np.isfinite(off) & ~in_band
     weight = ndimage.gaussian_filter(known.astype(np.float64), 1.0, mode="constant")
     smooth = ndimage.gaussian_filter(np.where(known, off, 0.0), 1.0, mode="constant")
     smooth = smooth / np.maximum(weight, 1e-9)
@@ -309,7 +333,7 @@ def _off_mm(cells: Cells, chart: Chart, faces: Faces, result: CheckResult, skin:
     slope_u, slope_v = np.gradient(smooth[i, j], side)
     step_u = cells.grid.u_mm[:, None] - cells.u_mm
     step_v = cells.grid.v_mm[None, :] - cells.v_mm
-    return np.where(known, off + slope_u * step_u + slope_v * step_v, np.nan)
+    return np.where(known, off + slope_u * step_u + slope_v * step_v, np.nan), band
 
 
 def status_of(

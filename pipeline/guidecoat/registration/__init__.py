@@ -1,10 +1,10 @@
 """Two scans into one frame, and the mirror plane of one."""
 
-from guidecoat.registration.mirror_plane import MirrorPlane, find_mirror_plane, reflect
-from guidecoat.registration.registering import register
-from guidecoat.registration.result import Registration, Start, WeakDirection, require_observable
-from guidecoat.registration.rigid import umeyama
-from guidecoat.registration.settings import RegistrationSettings
+from .mirror_plane import MirrorPlane, find_mirror_plane, reflect
+from .registering import register
+from .result import Registration, Start, WeakDirection, require_observable
+from .rigid import umeyama
+from .settings import RegistrationSettings
 
 __all__ = [
     "MirrorPlane",

@@ -12,11 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from guidecoat.biweight import BIWEIGHT, tukey
-from guidecoat.registration.fine import FineWork, Fit, solve_step
-from guidecoat.registration.placing import MANY_CELLS
-from guidecoat.registration.settings import RegistrationSettings
-from guidecoat.registration.surfels import Surfels
+from ..biweight import BIWEIGHT, tukey
+from .fine import FineWork, Fit, solve_step
+from .placing import MANY_CELLS
+from .settings import RegistrationSettings
+from .surfels import Surfels
 
 Array = NDArray[np.float64]
 # A cell is averaged with so many of its kind.

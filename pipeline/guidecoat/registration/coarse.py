@@ -8,17 +8,17 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from guidecoat.biweight import tukey
-from guidecoat.chunks import THREADS, in_threads
-from guidecoat.registration.pairing import (
+from ..biweight import tukey
+from ..chunks import THREADS, in_threads
+from .pairing import (
     Pairs,
     against_rim,
     against_surface,
     facing_right,
     nearest,
 )
-from guidecoat.registration.rigid import inverse, move, small_motions
-from guidecoat.registration.surfels import Surfels
+from .rigid import inverse, move, small_motions
+from .surfels import Surfels
 
 Array = NDArray[np.float64]
 # Rim points in a sample, per cell.

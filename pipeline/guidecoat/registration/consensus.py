@@ -12,15 +12,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from guidecoat.biweight import BIWEIGHT, tukey
-from guidecoat.errors import ScanUnfitError
-from guidecoat.registration.coarse import compare, make_sample, thin
-from guidecoat.registration.fine import FineWork, Fit
-from guidecoat.registration.observability import own_noise_mm
-from guidecoat.registration.placing import COMPARING_CELLS, settled
-from guidecoat.registration.rigid import compose, move, umeyama
-from guidecoat.registration.settings import RegistrationSettings
-from guidecoat.registration.surfels import Surfels
+from ..biweight import BIWEIGHT, tukey
+from ..errors import ScanUnfitError
+from .coarse import compare, make_sample, thin
+from .fine import FineWork, Fit
+from .observability import own_noise_mm
+from .placing import COMPARING_CELLS, settled
+from .rigid import compose, move, umeyama
+from .settings import RegistrationSettings
+from .surfels import Surfels
 
 Array = NDArray[np.float64]
 CELLS = 6_000

@@ -9,18 +9,18 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from guidecoat.biweight import BIWEIGHT, tukey
-from guidecoat.registration.coarse import thin
-from guidecoat.registration.pairing import (
+from ..biweight import BIWEIGHT, tukey
+from .coarse import thin
+from .pairing import (
     Pairs,
     against_rim,
     against_surface,
     facing_right,
     nearest,
 )
-from guidecoat.registration.rigid import inverse, move, small_motions
-from guidecoat.registration.settings import RegistrationSettings
-from guidecoat.registration.surfels import Surfels
+from .rigid import inverse, move, small_motions
+from .settings import RegistrationSettings
+from .surfels import Surfels
 
 Array = NDArray[np.float64]
 MOST_STEPS = 60

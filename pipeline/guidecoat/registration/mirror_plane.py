@@ -7,15 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from guidecoat.errors import ScanUnfitError
-from guidecoat.registration.coarse import make_sample, rank, settle
-from guidecoat.registration.fine import Fit, information
-from guidecoat.registration.placing import SAMPLE_CELLS, settled
-from guidecoat.registration.registering import checked, common_cell_mm
-from guidecoat.registration.result import read_only
-from guidecoat.registration.rigid import move, reflection
-from guidecoat.registration.settings import RegistrationSettings
-from guidecoat.registration.surfels import make_surfels, reflected
+from ..errors import ScanUnfitError
+from .coarse import make_sample, rank, settle
+from .fine import Fit, information
+from .placing import SAMPLE_CELLS, settled
+from .registering import checked, common_cell_mm
+from .result import read_only
+from .rigid import move, reflection
+from .settings import RegistrationSettings
+from .surfels import make_surfels, reflected
 
 Array = NDArray[np.float64]
 DIRECTIONS = 96

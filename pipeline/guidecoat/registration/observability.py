@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from guidecoat.registration.fine import MAD_TO_SIGMA, Fit, Readings, information
-from guidecoat.registration.result import NOT_NOISE, OPEN_FACTOR, WeakDirection, read_only
-from guidecoat.registration.settings import RegistrationSettings
-from guidecoat.registration.surfels import Surfels
+from .fine import MAD_TO_SIGMA, Fit, Readings, information
+from .result import NOT_NOISE, OPEN_FACTOR, WeakDirection, read_only
+from .settings import RegistrationSettings
+from .surfels import Surfels
 
 Array = NDArray[np.float64]
 # Edges that roll over give no line to lay on the other's, and each scan samples them otherwise,

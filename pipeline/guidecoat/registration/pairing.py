@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from guidecoat.registration.rims import Rim
-from guidecoat.registration.surfels import Surfels
+from .rims import Rim
+from .surfels import Surfels
 
 Array = NDArray[np.float64]
 

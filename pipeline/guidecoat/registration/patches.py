@@ -8,7 +8,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from guidecoat.chunks import THREADS, in_threads
+from ..chunks import THREADS, in_threads
 
 Array = NDArray[np.float64]
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from guidecoat.chunks import in_threads
-from guidecoat.registration.coarse import (
+from ..chunks import in_threads
+from .coarse import (
     Candidate,
     compare,
     different,
@@ -16,13 +16,13 @@ from guidecoat.registration.coarse import (
     rank,
     settle,
 )
-from guidecoat.registration.fine import FineWork, Fit, fit_fine
-from guidecoat.registration.result import Start
-from guidecoat.registration.rigid import small_motions
-from guidecoat.registration.settings import RegistrationSettings
-from guidecoat.registration.sliding import slid_home
-from guidecoat.registration.starts import Starts, as_they_lie, from_features, from_frames
-from guidecoat.registration.surfels import Surfels
+from .fine import FineWork, Fit, fit_fine
+from .result import Start
+from .rigid import small_motions
+from .settings import RegistrationSettings
+from .sliding import slid_home
+from .starts import Starts, as_they_lie, from_features, from_frames
+from .surfels import Surfels
 
 Array = NDArray[np.float64]
 FINALISTS = 10

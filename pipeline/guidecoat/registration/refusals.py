@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from guidecoat.errors import ScanUnfitError
-from guidecoat.registration.coarse import compare, make_sample
-from guidecoat.registration.fine import Fit
-from guidecoat.registration.placing import (
+from ..errors import ScanUnfitError
+from .coarse import compare, make_sample
+from .fine import Fit
+from .placing import (
     COMPARING_CELLS,
     Placing,
     all_starts,
@@ -18,9 +18,9 @@ from guidecoat.registration.placing import (
     place,
     settled_home,
 )
-from guidecoat.registration.rigid import reflection
-from guidecoat.registration.settings import RegistrationSettings
-from guidecoat.registration.surfels import Surfels, make_surfels, reflected, turned_over
+from .rigid import reflection
+from .settings import RegistrationSettings
+from .surfels import Surfels, make_surfels, reflected, turned_over
 
 Array = NDArray[np.float64]
 UNIT_FACTORS = {

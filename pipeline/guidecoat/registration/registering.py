@@ -7,14 +7,14 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from guidecoat.biweight import BIWEIGHT
-from guidecoat.errors import ScanUnfitError, SettingsError
-from guidecoat.registration.changed import carried_over, without_changed
-from guidecoat.registration.coarse import make_sample, settle
-from guidecoat.registration.consensus import LEAST_SHARE, LIKE_NOISE, settled_on_most
-from guidecoat.registration.fine import Fit
-from guidecoat.registration.observability import motion_covariance, own_noise_mm, weak_directions
-from guidecoat.registration.placing import (
+from ..biweight import BIWEIGHT
+from ..errors import ScanUnfitError, SettingsError
+from .changed import carried_over, without_changed
+from .coarse import make_sample, settle
+from .consensus import LEAST_SHARE, LIKE_NOISE, settled_on_most
+from .fine import Fit
+from .observability import motion_covariance, own_noise_mm, weak_directions
+from .placing import (
     SAMPLE_CELLS,
     Placing,
     all_starts,
@@ -22,15 +22,17 @@ from guidecoat.registration.placing import (
     settled,
     settled_home,
 )
-from guidecoat.registration.refusals import explain_misfit, refuse_units, weigh_hands
-from guidecoat.registration.result import Registration, Start, WeakDirection, read_only
-from guidecoat.registration.rigid import compose, turn_between, umeyama
-from guidecoat.registration.settings import RegistrationSettings
-from guidecoat.registration.settling_edges import CELL_MM as EDGE_CELL_MM
-from guidecoat.registration.settling_edges import settled_on_edges
-from guidecoat.registration.surfels import Surfels, make_surfels, spacing_and_area, thinning
+from .refusals import explain_misfit, refuse_units, weigh_hands
+from .result import Registration, Start, WeakDirection, read_only
+from .rigid import compose, turn_between, umeyama
+from .settings import RegistrationSettings
+from .settling_edges import CELL_MM as EDGE_CELL_MM
+from .settling_edges import settled_on_edges
+from .surfels import Surfels, make_surfels, spacing_and_area, thinning
 
 Array = NDArray[np.float64]
+# Points and normals of a scan.
+_Thinned = tuple[Array, Array | None]
 # Four points make a cell that still has a mean worth its name.
 FINEST_SPACINGS = 2.0
 FINEST_CELL_MM = 2.5
@@ -74,56 +76,85 @@ def register(
     source, target = checked(source, "source"), checked(target, "target")
     refuse_units(source, target)
     whole = source, target
-    source, source_normals = _thinned(source, source_normals)
-    target, target_normals = _thinned(target, target_normals)
-    cell = common_cell_mm((source, target), settings)
-    one = make_surfels(source, source_normals, cell)
-    two = make_surfels(target, target_normals, cell)
+    thinned = _thinned(source, source_normals), _thinned(target, target_normals)
+    cell = common_cell_mm((thinned[0][0], thinned[1][0]), settings)
+    scans = make_surfels(*thinned[0], cell), make_surfels(*thinned[1], cell)
     if already_aligned:
-        fit = settled(one, two, np.eye(4), settings, reach_mm=4.0, held_still=True)
+        fit = settled(*scans, np.eye(4), settings, reach_mm=4.0, held_still=True)
         placing = Placing(fit, 0.0, 1.0, (Start("already aligned", fit.overlap),), None)
-    elif roughly_aligned:
-        fit = settled_home(one, two, np.eye(4), settings, reach_mm=settings.largest_change_mm)
-        placing = Placing(fit, 0.0, 1.0, (Start("roughly aligned", fit.overlap),), None)
-    elif pairs is not None:
-        placing = _from_pairs(one, two, pairs, settings)
-    else:
-        placing = place(one, two, all_starts(one, two, settings), settings)
-    if already_aligned:
-        _refuse_apart(placing.fit, settings)
-        return _answer(placing, one, settings, "", trusted=True)
+        _refuse_apart(fit, settings)
+        return _answer(placing, scans[0], settings, "", trusted=True)
+    placing = _first_placing(scans, pairs, settings, roughly_aligned=roughly_aligned)
     picked = None if pairs is None else pairs[1]
-    most, rivalry = settled_on_most((one, two), placing.fit, settings, picked)
+    most, rivalry = settled_on_most(scans, placing.fit, settings, picked)
     moved, placing = most is not placing.fit, replace(placing, fit=most)
     if not fits(placing.fit, settings, on_most=moved):
-        raise ScanUnfitError(explain_misfit(source, target, one, two, placing.fit, settings))
+        points = thinned[0][0], thinned[1][0]
+        raise ScanUnfitError(explain_misfit(*points, *scans, placing.fit, settings))
     edges = _edge_cells(whole, cell)
     doubt = ""
     if not roughly_aligned and pairs is None:
-        doubt = weigh_hands((one, two), edges, placing, settings)
+        doubt = weigh_hands(scans, edges, placing, settings)
     doubt = " ".join(filter(None, (doubt, rivalry)))
-    marked, placing = _on_unchanged((one, two), placing, settings)
-    found = _answer(placing, one, settings, doubt)
+    marked, placing = _on_unchanged(scans, placing, settings)
+    found = _answer(placing, scans[0], settings, doubt)
     skin_mm = found.slide_mm
     found = _held_by_edges(marked, edges, placing, found, settings)
     # Finer cells hold no better what the edges hold already.
     if found.slide_mm < max(skin_mm, WELL_HELD_MM):
         return found
-    finer = _finer_cell_mm((source, target), cell, settings)
-    if finer is None:
-        return found
-    one = carried_over(marked[0], make_surfels(source, source_normals, finer))
-    two = carried_over(marked[1], make_surfels(target, target_normals, finer))
-    if not moved:
-        fit = settled_home(one, two, placing.fit.motion, settings, reach_mm=1.0)
-    else:
-        reach = BIWEIGHT * most.surface.scale_mm * cell / finer
-        fit = settled(one, two, placing.fit.motion, settings, reach_mm=reach)
-    placing = replace(placing, fit=fit)
-    closer = _answer(placing, one, settings, doubt)
-    closer = _held_by_edges((one, two), edges, placing, closer, settings)
+    reach = BIWEIGHT * most.surface.scale_mm if moved else None
+    closer = _on_finer_cells(thinned, (marked, edges), placing, found, settings, reach)
     # Small highs and lows hold a slide better on fine cells, edges on coarse ones.
     return closer if closer.slide_mm < found.slide_mm else found
+
+
+def _first_placing(
+    scans: tuple[Surfels, Surfels],
+    pairs: tuple[Array, Array] | None,
+    settings: RegistrationSettings,
+    *,
+    roughly_aligned: bool,
+) -> Placing:
+    """From the frames as they are, from picked points, or the best of all starts."""
+    if roughly_aligned:
+        fit = settled_home(*scans, np.eye(4), settings, reach_mm=settings.largest_change_mm)
+        return Placing(fit, 0.0, 1.0, (Start("roughly aligned", fit.overlap),), None)
+    if pairs is not None:
+        return _from_pairs(*scans, pairs, settings)
+    return place(*scans, all_starts(*scans, settings), settings)
+
+
+def _on_finer_cells(
+    thinned: tuple[_Thinned, _Thinned],
+    coarse: tuple[tuple[Surfels, Surfels], tuple[Surfels, Surfels]],
+    placing: Placing,
+    found: Registration,
+    settings: RegistrationSettings,
+    reach_mm: float | None,
+) -> Registration:
+    """Settled once more on finer cells, where there are any; `found` where not.
+
+    Parameters
+    ----------
+    thinned : points and normals of both scans. `coarse` : their marked cells, and their edges.
+    reach_mm : within what most of the coarse cells agree, None where all of the placing does.
+    """
+    marked, edges = coarse
+    cell = marked[0].cell_mm
+    finer = _finer_cell_mm((thinned[0][0], thinned[1][0]), cell, settings)
+    if finer is None:
+        return found
+    one = carried_over(marked[0], make_surfels(*thinned[0], finer))
+    two = carried_over(marked[1], make_surfels(*thinned[1], finer))
+    if reach_mm is None:
+        fit = settled_home(one, two, placing.fit.motion, settings, reach_mm=1.0)
+    else:
+        reach = reach_mm * cell / finer
+        fit = settled(one, two, placing.fit.motion, settings, reach_mm=reach)
+    placing = replace(placing, fit=fit)
+    closer = _answer(placing, one, settings, found.doubt)
+    return _held_by_edges((one, two), edges, placing, closer, settings)
 
 
 def _on_unchanged(
@@ -162,7 +193,7 @@ def _edge_cells(scans: tuple[Array, Array], cell_mm: float) -> tuple[Surfels, Su
     return one, two
 
 
-def _thinned(points: Array, normals: Array | None) -> tuple[Array, Array | None]:
+def _thinned(points: Array, normals: Array | None) -> _Thinned:
     some = thinning(len(points))
     return points[some], None if normals is None else normals[some]
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from guidecoat.errors import ScanUnfitError
+from ..errors import ScanUnfitError
 
 Array = NDArray[np.float64]
 # So many times the limit for a weak direction, and it counts as free.

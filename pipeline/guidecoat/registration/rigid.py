@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from guidecoat.errors import ScanUnfitError, SettingsError
+from ..errors import ScanUnfitError, SettingsError
 
 Array = NDArray[np.float64]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from guidecoat.errors import SettingsError
+from ..errors import SettingsError
 
 
 @dataclass(frozen=True)

@@ -7,14 +7,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from guidecoat.biweight import BIWEIGHT
-from guidecoat.registration.edge_windows import (
+from ..biweight import BIWEIGHT
+from .edge_windows import (
     LENGTH_MM,
     EdgeWindows,
     find_windows,
     read_edges,
 )
-from guidecoat.registration.fine import (
+from .fine import (
     EDGE_FLOOR_MM,
     MAD_TO_SIGMA,
     SETTLED_MM,
@@ -23,9 +23,9 @@ from guidecoat.registration.fine import (
     Readings,
     solve_step,
 )
-from guidecoat.registration.rigid import move
-from guidecoat.registration.settings import RegistrationSettings
-from guidecoat.registration.surfels import Surfels
+from .rigid import move
+from .settings import RegistrationSettings
+from .surfels import Surfels
 
 Array = NDArray[np.float64]
 # Coarser than a hem is thick, so that it does not part the cells.

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from guidecoat.registration.fine import FineWork, Fit, stepped
-from guidecoat.registration.observability import weakest_motions
+from .fine import FineWork, Fit, stepped
+from .observability import weakest_motions
 
 Array = NDArray[np.float64]
 _MOTIONS = 3

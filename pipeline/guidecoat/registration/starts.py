@@ -11,10 +11,10 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import breadth_first_order, connected_components, minimum_spanning_tree
 from scipy.spatial import cKDTree
 
-from guidecoat.open3d_loader import load_open3d
-from guidecoat.registration.coarse import thin
-from guidecoat.registration.rigid import compose
-from guidecoat.registration.surfels import Surfels
+from ..open3d_loader import load_open3d
+from .coarse import thin
+from .rigid import compose
+from .surfels import Surfels
 
 Array = NDArray[np.float64]
 FEATURE_CELLS = 2_500

@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from guidecoat.errors import ScanUnfitError
-from guidecoat.registration.edge_windows import near_rim
-from guidecoat.registration.patches import fit_patches
-from guidecoat.registration.rigid import move
-from guidecoat.registration.rims import Rim, find_rim
+from ..errors import ScanUnfitError
+from .edge_windows import near_rim
+from .patches import fit_patches
+from .rigid import move
+from .rims import Rim, find_rim
 
 Array = NDArray[np.float64]
 NEIGHBOURS = 24

@@ -20,16 +20,18 @@ from .panels import (
     torus_panel,
 )
 from .pelham import bonnet, crowned_door, real_door, wing
-from .sampling import Dropout, Part
+from .sampling import ALONG_PANEL, Dropout, Lay, Part
 from .scanning import SyntheticScan, scan_panel, to_scan
 from .strays import DisplacedSkin
 from .truth import distance_to_form_mm
 
 __all__ = [
+    "ALONG_PANEL",
     "Defect",
     "Dimple",
     "DisplacedSkin",
     "Dropout",
+    "Lay",
     "LongDent",
     "Panel",
     "Part",

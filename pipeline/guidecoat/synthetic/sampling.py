@@ -55,6 +55,24 @@ class Dropout:
 
 
 @dataclass(frozen=True)
+class Lay:
+    """How the rows of points lie on a panel: turned from its s axis, and shifted by parts of a
+    row and of a column.
+    """
+
+    turn_rad: float = 0.0
+    shift: tuple[float, float] = (0.0, 0.0)
+
+    def turned(self, a: Floats, b: Floats, way: int = 1) -> tuple[Floats, Floats]:
+        """Places of the panel from places of the grid, or the other way round (-1)."""
+        cos, sin = np.cos(self.turn_rad), way * np.sin(self.turn_rad)
+        return a * cos - b * sin, a * sin + b * cos
+
+
+ALONG_PANEL = Lay()
+
+
+@dataclass(frozen=True)
 class Recipe:
     """How a panel is scanned: the resolved options of `scan_panel`."""
 
@@ -67,6 +85,7 @@ class Recipe:
     hem_mm: float
     hem_return_mm: float
     mesh: bool
+    lay: Lay
 
     @property
     def hem_run_mm(self) -> float:
@@ -74,20 +93,21 @@ class Recipe:
         return np.pi * self.hem_mm + self.hem_return_mm if self.hem_mm > 0.0 else 0.0
 
     @property
-    def start_st(self) -> tuple[float, float]:
-        """Lower corner of the sampling grid."""
-        s0, _, t0, _ = self.panel.extent_mm
-        return s0 - self.hem_run_mm, t0 - self.hem_run_mm
+    def corners(self) -> tuple[Floats, Floats]:
+        """Lower and upper corner of the sampling grid, along its own rows and columns."""
+        s0, s1, t0, t1 = self.panel.extent_mm
+        run = self.hem_run_mm
+        s = np.array([s0 - run, s0 - run, s1 + run, s1 + run])
+        t = np.array([t0 - run, t1 + run, t0 - run, t1 + run])
+        grid = np.stack(self.lay.turned(s, t, -1))
+        return grid.min(1) - self.spacing_mm * np.array(self.lay.shift), grid.max(1)
 
     @property
     def shape(self) -> tuple[int, int]:
         """Rows along s and columns along t of the sampling grid."""
-        s0, s1, t0, t1 = self.panel.extent_mm
-        pad = 2.0 * self.hem_run_mm
-        return (
-            int(np.ceil((s1 - s0 + pad) / self.spacing_mm)),
-            int(np.ceil((t1 - t0 + pad) / self.spacing_mm)),
-        )
+        low, high = self.corners
+        rows, columns = np.ceil((high - low) / self.spacing_mm).astype(int)
+        return int(rows), int(columns)
 
 
 @dataclass(frozen=True, eq=False)
@@ -161,8 +181,8 @@ def _sample_rows(recipe: Recipe, row: int, rows: int, seed: np.random.SeedSequen
     stagger = 0.0 if recipe.mesh else 0.5 * ((row + np.arange(rows)) % 2)[:, None]
     s = (row + np.arange(rows) + 0.5)[:, None] + jitter[0]
     t = (np.arange(columns) + 0.25)[None, :] + stagger + jitter[1]
-    s = recipe.start_st[0] + spacing * s.ravel()
-    t = recipe.start_st[1] + spacing * t.ravel()
+    low = recipe.corners[0]
+    s, t = recipe.lay.turned(low[0] + spacing * s.ravel(), low[1] + spacing * t.ravel())
     beyond = recipe.panel.edge_distance_mm(s, t)
     keep = beyond <= recipe.hem_run_mm
     for hole in recipe.dropouts:

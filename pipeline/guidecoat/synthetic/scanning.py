@@ -12,8 +12,10 @@ from ..scan import Scan, Units
 from .defects import Defect
 from .panels import Panel
 from .sampling import (
+    ALONG_PANEL,
     POINTS_PER_CHUNK,
     Dropout,
+    Lay,
     NoiseWay,
     Part,
     Recipe,
@@ -92,6 +94,7 @@ def scan_panel(
     backings: bool = False,
     triangles: bool = False,
     pose: Floats | None = None,
+    lay: Lay | None = ALONG_PANEL,
 ) -> SyntheticScan:
     """Scan a panel with planted highs and lows.
 
@@ -106,6 +109,8 @@ def scan_panel(
     backings : whether the panel's inner skins and fixtures are in the scan.
     triangles : whether to mesh the skin and its hems.
     pose : (4, 4) T_scan_panel, rigid; a random one by `seed` if None.
+    lay : how the rows of points lie on the panel; None for at random by `seed`, as scanners do.
+        Along a panel, whole rows fall on or off a cut edge together and move it by part of a row.
 
     Returns
     -------
@@ -113,7 +118,7 @@ def scan_panel(
         The same for the same arguments; skin and hem first, then displaced skin, backings and
         flying points.
     """
-    streams = np.random.SeedSequence(seed).spawn(4)
+    streams = np.random.SeedSequence(seed).spawn(5)
     holes = (
         random_dropouts(panel, dropouts, np.random.default_rng(streams[1]))
         if isinstance(dropouts, int)
@@ -129,6 +134,7 @@ def scan_panel(
         hem_mm=hem_mm,
         hem_return_mm=hem_return_mm,
         mesh=triangles,
+        lay=_random_lay(np.random.default_rng(streams[4])) if lay is None else lay,
     )
     if pose is None:
         pose = _random_pose(np.random.default_rng(streams[3]))
@@ -165,6 +171,11 @@ def _finish(
         noise_mm=recipe.noise_mm,
         triangles=mesh,
     )
+
+
+def _random_lay(rng: np.random.Generator) -> Lay:
+    """Rows at any angle."""
+    return Lay(float(rng.uniform(0.0, np.pi)), (float(rng.random()), float(rng.random())))
 
 
 def _random_pose(rng: np.random.Generator) -> Floats:
