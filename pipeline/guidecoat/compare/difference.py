@@ -14,11 +14,12 @@ from ..check import CheckResult, SurfaceFacts
 from ..deviation import CellDeviation, Deviation
 from ..errors import ScanUnfitError
 from ..faces import JUDGED
+from ..judging import status_of, verdict_of
 from ..marks import find_marks
 from ..regions import Region, measure_regions
 from ..rules import GUARD
 from ..settings import Settings
-from .passes import Pass, found_of, status_of, verdict_of
+from .passes import Pass, found_of
 from .pointwise import point_changes
 
 Floats = NDArray[np.float64]
@@ -58,7 +59,9 @@ def shape_difference(
     slope_u, slope_v = np.gradient(smooth[i, j], cells.grid.cell_mm)
     slope = np.where(judged, 1e3 * np.hypot(slope_u, slope_v), np.nan)
     slope_sigma = float(np.hypot(own.slope_sigma_mrad, ref.slope_sigma_mrad))
-    found = CellDeviation(cell, smooth, sigma, 0.0 * sigma, slope, slope_sigma, judged)
+    found = CellDeviation(
+        cell, smooth, sigma, 0.0 * sigma, slope, slope_sigma, judged, own.slope_window_mm
+    )
     marks = find_marks(found, cells, settings.tolerance)
     regions = measure_regions(
         marks,
