@@ -77,8 +77,7 @@ def _sight(side: float, error_mm: float, settings: Settings) -> Sight:
     """What cells of this side and standard error show."""
     calm = _smoothing(max(1.0, _CALM_MM / side))
     level = _smoothing(settings.slope.smoothing_mm / HALF_WAVE_SIGMAS / side)
-    batten = settings.surface.batten_mm
-    length = settings.surface.shortest_batten_mm if batten == "auto" else batten
+    length = settings.surface.least_batten_mm
     surface = np.pi * _SURFACE_GAIN[settings.surface.order] * (side / length) ** 2
     slope: Floats = np.gradient(level, axis=0)
     return Sight(

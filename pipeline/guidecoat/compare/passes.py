@@ -234,7 +234,9 @@ def two_skins(scan: Scan) -> bool:
     voxels = voxelise(scan.points_mm, scan.usable)
     try:
         charted = chart_points(scan, voxels, lay_chart(scan, voxels, outside="auto"))
-        cells = average_cells(charted, smallest_mm=0.2, spacing_mm=voxels.spacing_mm)
+        cells = average_cells(
+            charted, smallest_mm=0.2, largest_mm=np.inf, spacing_mm=voxels.spacing_mm
+        )
     except ScanUnfitError:
         return False
     return bool(cells.layered[cells.filled].mean() > _MOST_LAYERED)
