@@ -28,8 +28,8 @@ def sheet(
     return np.column_stack([u, v, tilt * u - 0.5 * tilt * v + rng.normal(0.0, noise, u.size)])
 
 
-def averaged(uvh: Floats, spacing: float, smallest: float = 0.2) -> Cells:
-    return average_cells(charted(uvh), smallest_mm=smallest, spacing_mm=spacing)
+def averaged(uvh: Floats, spacing: float, smallest: float = 0.2, largest: float = 50.0) -> Cells:
+    return average_cells(charted(uvh), smallest_mm=smallest, largest_mm=largest, spacing_mm=spacing)
 
 
 @pytest.mark.parametrize("tilt", [0.0, 0.2])
@@ -101,7 +101,9 @@ def test_points_off_the_skin_and_repeats_do_not_count() -> None:
     counted = points.counted.copy()
     counted[-500:] = False
     one = averaged(uvh, 1.0)
-    other = average_cells(replace(points, counted=counted), smallest_mm=0.2, spacing_mm=1.0)
+    other = average_cells(
+        replace(points, counted=counted), smallest_mm=0.2, largest_mm=50.0, spacing_mm=1.0
+    )
     np.testing.assert_array_equal(one.count, other.count)
     np.testing.assert_array_equal(one.height_mm, other.height_mm)
 
@@ -119,3 +121,18 @@ def test_too_few_points_and_too_wide_a_scan() -> None:
         averaged(few, 15.0)
     with pytest.raises(ScanUnfitError, match=r"too much for cells of 0.5 mm.*--units"):
         centred_grid(np.zeros(2), np.array([5000.0, 3000.0]), 0.5)
+
+
+@pytest.mark.parametrize(
+    ("smallest", "largest", "side"),
+    [(0.2, 50.0, 3.0), (0.2, 2.5, 2.5), (0.2, 1.0, 2.0), (2.8, 2.5, 2.8), (4.0, 2.5, 4.0)],
+)
+def test_cells_stay_between_their_limits(smallest: float, largest: float, side: float) -> None:
+    """Three spacings of 1 mm; no limit makes it fewer than two."""
+    cells = averaged(sheet(spacing=1.0, noise=0.02, seed=11), 1.0, smallest, largest)
+    assert cells.grid.cell_mm == pytest.approx(side, rel=0.02)
+
+
+def test_spacing_told_wrongly_is_mended_within_the_limits() -> None:
+    points = sheet(spacing=1.0, noise=0.02, seed=12)
+    assert averaged(points, 2.0, 0.2, 2.5).grid.cell_mm == pytest.approx(2.5, rel=0.02)

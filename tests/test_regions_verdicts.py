@@ -50,6 +50,7 @@ def deviation(
         np.where(on, 1e3 * np.hypot(slope_u, slope_v), np.nan),
         0.1,
         on,
+        5.0,
     )
 
 

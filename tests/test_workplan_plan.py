@@ -13,7 +13,7 @@ from guidecoat.cautions import cautions_for
 from guidecoat.check import CheckResult, check
 from guidecoat.edge_lines import Ding
 from guidecoat.errors import SettingsError
-from guidecoat.settings import STAGES, load_settings
+from guidecoat.settings import STAGES, PlanSettings, load_settings
 from guidecoat.synthetic import Dimple, crowned_door, planted_volume_cm3, scan_panel, to_scan
 from guidecoat.workplan import WorkPlan, plan_work
 from guidecoat.workplan.held_edges import edge_moves, reach_mm
@@ -104,7 +104,7 @@ def test_work_goes_from_metal_to_filler_to_blocking() -> None:
     order = ["measure", "metal", "fill", "block", "look"]
     assert groups(plan) == sorted(groups(plan), key=order.index)
     assert [step.number for step in plan.steps] == list(range(1, len(plan.steps) + 1))
-    tapped = [s.region for s in plan.steps if s.group == "metal" and s.region[0] == "H"]
+    tapped = [s.region for s in plan.steps if s.group == "metal" and s.region[:1] == "H"]
     assert tapped == [tap.region for tap in plan.taps]
     filled = [s for s in plan.steps if s.group == "fill" and s.region == "L2"]
     assert [s.what for s in filled] == ["fill what is left of L2, no deeper than 3 mm"]
@@ -383,3 +383,85 @@ def test_plan_of_a_scan_with_known_marks() -> None:
     assert [step.region for step in plan.steps[:2]] == ["H1", "H2"]
     field = panel_field(result)
     assert np.nanmin(plan.cover.depth_mm[field.judged]) == 0.0
+
+
+def with_figures(stage: str, **figures: object) -> PlanSettings:
+    return load_settings(stage, overrides={f"plan.{k}": v for k, v in figures.items()}).plan
+
+
+def planned(marks: list[Planted], stage: str, **figures: object) -> WorkPlan:
+    result = with_marks(marks, stage=stage)
+    told = result.settings.model_copy(update={"plan": with_figures(stage, **figures)})
+    return plan_work(replace(result, settings=told))
+
+
+def test_bare_metal_is_rubbed_before_it_is_filled() -> None:
+    plan = planned([LOW], "metal", grits_metal=[36, 80])
+    (rub,) = [step for step in plan.steps if "grits 36, 80" in step.what]
+    assert rub.group == "metal"
+    assert rub.what.startswith("rub the bare metal that will be filled, and 25 mm round it")
+    assert rub.number < min(s.number for s in plan.steps if s.group == "fill")
+    # Nothing is filled where there are only highs, and in filler metal is bare only where tapped.
+    assert not any("rub the bare" in s.what for s in planned([HIGH], "metal").steps)
+    shallow = Planted("L1", 0.0, 0.0, -0.6)
+    assert not any("rub the bare" in s.what for s in planned([shallow], "filler").steps)
+    tapped = planned([HIGH], "filler", beneath_mm=0.0)
+    assert any("with grit 80" in s.what for s in tapped.steps)
+
+
+def test_primer_is_blocked_dry_and_last_wet() -> None:
+    low = Planted("L1", 0.0, 0.0, -0.1)
+    (block,) = [s for s in planned([low], "primer").steps if s.group == "block"]
+    assert block.what.endswith("grits 180, 320, 400 dry, then 600 wet")
+    (block,) = [s for s in planned([low], "primer", grit_last_wet=800).steps if s.group == "block"]
+    assert block.what.endswith("then 800 wet")
+    deep = Planted("L1", 0.0, 0.0, -0.6)
+    (block,) = [s for s in planned([deep], "filler").steps if s.group == "block"]
+    assert block.what.endswith("grits 80, 150, 180")
+
+
+@pytest.mark.parametrize(
+    ("depth", "ending"),
+    [
+        (0.10, "; sprayed polyester levels up to 0.13 mm, too"),
+        (0.14, "; sprayed polyester may level it, too: 0.13 mm for certain, never over 0.54 mm"),
+        (0.53, "; sprayed polyester may level it, too: 0.13 mm for certain, never over 0.54 mm"),
+        (0.54, "0.54 mm is within 1 mm of glaze"),
+        (1.5, "1.50 mm is over 1 mm, as a rule too deep for glaze"),
+    ],
+)
+def test_whether_sprayed_polyester_levels_a_low(depth: float, ending: str) -> None:
+    """Surely 400 um x 0.33 = 0.132 mm, never over 800 um x 0.67 = 0.536 mm."""
+    region = with_marks([Planted("L1", 0.0, 0.0, -depth)]).regions[0]
+    assert decide(region, "filler", with_figures("filler")).why.endswith(ending)
+
+
+def test_glaze_never_goes_over_its_limit() -> None:
+    figures = with_figures("filler", glaze_limit_mm=1.8, primer_levels_most_um=100.0)
+    region = with_marks([Planted("L1", 0.0, 0.0, -1.9)]).regions[0]
+    why = decide(region, "filler", figures).why
+    assert why.endswith("as a rule too deep for glaze, which never goes over 1.8 mm")
+    assert decide(region, "primer", figures).what == "refill: fill, then prime again"
+    looser = with_figures("primer")
+    assert decide(region, "primer", looser).what == "refill: glaze, then prime again"
+    skim = products_after("filler", figures, 0.3)[2]
+    assert ready_for(skim, 0.5, 0.02).words.endswith("(as a rule, never over 1.8 mm)")
+
+
+@pytest.mark.parametrize(
+    ("wave", "state", "begin"),
+    [
+        (0.11, "yes", "ready for sprayed polyester: 0.11 mm is left"),
+        (0.13, "undecided", "too near to tell whether it is ready for sprayed polyester"),
+        (0.30, "undecided", "sprayed polyester may do or not: 0.30 mm is left"),
+        (0.55, "undecided", "sprayed polyester may do or not: 0.55 mm is left"),
+        (0.56, "no", "not ready for sprayed polyester: 0.56 mm is left"),
+    ],
+)
+def test_sprayed_polyester_between_its_least_and_most(wave: float, state: str, begin: str) -> None:
+    polyester = products_after("filler", with_figures("filler"), 0.3)[1]
+    ready = ready_for(polyester, wave, 0.02)
+    assert ready.state == state
+    assert ready.words.startswith(begin)
+    assert "it levels 0.13 mm for certain and never over 0.54 mm" in ready.words
+    assert ready.words.endswith("(400 to 800 um in 4 coats, of which blocking takes 33% to 67%)")

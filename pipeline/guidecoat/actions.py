@@ -228,11 +228,36 @@ def _filler_low(case: _Case) -> Action:
         at = "stop" if total >= figures.filler_stop_mm else "metalwork first"
         why = f"with {depth:.1f} mm more, {total:.1f} mm of filler would lie here ({at})"
         return Action("raise", "take the filler out and raise the metal", why, depth)
-    if depth <= figures.glaze_rule_mm:
-        why = f"{depth:.2f} mm is within {figures.glaze_rule_mm:g} mm of glaze"
+    rule, limit = figures.glaze_rule_mm, figures.glaze_limit_mm
+    if depth <= rule:
+        why = f"{depth:.2f} mm is within {rule:g} mm of glaze{_polyester_instead(depth, figures)}"
         return Action("glaze", "glaze and block again", why, depth)
-    why = f"{depth:.2f} mm is over {figures.glaze_rule_mm:g} mm, too deep for glaze"
+    why = f"{depth:.2f} mm is over {rule:g} mm, as a rule too deep for glaze"
+    why += f", which never goes over {limit:g} mm" if depth > limit else ""
     return Action("fill", "fill and block again", why, depth)
+
+
+def polyester_levels_mm(figures: PlanSettings) -> tuple[float, float]:
+    """Depth that sprayed polyester levels for certain, its least film times the least share that
+    blocking takes, and the depth it never levels more than, by the greatest.
+    """
+    return (
+        _UM * figures.sprayed_polyester_least_um * figures.blocking_takes_least,
+        _UM * figures.sprayed_polyester_most_um * figures.blocking_takes_most,
+    )
+
+
+def _polyester_instead(depth_mm: float, figures: PlanSettings) -> str:
+    """Whether sprayed polyester would level a low, too; empty where it would not."""
+    surely, never_over = polyester_levels_mm(figures)
+    if depth_mm <= surely:
+        return f"; sprayed polyester levels up to {surely:.2f} mm, too"
+    if depth_mm <= never_over:
+        return (
+            f"; sprayed polyester may level it, too: {surely:.2f} mm for certain, never over "
+            f"{never_over:.2f} mm"
+        )
+    return ""
 
 
 def _wave_block(case: _Case) -> Action:
@@ -266,6 +291,9 @@ def _primer_low(case: _Case) -> Action:
         why = f"{size:.2f} mm is within the {levels:.2f} mm that a primer film levels"
         return Action("prime", "prime and block again", why, size)
     why = f"{size:.2f} mm is more than the {levels:.2f} mm that a primer film levels"
+    if size > case.figures.glaze_limit_mm:
+        why += f", and over {case.figures.glaze_limit_mm:g} mm, which glaze never goes over"
+        return Action("refill", "refill: fill, then prime again", why, size)
     return Action("refill", "refill: glaze, then prime again", why, size)
 
 

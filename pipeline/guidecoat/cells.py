@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +19,7 @@ from .voxels import Voxels
 
 Floats = NDArray[np.float64]
 _MOST_CELLS = 4_000_000
-_SPACINGS = 3.0
+_SPACINGS, _FEWEST_SPACINGS = 3.0, 2.0
 _LEAST_LAYER = 0.15
 _FEWEST_TO_SCATTER = 3
 _NEIGHBOUR_CELLS = 3.0
@@ -100,22 +101,39 @@ def centred_grid(low: Floats, high: Floats, cell_mm: float) -> Grid:
     return Grid(float(corner[0]), float(corner[1]), cell_mm, (2 * int(half[0]), 2 * int(half[1])))
 
 
-def average_cells(charted: ChartedPoints, *, smallest_mm: float, spacing_mm: float) -> Cells:
+def cell_side_mm(spacing_mm: float, *, smallest_mm: float, largest_mm: float) -> float:
+    """Side of cells for points so far apart: three spacings.
+
+    Parameters
+    ----------
+    smallest_mm : no cell is smaller; largest_mm : no cell is larger, but for those that would
+        hold under four points.
+    """
+    capped = min(_SPACINGS * spacing_mm, max(largest_mm, _FEWEST_SPACINGS * spacing_mm))
+    return max(smallest_mm, capped)
+
+
+def average_cells(
+    charted: ChartedPoints, *, smallest_mm: float, largest_mm: float, spacing_mm: float
+) -> Cells:
     """Average the points over cells of three spacings, about nine points each.
 
     Cells stay this small however noisy the scan is: edges and body lines need them so, and the
     fair surface averages over many of them by itself.
+
+    Parameters
+    ----------
+    smallest_mm, largest_mm : see `cell_side_mm`; spacing_mm : of the points, nearly.
     """
+    side = partial(cell_side_mm, smallest_mm=smallest_mm, largest_mm=largest_mm)
     if charted.counted.sum() < 100:
         raise ScanUnfitError(
             f"only {int(charted.counted.sum())} points lie on the skin; at least 100 are needed. "
             "Scan the panel more densely, or check --outside and --units."
         )
     low, high = _box(charted)
-    cells = cells_on_grid(
-        charted, centred_grid(low, high, max(smallest_mm, _SPACINGS * spacing_mm))
-    )
-    wished = max(smallest_mm, _SPACINGS * cells.spacing_mm)
+    cells = cells_on_grid(charted, centred_grid(low, high, side(spacing_mm)))
+    wished = side(cells.spacing_mm)
     if not 0.87 < cells.grid.cell_mm / wished < 1.15:
         cells = cells_on_grid(charted, centred_grid(low, high, wished))
     return cells

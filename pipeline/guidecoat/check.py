@@ -32,7 +32,7 @@ from .faces import JUDGED, REASONS, Faces
 from .fairing import FairSurface, knot_spacing, lay_surface
 from .given import read_hold_points, require_on_panel
 from .ground import off_ground
-from .judging import cell_status, refuse_noise, verdict_of, without_refused, without_specks
+from .judging import refuse_noise, status_of, verdict_of, without_refused, without_specks
 from .marks import find_marks
 from .regions import Region, measure_regions
 from .remarks import doubts_of, warnings_of
@@ -117,7 +117,7 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
     laid = _lay(unrolled, settings)
     clock.lap("fair surface")
     judged = _judge(unrolled, laid, settings)
-    status = cell_status(unrolled.skin, judged.faces, judged.found, judged.regions)
+    status = status_of(unrolled.skin, judged.faces, judged.found, judged.regions)
     clock.lap("deviation and regions")
     points = measure_points(
         scan, unrolled.charted, unrolled.cells, unrolled.chart, judged.faces, judged.fair, status

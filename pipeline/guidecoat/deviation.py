@@ -60,7 +60,11 @@ class Deviation:
 
 @dataclass(frozen=True, eq=False)
 class CellDeviation:
-    """The part of a deviation that lives on cells; see `Deviation`."""
+    """The part of a deviation that lives on cells; see `Deviation`.
+
+    slope_window_mm : sigma over which the heights were averaged before their slopes were taken:
+    slopes nearer than that err together.
+    """
 
     cell_mm: Floats
     smooth_mm: Floats
@@ -69,6 +73,7 @@ class CellDeviation:
     slope_mrad: Floats
     slope_sigma_mrad: float
     judged: Mask
+    slope_window_mm: float
 
     @property
     def smallest_visible_mm(self) -> float:
@@ -138,7 +143,8 @@ def measure_cells(
     calm = max(1.0, _CALM_MM / side)
     smooth, lost = calmed(cell, judged, calm)
     gain = CALM_GAIN / calm
-    sigma = smoothing_mm / HALF_WAVE_SIGMAS / side
+    window = smoothing_mm / HALF_WAVE_SIGMAS
+    sigma = window / side
     level = smoothed(cell, judged, sigma)
     slope_u, slope_v = np.gradient(_filled(level, judged), side)
     slope = np.where(judged, 1e3 * np.hypot(slope_u, slope_v), np.nan)
@@ -149,7 +155,7 @@ def measure_cells(
     total = np.sqrt((gain * noise) ** 2 + lost**2 + surface_sigma**2)
     usual = float(np.nanmedian(noise)) if judged.any() else 0.0
     slope_sigma = 1e3 * usual / side * _slope_gain(sigma)
-    return CellDeviation(cell, smooth, total, surface_sigma, slope, slope_sigma, judged)
+    return CellDeviation(cell, smooth, total, surface_sigma, slope, slope_sigma, judged, window)
 
 
 def _misfit(cell: Floats, faces: Faces, surface: FairSurface, judged: Mask, side: float) -> Floats:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from .calming import HALF_WAVE_SIGMAS, UNSMOOTHED
 from .cells import Cells
 from .coverage import Coverage
 from .roughness import ROUGH
@@ -17,9 +18,6 @@ Floats = NDArray[np.float64]
 
 # Two one-sided 95 % quantiles: the least that is told from nothing, ISO 11843-1.
 _TOLD_FROM_NOTHING = 2.0 * 1.6449
-# A Gaussian applied as 2 G - G^2 passes half of a wave of this many of its sigmas.
-_HALF_WAVE_SIGMAS = 2.0 * np.pi / 1.5674
-_LEAST_SIGMA = 0.35
 _CALM_MM = 3.0
 _DENSER = 0.95
 # Integral of 2 x / (1 + x^2m)^2 over x > 0: a surface's share of white noise, over pi (computed).
@@ -78,9 +76,8 @@ def measure_sight(cells: Cells, settings: Settings) -> Sight:
 def _sight(side: float, error_mm: float, settings: Settings) -> Sight:
     """What cells of this side and standard error show."""
     calm = _smoothing(max(1.0, _CALM_MM / side))
-    level = _smoothing(settings.slope.smoothing_mm / _HALF_WAVE_SIGMAS / side)
-    batten = settings.surface.batten_mm
-    length = settings.surface.shortest_batten_mm if batten == "auto" else batten
+    level = _smoothing(settings.slope.smoothing_mm / HALF_WAVE_SIGMAS / side)
+    length = settings.surface.least_batten_mm
     surface = np.pi * _SURFACE_GAIN[settings.surface.order] * (side / length) ** 2
     slope: Floats = np.gradient(level, axis=0)
     return Sight(
@@ -98,7 +95,7 @@ def _half_seen_mm(side: float, smoothing_mm: float) -> float:
     of its slope, and the smoothing 2 g - g^2, g a Gaussian of the smoothing length over 4.01.
     """
     wave = np.linspace(1.0, 20.0, 1901) * max(side, 0.25 * smoothing_mm)
-    sigma = smoothing_mm / _HALF_WAVE_SIGMAS if smoothing_mm >= _LEAST_SIGMA * side else 0.0
+    sigma = smoothing_mm / HALF_WAVE_SIGMAS if smoothing_mm >= UNSMOOTHED * side else 0.0
     once = np.exp(-0.5 * (2.0 * np.pi * sigma / wave) ** 2)
     passed = np.sinc(side / wave) * np.sinc(2.0 * side / wave) * (2.0 * once - once**2)
     # Below two cells a wave folds over into a longer one.
@@ -113,7 +110,7 @@ def _smoothing(sigma: float) -> Floats:
     reach = int(np.ceil(9.0 * max(sigma, 0.5))) + 2
     answer = np.zeros((2 * reach + 1, 2 * reach + 1))
     answer[reach, reach] = 1.0
-    if sigma < _LEAST_SIGMA:
+    if sigma < UNSMOOTHED:
         return answer
     once = ndimage.gaussian_filter(answer, sigma, mode="constant")
     return np.asarray(2.0 * once - ndimage.gaussian_filter(once, sigma, mode="constant"))

@@ -116,7 +116,7 @@ def without_specks(
     return replace(faces, reason=np.where(wild, np.uint8(SPECK), faces.reason)), left
 
 
-def cell_status(
+def status_of(
     skin: Mask, faces: Faces, found: CellDeviation, regions: tuple[Region, ...]
 ) -> NDArray[np.uint8]:
     """(nu, nv) status codes of `deviation`, from what was judged and the regions found."""

@@ -42,9 +42,6 @@ _SMALLEST_RIPPLE_MM2 = 2500.0
 # Sigma: two of it to either side are a wave of 60 mm and a little more. Half takes a high and a low
 # on a tank's end for crests, double widens patches by up to 46 %.
 _RIPPLE_WINDOW_MM = 18.0
-# Over that slopes err together: the sigma by which the stages' 20 mm of smoothing are done
-# (derived). Half and double move patches by 3 %.
-_SLOPE_WINDOW_MM = 5.0
 # Times the tolerance: no crest of ripple is as high, but a dent of its own. The same.
 _STRONG = 2.0
 # About a mark: two cells of noise, whose slopes lean on the mark's. At half a dent's own flanks
@@ -248,8 +245,9 @@ def slope_amplitude(found: CellDeviation, cells: Cells, *, surely: bool = False)
     sigma = _RIPPLE_WINDOW_MM / side
     weight = ndimage.gaussian_filter(found.judged.astype(np.float64), sigma)
     square = ndimage.gaussian_filter(np.where(found.judged, found.slope_mrad**2, 0.0), sigma)
-    # So many slopes that err independently lie in the window, two directions each.
-    independent = max((_RIPPLE_WINDOW_MM / max(_SLOPE_WINDOW_MM, side)) ** 2, 1.0)
+    # So many slopes that err independently lie in the window, two directions each. Half or double
+    # of what they err together over moves patches by 3 %.
+    independent = max((_RIPPLE_WINDOW_MM / max(found.slope_window_mm, side)) ** 2, 1.0)
     margin = 1.0 + (3.0 / np.sqrt(independent) if surely else 0.0)
     mean = square / np.maximum(weight, 1e-9) - 2.0 * margin * found.slope_sigma_mrad**2
     return np.where(found.judged, np.sqrt(2.0 * np.maximum(mean, 0.0)), 0.0)

@@ -16,6 +16,7 @@ from .compare.difference import is_others, shape_difference
 from .compare.passes import Pass, measure_pass, own_pass
 from .compare.placing import between_files, place_scan, read_pairs
 from .errors import ScanUnfitError, SettingsError
+from .hanging import EdgeHang, Position, hang_edges, plane_sigma_mm
 from .registration import (
     MirrorPlane,
     Registration,
@@ -50,26 +51,13 @@ class MirrorOptions:
 
 
 @dataclass(frozen=True, eq=False)
-class Position:
-    """How a panel sits against its mirror image, in the frame of the file it came from.
-
-    shift_mm : (3,) of the panel's middle; turn_mrad : (3,) about the frame's axes; sigma_mm,
-    sigma_mrad : their largest standard uncertainties.
-    """
-
-    shift_mm: Floats
-    turn_mrad: Floats
-    sigma_mm: float
-    sigma_mrad: float
-
-
-@dataclass(frozen=True, eq=False)
 class MirrorResult:
     """Everything a left against right found; the exporters read it.
 
     shape : what is left when the rigid part is taken out, as a check's result of SIDE: deviation
     is SIDE less OTHER reflected; T_side_other : (4, 4) mm between the files' own frames,
-    determinant -1; plane : mm in the file's own frame, None where the scans share no frame.
+    determinant -1; plane : mm in the file's own frame, None where the scans share no frame;
+    hung : of a panel's edges, where the vehicle's plane was given.
     """
 
     side: Pass
@@ -85,6 +73,7 @@ class MirrorResult:
     settings: Settings
     warnings: tuple[str, ...]
     timings_s: dict[str, float]
+    hung: tuple[EdgeHang, ...] = ()
 
 
 def mirror_files(
@@ -122,7 +111,13 @@ def mirror_pair(
         image, flip = mirrored(other, plane.point, plane.normal), _flip(plane)
     else:
         image, flip = _seen_in_own_mirror(other)
-    return _compared(side, image, flip, settings, options, plane, by)
+    result = _compared(side, image, flip, settings, options, plane, by)
+    # A plane found from the two panels shares their shifts out between them.
+    if options.plane is None or plane is None or result.position is None:
+        return result
+    own, origin = result.side.result, side.origin * side.units.mm_per_unit
+    hung = hang_edges(result.position, result.registration, plane, own.chart, own.edges, origin)
+    return replace(result, hung=hung)
 
 
 def mirror_body(
@@ -351,13 +346,9 @@ def _position(between: Floats, side: Scan, found: Registration, plane: MirrorPla
     return Position(
         middle - before,
         1e3 * vector,
-        float(
-            np.hypot(
-                found.slide_mm,
-                2.0 * np.hypot(plane.uncertainty_mm, 1e-3 * arm * plane.uncertainty_mrad),
-            )
-        ),
+        float(np.hypot(found.slide_mm, plane_sigma_mm(plane, arm))),
         float(np.hypot(found.turn_mrad, 2.0 * plane.uncertainty_mrad)),
+        middle,
     )
 
 

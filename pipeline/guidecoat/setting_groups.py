@@ -87,6 +87,11 @@ class SurfaceSettings(Group):
     longest_batten_mm: BattenMm
     order: Literal[2, 3]
 
+    @property
+    def least_batten_mm(self) -> float:
+        """The batten, or the shortest that may be chosen."""
+        return self.shortest_batten_mm if self.batten_mm == "auto" else self.batten_mm
+
     @model_validator(mode="after")
     def _shortest_before_longest(self) -> SurfaceSettings:
         if self.longest_batten_mm < self.shortest_batten_mm:
@@ -176,11 +181,7 @@ class PlanSettings(Group):
 
     @model_validator(mode="after")
     def _in_order(self) -> PlanSettings:
-        for keys in _RISING:
-            values = [float(getattr(self, key)) for key in keys]
-            if values != sorted(values):
-                said = ", ".join(f"{k} = {v:g}" for k, v in zip(keys, values, strict=True))
-                raise ValueError(f"{said}: these must not fall from left to right")
+        _require_rising(self, _RISING)
         return self
 
 
@@ -194,11 +195,24 @@ _RISING = (
 )
 
 
+def _require_rising(group: Group, rising: tuple[tuple[str, ...], ...]) -> None:
+    for keys in rising:
+        values = [float(getattr(group, key)) for key in keys]
+        if values != sorted(values):
+            said = ", ".join(f"{k} = {v:g}" for k, v in zip(keys, values, strict=True))
+            raise ValueError(f"{said}: these must not fall from left to right")
+
+
 class GapSettings(Group):
-    """Panel gaps and how flush neighbours stand."""
+    """Panel gaps once painted, what paint closes them by, and how flush panels stand."""
 
     narrowest_mm: float = Field(ge=0.0, le=50.0)
     widest_mm: float = Field(ge=0.0, le=50.0)
     paint_closes_mm: float = Field(ge=0.0, le=5.0)
     flush_mm: float = Field(gt=0.0, le=20.0)
     flush_show_mm: float = Field(gt=0.0, le=20.0)
+
+    @model_validator(mode="after")
+    def _in_order(self) -> GapSettings:
+        _require_rising(self, (("narrowest_mm", "widest_mm"), ("flush_show_mm", "flush_mm")))
+        return self

@@ -74,6 +74,11 @@ class Settings(Group):
     plan: PlanSettings
     gaps: GapSettings
 
+    @property
+    def largest_cell_mm(self) -> float:
+        """What no cell is wider than, by the shortest batten that the surface may be laid with."""
+        return self.cells.largest_share_of_batten * self.surface.least_batten_mm
+
 
 def stage_config_path(stage: str) -> Path:
     """The built-in file of a stage: inside the installed package, else beside the source root.

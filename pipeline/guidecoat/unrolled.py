@@ -67,7 +67,10 @@ def unroll(scan: Scan, settings: Settings) -> Unrolled:
     charted = chart_points(scan, voxels, skin_voxels)
     clock.lap("chart")
     cells = average_cells(
-        charted, smallest_mm=settings.cells.smallest_mm, spacing_mm=voxels.spacing_mm
+        charted,
+        smallest_mm=settings.cells.smallest_mm,
+        largest_mm=settings.largest_cell_mm,
+        spacing_mm=voxels.spacing_mm,
     )
     clock.lap("cells")
     skin = skin_mask(cells)

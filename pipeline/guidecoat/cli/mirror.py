@@ -111,8 +111,10 @@ def mirror(
 def mirror_lines(result: MirrorResult, folder: Path) -> list[str]:
     """How the shapes differ and how the panel sits, warnings, where the pictures are."""
     from ..export.compare_words import plane_words, position_words, shape_words
+    from ..export.hanging_words import hanging_words
 
     lines = [shape_words(result), position_words(result), plane_words(result)]
+    lines += [f"{name}: {words}" for name, words in hanging_words(result)]
     for region in result.shape.regions[:_SHOWN_REGIONS]:
         lines.append(
             f"  {region.region}  {region.peak_mm:+.2f} mm (+-{region.uncertainty_mm:.2f}), "

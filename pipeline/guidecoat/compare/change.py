@@ -201,7 +201,7 @@ def _patches(
 ) -> tuple[Region, ...]:
     result = after.result
     slope = np.zeros(change.shape)
-    found = CellDeviation(change, smooth, sigma, 0.0 * sigma, slope, 0.0, compared)
+    found = CellDeviation(change, smooth, sigma, 0.0 * sigma, slope, 0.0, compared, 0.0)
     everything = ToleranceSettings(height_mm=0.005, slope_mrad=200.0)
     named = measure_regions(
         marks,

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from ..cells import cell_side_mm
 from ..check import CheckResult, check
 from ..errors import ScanUnfitError, SettingsError
 from ..registration import Registration, require_observable
@@ -29,7 +30,6 @@ Floats = NDArray[np.float64]
 
 _Yardstick = tuple[CheckResult, list[Floats], list[Registration | None], str]
 
-_SPACINGS_PER_CELL = 3.0
 _LARGEST_CELL_MM = 50.0
 _CUT_BESIDE_MM = 6.0
 
@@ -159,8 +159,8 @@ def compare_scans(
 def with_cells_for(settings: Settings, scans: tuple[Scan, ...]) -> Settings:
     """Settings whose cells are large enough for the coarsest of some scans."""
     spacing = max(estimate_spacing(s.points_mm[s.usable]) for s in scans)
-    side = min(_SPACINGS_PER_CELL * spacing, _LARGEST_CELL_MM)
-    smallest = max(settings.cells.smallest_mm, side)
+    least, most = settings.cells.smallest_mm, settings.largest_cell_mm
+    smallest = min(cell_side_mm(spacing, smallest_mm=least, largest_mm=most), _LARGEST_CELL_MM)
     return settings.model_copy(
         update={"cells": settings.cells.model_copy(update={"smallest_mm": smallest})}
     )

@@ -14,11 +14,12 @@ from ..check import CheckResult, SurfaceFacts
 from ..deviation import UNDECIDED, CellDeviation, Deviation
 from ..errors import ScanUnfitError
 from ..faces import JUDGED
+from ..judging import status_of, verdict_of
 from ..marks import find_marks
 from ..regions import Region, measure_regions
 from ..rules import GUARD
 from ..settings import Settings
-from .passes import Pass, found_of, status_of, verdict_of
+from .passes import Pass, found_of
 from .pointwise import point_changes
 
 Floats = NDArray[np.float64]
@@ -90,7 +91,9 @@ def _apart(subject: Pass, other: Pass) -> CellDeviation:
     slope_u, slope_v = np.gradient(smooth[i, j], subject.result.cells.grid.cell_mm)
     slope = np.where(judged, 1e3 * np.hypot(slope_u, slope_v), np.nan)
     slope_sigma = float(np.hypot(own.slope_sigma_mrad, ref.slope_sigma_mrad))
-    return CellDeviation(cell, smooth, sigma, 0.0 * sigma, slope, slope_sigma, judged)
+    return CellDeviation(
+        cell, smooth, sigma, 0.0 * sigma, slope, slope_sigma, judged, own.slope_window_mm
+    )
 
 
 def _as_deviation(

@@ -9,15 +9,11 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ..actions import with_actions
+from ..calming import HALF_WAVE_SIGMAS
 from ..cells import Cells, ChartedPoints, average_cells, cells_on_grid, chart_points
 from ..chart import Chart
 from ..check import CheckResult
 from ..deviation import (
-    HELD,
-    HIGH,
-    IN,
-    LOW,
-    NOT_JUDGED,
     UNDECIDED,
     CellDeviation,
     Deviation,
@@ -28,7 +24,8 @@ from ..deviation import (
 from ..edge_bands import edge_bands
 from ..edge_regions import with_knocks
 from ..errors import ScanUnfitError
-from ..faces import BAND, CREASE, JUDGED, LINE, OFF, STRIP, Faces, skin_mask
+from ..faces import BAND, JUDGED, LINE, OFF, STRIP, Faces, skin_mask
+from ..judging import status_of, verdict_of
 from ..marks import find_marks
 from ..regions import Region, measure_regions
 from ..registration import Registration
@@ -204,6 +201,7 @@ def found_of(result: CheckResult) -> CellDeviation:
         d.cell_slope_mrad,
         d.slope_sigma_mrad,
         np.asarray(d.not_judged == JUDGED) & np.isfinite(d.cell_mm),
+        result.settings.slope.smoothing_mm / HALF_WAVE_SIGMAS,
     )
 
 
@@ -254,7 +252,9 @@ def two_skins(scan: Scan) -> bool:
     voxels = voxelise(scan.points_mm, scan.usable)
     try:
         charted = chart_points(scan, voxels, lay_chart(scan, voxels, outside="auto"))
-        cells = average_cells(charted, smallest_mm=0.2, spacing_mm=voxels.spacing_mm)
+        cells = average_cells(
+            charted, smallest_mm=0.2, largest_mm=np.inf, spacing_mm=voxels.spacing_mm
+        )
     except ScanUnfitError:
         return False
     return bool(cells.layered[cells.filled].mean() > _MOST_LAYERED)
@@ -334,27 +334,3 @@ def _off_mm(
     step_u = cells.grid.u_mm[:, None] - cells.u_mm
     step_v = cells.grid.v_mm[None, :] - cells.v_mm
     return np.where(known, off + slope_u * step_u + slope_v * step_v, np.nan), band
-
-
-def status_of(
-    skin: Mask, faces: Faces, found: CellDeviation, regions: tuple[Region, ...]
-) -> NDArray[np.uint8]:
-    """(nu, nv) status codes of cells, from what was judged and the regions found."""
-    status = np.full(found.judged.shape, NOT_JUDGED, np.uint8)
-    status[skin & np.isin(faces.reason, (BAND, CREASE, LINE))] = HELD
-    status[found.judged] = IN
-    for region in regions:
-        if region.kind != "ripple":
-            code = HIGH if region.kind == "high" else LOW
-            code = UNDECIDED if region.verdict == "undecided" else code
-            status[region.core & found.judged] = code
-    return status
-
-
-def verdict_of(regions: tuple[Region, ...], visible_mm: float, settings: Settings) -> str:
-    """The verdict on a panel: in, out, or undecided."""
-    if any(region.verdict == "out" for region in regions):
-        return "out"
-    if regions or visible_mm > settings.tolerance.height_mm:
-        return "undecided"
-    return "in"

@@ -12,11 +12,13 @@ from .. import __version__
 from ..check import CheckResult
 from ..compare import Change, Comparison, Pass
 from ..compare.placing import between_files
+from ..hanging import EdgeHang
 from ..mirror import MirrorResult
 from ..registration import Registration
 from ..settings import resolved
 from .compare_tables import track_rows
 from .compare_words import position_words
+from .hanging_words import hanging_words
 from .summary import summary_of
 from .words import shown
 
@@ -79,6 +81,8 @@ def mirror_summary(result: MirrorResult, *, warnings: tuple[str, ...] = ()) -> d
             "sigma_mm": None if at is None else _number(at.sigma_mm),
             "sigma_mrad": None if at is None else _number(at.sigma_mrad),
             "words": position_words(result),
+            "edges": [_hang(hang) for hang in result.hung],
+            "hanging": {name.lower(): words for name, words in hanging_words(result)},
         },
         "shape": shape,
         "registration": _registration(result.registration, "T_side_other", result.T_side_other),
@@ -91,6 +95,16 @@ def mirror_summary(result: MirrorResult, *, warnings: tuple[str, ...] = ()) -> d
         "cautions": full["cautions"],
         "settings": resolved(result.settings),
         "timings_s": {k: round(v, 4) for k, v in result.timings_s.items()},
+    }
+
+
+def _hang(hang: EdgeHang) -> dict[str, Any]:
+    return {
+        "edge": hang.edge,
+        "proud_mm": _number(hang.proud_mm),
+        "proud_sigma_mm": _number(hang.proud_sigma_mm),
+        "gap_narrower_mm": [_number(value) for value in hang.narrower_mm],
+        "gap_sigma_mm": _number(hang.narrower_sigma_mm),
     }
 
 

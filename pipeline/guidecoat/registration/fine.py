@@ -182,7 +182,7 @@ class FineWork:
         """Surface and rim readings at a placing, weights zero beyond the cut."""
         self._look_anew(motion)
         self.centre = move(motion, self.middle_source[None])[0]
-        both = [self.surface(k, motion, cut) for k in (0, 1)]
+        both = [self.surface(k, motion) for k in (0, 1)]
         surface = self._readings(
             [b[0] for b in both],
             [b[1] for b in both],
@@ -200,7 +200,7 @@ class FineWork:
         self._look_anew(motion)
         self.centre = move(motion, self.middle_source[None])[0]
         reach = self.settings.largest_change_mm
-        both = [self.surface(k, motion, reach) for k in (0, 1)]
+        both = [self.surface(k, motion) for k in (0, 1)]
         weights = [b[1] for b in both]
         surface = self._readings(
             [b[0] for b in both], weights, [b[2] for b in both], reach, reach, 1.0
@@ -212,7 +212,7 @@ class FineWork:
         self._look_anew(motion)
         total, count = 0.0, 0
         for k in (0, 1):
-            pairs, _, _ = self.surface(k, motion, MISFIT_CAP_MM)
+            pairs, _, _ = self.surface(k, motion)
             near = pairs.beside < MISFIT_CELLS * self.sides[k].target.cell_mm
             square = np.minimum(pairs.residual**2, MISFIT_CAP_MM**2)
             total += float(np.where(near, square, MISFIT_CAP_MM**2).sum())
@@ -234,7 +234,7 @@ class FineWork:
         apart = np.abs(move(motion, some) - move(self.last, some)).max()
         return bool(apart > 0.03 * source.cell_mm)
 
-    def surface(self, which: int, motion: Array, cut: float) -> tuple[Pairs, Array, Array]:
+    def surface(self, which: int, motion: Array) -> tuple[Pairs, Array, Array]:
         """Pairs in the target's frame, base weights and positions for one way of looking."""
         side = self.sides[which]
         way = motion if which == 0 else inverse(motion)
@@ -353,7 +353,7 @@ class FineWork:
         begin = 0
         for k in (0, 1):
             side = self.sides[k]
-            pairs, weights, _ = self.surface(k, motion, change)
+            pairs, weights, _ = self.surface(k, motion)
             size = len(side.source.points)
             area.append(size)
             there = (weights > 0.0) & (np.abs(pairs.residual) < change)

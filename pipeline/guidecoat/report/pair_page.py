@@ -17,6 +17,7 @@ from ..export.compare_words import (
     stand_words,
     state_words,
 )
+from ..export.hanging_words import hanging_words
 from ..export.words import scan_file, shown
 from ..mirror import MirrorResult
 from ..regions import Region
@@ -185,6 +186,7 @@ def _mirror_facts(result: MirrorResult) -> tuple[tuple[str, str], ...]:
         ("Other side", shown(result.other_name)),
         ("Position", position_words(result)),
         ("Mirror plane", plane_words(result)),
+        *hanging_words(result),
         ("Laid on each other", f"to {found.rms_mm:.3f} mm rms, overlap {found.overlap:.0%}"),
     )
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..actions import polyester_levels_mm
 from ..rules import GUARD
 from ..settings import PlanSettings
 from .depths import Fill
@@ -17,11 +18,17 @@ _LEFT_OUT = 0.0025
 
 @dataclass(frozen=True)
 class Product:
-    """What comes next, and the wave (mm, peak to valley) that it levels, or the depth it fills."""
+    """What comes next, and the wave (mm, peak to valley) that it levels, or the depth it fills.
+
+    most_mm : what it may level at best, where that is more than it surely does; how : how it is
+    laid, and its limits, for people.
+    """
 
     name: str
     levels_mm: float
     deed: str = "levels"
+    most_mm: float | None = None
+    how: str = ""
 
     @property
     def measured(self) -> str:
@@ -55,21 +62,38 @@ def products_after(stage: str, figures: PlanSettings, tolerance_mm: float) -> tu
     """What may come next at a stage, thinnest film first.
 
     A film levels what blocking may take off it for certain: of high-build primer the least of
-    the shop's range, of sprayed polyester its least film times the least share.
+    the shop's range, of sprayed polyester its least film times the least share, and never more
+    than its greatest film times the greatest share.
     """
-    polyester = 1e-3 * figures.sprayed_polyester_least_um * figures.blocking_takes_least
     primer = 1e-3 * figures.primer_levels_least_um
     by_stage = {
         "metal": (Product("filler", figures.filler_caution_mm, "fills"),),
         "filler": (
             Product("primer", primer),
-            Product("sprayed polyester", polyester),
-            Product("a skim of glaze", figures.glaze_rule_mm),
+            _sprayed_polyester(figures),
+            Product(
+                "a skim of glaze",
+                figures.glaze_rule_mm,
+                how=f"as a rule, never over {figures.glaze_limit_mm:g} mm",
+            ),
         ),
         "primer": (Product("paint", 2.0 * tolerance_mm),),
         "paint": (),
     }
     return by_stage[stage]
+
+
+def _sprayed_polyester(figures: PlanSettings) -> Product:
+    least, most = polyester_levels_mm(figures)
+    films = f"{figures.sprayed_polyester_least_um:g} to {figures.sprayed_polyester_most_um:g} um"
+    takes = f"{figures.blocking_takes_least:.0%} to {figures.blocking_takes_most:.0%}"
+    coats = figures.sprayed_polyester_coats
+    return Product(
+        "sprayed polyester",
+        least,
+        most_mm=most,
+        how=f"{films} in {coats} coat{'s' if coats > 1 else ''}, of which blocking takes {takes}",
+    )
 
 
 def readiness(result: Checked, field: PanelField, fill: Fill) -> tuple[Ready, ...]:
@@ -113,20 +137,31 @@ def ready_for(product: Product, wave_mm: float, doubt_mm: float, *, verdict: str
     'ready for filler: 1.50 mm is left at the deepest low, it fills 2 mm, margin 0.50 mm'
     """
     margin = product.levels_mm - wave_mm
-    if verdict == "out" or margin < -doubt_mm:
+    at_best = margin if product.most_mm is None else product.most_mm - wave_mm
+    if verdict == "out" or at_best < -doubt_mm:
         state = "no"
     else:
         state = "yes" if margin >= doubt_mm and verdict == "in" else "undecided"
+    words = _words(product, state, wave_mm, doubt_mm, out=verdict == "out")
+    return Ready(
+        product.name, product.levels_mm, wave_mm, doubt_mm, margin, state, words, product.measured
+    )
+
+
+def _words(product: Product, state: str, wave_mm: float, doubt_mm: float, *, out: bool) -> str:
+    margin = product.levels_mm - wave_mm
     left = (
         f"{wave_mm:.2f} mm is left {product.measured}, it {product.deed} {product.levels_mm:.2g} mm"
     )
+    if product.most_mm is not None:
+        left += f" for certain and never over {product.most_mm:.2g} mm"
     words = {
         "yes": f"ready for {product.name}: {left}, margin {margin:.2f} mm",
         "undecided": f"too near to tell whether it is ready for {product.name}: {left}, the scan "
         f"is sure to {doubt_mm:.2f} mm",
         "no": f"not ready for {product.name}: {left}"
-        + (", and marks stand out of tolerance" if verdict == "out" else ""),
+        + (", and marks stand out of tolerance" if out else ""),
     }[state]
-    return Ready(
-        product.name, product.levels_mm, wave_mm, doubt_mm, margin, state, words, product.measured
-    )
+    if state == "undecided" and margin < -doubt_mm:
+        words = f"{product.name} may do or not: {left}"
+    return f"{words} ({product.how})" if product.how else words

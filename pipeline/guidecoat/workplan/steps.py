@@ -91,6 +91,7 @@ def order_steps(
     ]
     if stage != "paint":
         steps += _filling_up(stage, decisions, figures)
+        steps += _keying(stage, steps, figures)
         steps += _mixing(fill, steps)
         steps += [_probed_block(d) for d in in_order if d.action.verb == "probe"]
         steps += _blocking(decisions, stage, figures)
@@ -192,6 +193,28 @@ def _mixing(fill: Fill, steps: list[Step]) -> list[Step]:
     ]
 
 
+def _grits(grits: tuple[int, ...]) -> str:
+    return ", ".join(str(grit) for grit in grits)
+
+
+def _keying(stage: str, steps: list[Step], figures: PlanSettings) -> list[Step]:
+    """Grinding of metal that filler will lie on, where any is bare: all at the first stage, later
+    what was tapped or raised.
+    """
+    bare = {"metal": "fill", "filler": "metal"}.get(stage)
+    if all(step.group != bare for step in steps):
+        return []
+    several = len(figures.grits_metal) > 1
+    return [
+        _bare(
+            "metal",
+            f"rub the bare metal that will be filled, and {figures.feather_edge_mm:g} mm round it, "
+            f"with grit{'s' if several else ''} {_grits(figures.grits_metal)}",
+            "filler holds on coarse scratches; the product sheet comes first",
+        )
+    ]
+
+
 def _blocking(decisions: tuple[Decision, ...], stage: str, figures: PlanSettings) -> list[Step]:
     """Blocking of what was filled or primed, the longest board last."""
     laid = [
@@ -199,8 +222,9 @@ def _blocking(decisions: tuple[Decision, ...], stage: str, figures: PlanSettings
         for d in decisions
         if d.board is not None and d.action.verb in ("raise", "fill", "glaze", "prime", "refill")
     ]
-    grits = figures.grits_primer if stage == "primer" else figures.grits_filler
-    by = ", ".join(str(grit) for grit in grits)
+    by = _grits(figures.grits_primer if stage == "primer" else figures.grits_filler)
+    if stage == "primer":
+        by += f" dry, then {figures.grit_last_wet} wet"
     steps = []
     for d in sorted(laid, key=lambda d: (d.board.length_mm if d.board else 0.0, d.region)):
         assert d.board is not None
