@@ -29,7 +29,7 @@ from pair_fixture import ONE_FRAME, counterpart, seen
 from workplan_fixture import Planted, with_marks
 
 # What a figure is tried at, as a share of what it is, and where it is a word instead.
-SHARES = (0.5, 1.3, 2.0, 0.1)
+SHARES = (0.5, 1.3, 2.0, 4.0, 0.1)
 NUMBERS = (0.5, 2.0, 150.0, 350.0)
 # A setting may count only beside another: the density of light filler, where light is used.
 BESIDE: tuple[dict[str, object], ...] = (
@@ -46,7 +46,11 @@ SCENES = (
     ),
     (
         "filler",
-        (Planted("H1", *LEFT, 1.2), Planted("L1", *MIDDLE, -0.35), Planted("L2", *RIGHT, -2.5)),
+        (
+            Planted("H1", *LEFT, 1.2),
+            Planted("L1", *MIDDLE, -0.35, 50.0, 30.0),
+            Planted("L2", *RIGHT, -2.5),
+        ),
     ),
     (
         "primer",
