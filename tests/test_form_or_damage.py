@@ -139,3 +139,33 @@ def test_a_scratch_half_as_long_as_the_panel_is_reported() -> None:
 
     result = judged(scratched, stage="metal", seed=8)
     assert [r.kind for r in result.regions] == ["low"]
+
+
+@pytest.mark.parametrize("seed", [3, 5, 11, 12])
+def test_a_widely_rounded_line_is_one_line(seed: int) -> None:
+    """Noise breaks it into pieces when it is traced; each used to be carried on over the others."""
+    (line,) = check(scanned(rounded_line, seed=seed, noise_mm=0.05), load_settings("metal")).creases
+    assert line.kind == "soft"
+    assert line.length_mm == pytest.approx(LENGTH_MM, abs=20.0)
+    assert np.abs(line.line_uv[:, 1] - np.median(line.line_uv[:, 1])).max() < 15.0
+
+
+@pytest.mark.parametrize("arm_mm", [90.0, 130.0, 170.0])
+def test_a_fork_with_a_short_arm_is_sound(arm_mm: float) -> None:
+    """Three flat flanks that meet in a Y; its third line, too short by itself, branches off."""
+
+    def fork(x: Floats, y: Floats) -> Floats:
+        angles = np.pi * np.array([1.0, -1.0, 3.0]) / 3.0
+        flank = np.stack(
+            [(x - LENGTH_MM + arm_mm) * np.cos(a) + (y - 325.0) * np.sin(a) for a in angles]
+        )
+        top = flank.max(axis=0)
+        return np.asarray(
+            crown(x, y) - 0.3 * (top + 4.0 * np.log(np.exp((flank - top) / 4.0).sum(0)))
+        )
+
+    result = judged(fork, stage="metal", seed=3)
+    assert (result.verdict, result.regions) == ("in", ())
+    lengths = sorted(line.length_mm for line in result.creases if line.kind == "sharp")
+    assert len(lengths) == 3
+    assert lengths[0] == pytest.approx(arm_mm, abs=25.0)

@@ -7,10 +7,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+from scipy.spatial import cKDTree
 
 from .cells import Cells
-from .line_shapes import drawn_fair, longest_stretch, runs_beside, runs_round, straight_sides
-from .local_fit import LocalFit, fit_locally
+from .crease_view import CreaseView, window_mm
+from .line_shapes import (
+    drawn_fair,
+    joined_ends,
+    longest_stretch,
+    runs_beside,
+    runs_round,
+    straight_sides,
+)
 from .polylines import near_line
 from .profiles import FAR_MM, round_mm, turn_and_step
 from .ridges import STATION_MM, Ridge, smooth_line, trace_ridges
@@ -26,11 +34,6 @@ Mask = NDArray[np.bool_]
 # of a panel those come in as steps; 400 mm loses short sides of the door's recess; else the same.
 SHORTEST_MM = 200.0
 _SHORTEST_SHARE = 0.4
-# Sigma. A narrower window than 1.3 cells is noise: at half the door keeps 3 of its 15 lines. A
-# wider one merges a body line with a recess 20 mm below: at double the door's lines turn by 1.4
-# rad.
-_WINDOW_MM = 6.0
-_WINDOW_CELLS = 1.3
 # Sigma for lines rounded over up to 70 mm, which at noise 0.12 mm 7.5 mm misses and 30 mm does not.
 _WIDE_WINDOW_MM = 15.0
 # The wide window sees a line that is known this far off: three or four of its sigmas. At nothing
@@ -49,8 +52,8 @@ _STEP_OVER_TURN_MM = 5.0
 # at nine tenths the door's lines there change kind; half and double are the same.
 _LEAST_SEEN = 0.2
 # Stubs, traced for what is left of lines where two come close, and how far from the line that they
-# branch off they may begin, the farther where they end so near the skin's edge (choice; the same,
-# even at nothing and at a metre).
+# branch off they may begin, the farther where they end so near the skin's edge (choice; at nothing
+# a fork whose third arm is short is lost, with false marks beside it; at a metre the same).
 _STUB_MM = 40.0
 _BRANCH_MM = 40.0
 _REST_MM = 100.0
@@ -69,6 +72,9 @@ _MOST_OF_PANEL = 0.6
 _CARRIED_ON_MM = 80.0
 _PARTING_ON_MM = 250.0
 _FARTHEST_ON_MM = 600.0
+# How far a piece of a soft line may lie from where the rest of it is carried on to: as far as no
+# weaker ridge is traced beside a stronger one.
+_SAME_LINE_MM = 25.0
 # So many stations, 40 mm, that do not turn end a line: two end a noisy swage 24 mm too early; ten
 # carry one of the door's on by 400 mm.
 _BAD_STATIONS = 5
@@ -116,7 +122,7 @@ def find_creases(cells: Cells, mask: Mask, skin: Mask) -> tuple[Crease, ...]:
     mask : (nu, nv) bool, cells to look on, clear of edges; skin : all cells of the skin, over
         which a line that ends near an edge is carried on to it.
     """
-    view = _View.through(cells, mask, skin, sigma_mm=_window_mm(cells))
+    view = CreaseView.through(cells, mask, skin, sigma_mm=window_mm(cells))
     extent = np.ptp(np.argwhere(mask), axis=0).max() * cells.grid.cell_mm if mask.any() else 0.0
     shortest = min(SHORTEST_MM, _SHORTEST_SHARE * extent)
     ridges = trace_ridges(view.fit, mask, cells.grid, sigma_mm=view.sigma_mm, shortest_mm=_STUB_MM)
@@ -131,41 +137,12 @@ def find_creases(cells: Cells, mask: Mask, skin: Mask) -> tuple[Crease, ...]:
     )
 
 
-@dataclass(frozen=True, eq=False)
-class _View:
-    """A skin seen through a window for curvatures.
-
-    mask : (nu, nv) bool, cells to look on, clear of edges; skin : all cells of the skin; fit : the
-    quadratics in the window; sigma_mm : its width.
-    """
-
-    cells: Cells
-    mask: Mask
-    skin: Mask
-    fit: LocalFit
-    sigma_mm: float
-
-    @classmethod
-    def through(cls, cells: Cells, mask: Mask, skin: Mask, *, sigma_mm: float) -> _View:
-        fit = fit_locally(
-            cells.height_mm,
-            mask.astype(float),
-            cell_mm=cells.grid.cell_mm,
-            sigma_mm=sigma_mm,
-            where=mask,
-        )
-        return cls(cells, mask, skin, fit, sigma_mm)
-
-    def across(self, line_uv: Floats) -> tuple[Floats, Floats]:
-        """(k,) turn (rad) and step (mm) across a line at its stations, NaN where not seen."""
-        return turn_and_step(line_uv, self.fit, self.cells, self.mask)
-
-
 def _lines_among(
-    ridges: list[Ridge], view: _View, shortest_mm: float
+    ridges: list[Ridge], view: CreaseView, shortest_mm: float
 ) -> tuple[list[Crease], list[Ridge]]:
     """Body lines among ridges, and the sharp ridges that are none by themselves."""
     taken: list[Crease] = []
+    soft: list[Crease] = []
     left: list[Ridge] = []
     refused: list[Ridge] = []
     for ridge in ridges:
@@ -185,12 +162,37 @@ def _lines_among(
             if crease is None and beside and side.length_mm < shortest_mm:
                 # The short side of a recess, too short to look across: as the sides next to it.
                 taken.append(replace(beside[0], line_uv=side.line_uv, length_mm=side.length_mm))
+            elif crease is not None and not crease.parts:
+                soft.append(crease)
             elif crease is not None:
                 taken.append(_to_the_edge(crease, view))
-    return taken, left
+    return taken + _whole_lines(soft, view), left
 
 
-def _with_branches(taken: list[Crease], stubs: list[Ridge], view: _View) -> list[Crease]:
+def _whole_lines(pieces: list[Crease], view: CreaseView) -> list[Crease]:
+    """Soft lines carried on to the edge, each from all the pieces that noise broke it into: a piece
+    on which the line from longer ones comes to lie when it is carried on is part of it.
+    """
+    lines: list[tuple[Crease, Crease]] = []
+    for piece in sorted(pieces, key=lambda c: -c.length_mm):
+        for k, (line, carried) in enumerate(lines):
+            joined = joined_ends(line.line_uv, piece.line_uv)
+            near = cKDTree(carried.line_uv).query(piece.line_uv)[0] < _SAME_LINE_MM
+            if joined is not None and piece.turn_mrad * line.turn_mrad > 0 and near.mean() > 0.5:
+                drawn = drawn_fair(joined, view.cells.grid.cell_mm)
+                whole = replace(line, line_uv=drawn, length_mm=_length_mm(drawn))
+                lines[k] = whole, _to_the_edge(whole, view)
+                break
+        else:
+            lines.append((piece, _to_the_edge(piece, view)))
+    return [carried for _, carried in lines]
+
+
+def _length_mm(line_uv: Floats) -> float:
+    return float(np.linalg.norm(np.diff(line_uv, axis=0), axis=1).sum())
+
+
+def _with_branches(taken: list[Crease], stubs: list[Ridge], view: CreaseView) -> list[Crease]:
     """Lines, and the stubs that branch off them or off each other."""
     out = list(taken)
     grid = view.cells.grid
@@ -203,13 +205,13 @@ def _with_branches(taken: list[Crease], stubs: list[Ridge], view: _View) -> list
     return out
 
 
-def _rounded_ones(view: _View, taken: list[Crease], shortest_mm: float) -> list[Crease]:
+def _rounded_ones(view: CreaseView, taken: list[Crease], shortest_mm: float) -> list[Crease]:
     """Lines rounded so widely that in the narrow window noise breaks them to pieces.
 
     The wider window sees dents as well: only what still turns far off to either side is taken.
     """
     cells = view.cells
-    wide = _View.through(cells, view.mask, view.skin, sigma_mm=_WIDE_WINDOW_MM)
+    wide = CreaseView.through(cells, view.mask, view.skin, sigma_mm=_WIDE_WINDOW_MM)
     clear = view.mask.copy()
     for crease in taken:
         clear &= ~near_line(cells.grid, crease.line_uv, _CLEAR_OF_TAKEN_MM)
@@ -250,7 +252,7 @@ def _branch(stub: Ridge, taken: list[Crease], rim_mm: tuple[float, float]) -> Cr
 
 def given_crease(name: str, line_uv: Floats, cells: Cells, mask: Mask) -> Crease:
     """A line the user gave: soft unless the surface turns or steps sharply across it."""
-    view = _View.through(cells, mask, mask, sigma_mm=_window_mm(cells))
+    view = CreaseView.through(cells, mask, mask, sigma_mm=window_mm(cells))
     line = smooth_line(line_uv, sigma_mm=1.0, station_mm=STATION_MM)
     turn, step = view.across(line)
     seen = np.isfinite(turn)
@@ -258,11 +260,6 @@ def given_crease(name: str, line_uv: Floats, cells: Cells, mask: Mask) -> Crease
     middle_step = float(np.median(step[seen])) if seen.any() else 0.0
     found = _crease(name, line, middle_turn, middle_step, "given")
     return replace(found, round_mm=round_mm(line, view.fit, cells, mask))
-
-
-def _window_mm(cells: Cells) -> float:
-    """Width of the window for curvatures: 6 mm tells a body line from a recess 20 mm below it."""
-    return max(_WINDOW_MM, _WINDOW_CELLS * cells.grid.cell_mm)
 
 
 def _crease(name: str, line: Floats, turn: float, step: float, source: str) -> Crease:
@@ -273,7 +270,7 @@ def _crease(name: str, line: Floats, turn: float, step: float, source: str) -> C
     return Crease(name, kind, line, 1e3 * turn, step, length, source)
 
 
-def _verified(ridge: Ridge, view: _View, shortest_mm: float) -> Crease | None:
+def _verified(ridge: Ridge, view: CreaseView, shortest_mm: float) -> Crease | None:
     """The stretch of a ridge across which the surface turns or steps, if it is long enough."""
     turn, step = view.across(ridge.line_uv)
     seen = np.isfinite(turn)
@@ -310,7 +307,7 @@ def _verified(ridge: Ridge, view: _View, shortest_mm: float) -> Crease | None:
     return found if found.length_mm >= min(shortest_mm, 0.7 * whole) else None
 
 
-def _turns_far_off(ridge: Ridge, turn: float, view: _View) -> bool:
+def _turns_far_off(ridge: Ridge, turn: float, view: CreaseView) -> bool:
     """Whether the turn is still there 45 to 120 mm away: a long dent's is gone beyond its rims.
 
     Where there is no room to look, a line that runs over most of the panel is believed.
@@ -325,7 +322,7 @@ def _turns_far_off(ridge: Ridge, turn: float, view: _View) -> bool:
     return bool(np.median(far[seen]) * np.sign(turn) > 0.5 * abs(turn))
 
 
-def _to_the_edge(crease: Crease, view: _View) -> Crease:
+def _to_the_edge(crease: Crease, view: CreaseView) -> Crease:
     """Carry a line's ends on straight: as far as the surface goes on turning there, across
     openings and drop-outs, and to the skin's edge where that is within 80 mm.
     """
@@ -344,7 +341,7 @@ def _to_the_edge(crease: Crease, view: _View) -> Crease:
     return replace(crease, line_uv=carried, length_mm=length)
 
 
-def _goes_on(crease: Crease, ahead: Floats, view: _View) -> int:
+def _goes_on(crease: Crease, ahead: Floats, view: CreaseView) -> int:
     """How many of the stations ahead of a line's end still belong to it."""
     grid = view.cells.grid
     on_skin = view.skin[grid.index(*ahead.T)] & ~grid.beyond(*ahead.T)

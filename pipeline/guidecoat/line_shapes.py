@@ -103,3 +103,15 @@ def longest_stretch(
     starts, ends = np.concatenate([[0], breaks + 1]), np.concatenate([breaks, [len(places) - 1]])
     best = int(np.argmax(places[ends] - places[starts]))
     return slice(int(places[starts[best]]), int(places[ends[best]]) + 1)
+
+
+def joined_ends(line: Floats, other: Floats) -> Floats | None:
+    """One line of two that follow on one another, None where they lie side by side."""
+    chord = line[-1] - line[0]
+    chord = chord / (np.linalg.norm(chord) + 1e-12)
+    if (other[-1] - other[0]) @ chord < 0.0:
+        other = other[::-1]
+    first, last = (other[[0, -1]] - line[0]) @ chord
+    if first > (line[-1] - line[0]) @ chord - 0.5 * STATION_MM:
+        return np.vstack([line, other])
+    return np.vstack([other, line]) if last < 0.5 * STATION_MM else None

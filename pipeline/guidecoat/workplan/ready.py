@@ -65,11 +65,15 @@ def products_after(stage: str, figures: PlanSettings, tolerance_mm: float) -> tu
     the shop's range, of sprayed polyester its least film times the least share, and never more
     than its greatest film times the greatest share.
     """
-    primer = 1e-3 * figures.primer_levels_least_um
+    primer = Product(
+        "primer",
+        1e-3 * figures.primer_levels_least_um,
+        how=f"{figures.primer_least_um:g} to {figures.primer_most_um:g} um in all",
+    )
     by_stage = {
         "metal": (Product("filler", figures.filler_caution_mm, "fills"),),
         "filler": (
-            Product("primer", primer),
+            primer,
             _sprayed_polyester(figures),
             Product(
                 "a skim of glaze",
