@@ -78,16 +78,24 @@ def test_on_a_concrete_floor_it_finds_what_a_thin_plate_finds(tmp_path: Path) ->
     assert (theirs[inside & high.core] > 0.0).mean() > 0.9
 
 
-def test_a_fuel_tank_is_no_panel_and_the_cause_is_the_form_not_the_noise(tmp_path: Path) -> None:
+def test_a_fuel_tank_is_refused_for_its_form(tmp_path: Path) -> None:
     settings = load_settings("metal", overrides={"outside": "+z"})
     points = scene_mm()[TANK].copy()
     points[points[..., 2] < -2400.0] = np.nan
-    with pytest.raises(ScanUnfitError, match="want not of a better scan but of a surer fair"):
+    with pytest.raises(ScanUnfitError, match="It has more form than one surface holds"):
         check(write(tmp_path / "tank.xyz", points), settings)
 
 
-def test_the_whole_garage_is_no_panel(tmp_path: Path) -> None:
+def test_the_whole_garage_is_refused_for_want_of_a_surface_not_for_noise(tmp_path: Path) -> None:
     settings = load_settings("metal", overrides={"outside": "+z"})
-    result = check(write(tmp_path / "garage.xyz", scene_mm()), settings)
+    with pytest.raises(ScanUnfitError, match="not of a better scan but of a surer fair surface"):
+        check(write(tmp_path / "garage.xyz", scene_mm()), settings)
+
+
+def test_the_whole_garage_measured_by_a_wide_tolerance_is_called_no_panel(tmp_path: Path) -> None:
+    wide = {"outside": "+z", "tolerance.height_mm": 2.0}
+    result = check(
+        write(tmp_path / "garage.xyz", scene_mm()), load_settings("metal", overrides=wide)
+    )
     assert any("may be more than one panel, or none" in said for said in result.warnings)
     assert result.verdict != "in"
