@@ -170,6 +170,9 @@ def test_a_body_finds_its_own_plane(body: Scan) -> None:
     amid = np.array([250.0, -90.0, 40.0])
     assert abs((result.plane.point - amid) @ truth) < 0.05
     assert "side towards" in result.side.scan.name
+    # There is nothing but the two doors.
+    assert result.position is None
+    assert result.plane_decided_by == "the two sides alone"
     peaks = [r.peak_mm for r in result.shape.regions if r.kind != "ripple"]
     assert [abs(p) for p in peaks] == pytest.approx([abs(DENT.peak_mm)], abs=0.06)
     status = result.shape.deviation.point_status
@@ -237,6 +240,17 @@ def test_panels_scanned_apart_tell_shape_and_no_position(left: Scan) -> None:
     assert result.position is None
     assert "scanned apart" in result.position_words
     assert np.linalg.det(result.T_side_other[:3, :3]) == pytest.approx(-1.0)
+
+
+def test_a_plane_found_from_the_two_panels_tells_no_position(right: Scan) -> None:
+    """Half of what one hangs out is taken for the plane's own place, and no more is left over."""
+    out = seen((), seed=14, pose=hung((1.0, 0.0, 0.0), (0.0, 0.0, 0.0)), name="out")[0]
+    result = mirror_pair(out, right, SETTINGS, MirrorOptions(already_aligned=True))
+    assert result.plane is not None
+    assert result.plane.point @ result.plane.normal == pytest.approx(0.5, abs=0.05)
+    assert result.position is None
+    assert "moves with them" in result.position_words
+    assert "--plane" in result.position_words
 
 
 def test_a_placing_that_may_be_tilted_is_told(

@@ -106,14 +106,13 @@ def mirror_pair(
         plane, by = _given_plane(options.plane, side), "the settings"
     elif options.already_aligned:
         both = np.vstack([_in_frame(s) for s in (side, other)])
-        plane, by = _found_plane(both), "both panels together"
+        plane, by = _found_plane(both), _BY_PAIR
     if plane is not None:
         image, flip = mirrored(other, plane.point, plane.normal), _flip(plane)
     else:
         image, flip = _seen_in_own_mirror(other)
     result = _compared(side, image, flip, settings, options, plane, by)
-    # A plane found from the two panels shares their shifts out between them.
-    if options.plane is None or plane is None or result.position is None:
+    if plane is None or result.position is None:
         return result
     own, origin = result.side.result, side.origin * side.units.mm_per_unit
     hung = hang_edges(result.position, result.registration, plane, own.chart, own.edges, origin)
@@ -138,6 +137,8 @@ def mirror_body(
             f"{_SMALLEST_SIDE:.0%} are needed. Scan both sides, or give the plane with --plane."
         )
     one, two = (_main_piece(replace(body, usable=half)) for half in halves)
+    if options.plane is None and 2 * int((one.usable | two.usable).sum()) > int(body.usable.sum()):
+        by = _BY_SIDES
     way = "xyz"[int(np.abs(plane.normal).argmax())]
     sign = "+-"[int(plane.normal[np.abs(plane.normal).argmax()] < 0)]
     side = replace(one, name=f"{body.name}, side towards {sign}{way}")
@@ -256,10 +257,9 @@ def _compared(
     shape = shape_difference(own, other, settings, against=f"{image.name}, reflected")
     seconds["difference"] = time.perf_counter() - clock
     between = between_files(motion, image, side)
-    position, words = None, _NO_FRAME
-    if plane is not None:
-        position = _position(between, side, found, plane)
-        words = _position_words(by)
+    position, words = None, _NO_FRAME if plane is None else _OWN_PLANE
+    if plane is not None and by not in (_BY_PAIR, _BY_SIDES):
+        position, words = _position(between, side, found, plane), ""
     warnings = own.result.warnings + found.doubts("difference", _BROAD)
     if loose := [w.describe() for w in found.weak_directions if w.held_by != "nothing"]:
         warnings += (
@@ -295,18 +295,18 @@ def _seen_in_own_mirror(scan: Scan) -> tuple[Scan, Floats]:
 
 _NO_FRAME = (
     "The two panels were scanned apart, so how they hang on the vehicle is not in these scans: "
-    "scan the whole body, or both panels in one frame (--already-aligned or --plane), to know."
+    "scan the whole body, or both panels in one frame and give the vehicle's plane (--plane)."
 )
 
 
-def _position_words(by: str) -> str:
-    if by == "both panels together":
-        return (
-            "The mirror plane was found from these two panels alone, so what moves both alike, in "
-            "and out or in tilt, is shared out between them and not told: give the vehicle's plane "
-            "with --plane, or scan the whole body."
-        )
-    return ""
+# A plane found from the two sides alone moves and tilts with either: of a panel that hangs 1 mm out
+# it takes up all, and one that hangs 1 mm low it puts elsewhere (tried).
+_BY_PAIR = "both panels together"
+_BY_SIDES = "the two sides alone"
+_OWN_PLANE = (
+    "The mirror plane was found from these two sides alone and moves with them, so how they hang "
+    "is not told: give the vehicle's plane with --plane, or scan the whole body."
+)
 
 
 def _laid(
