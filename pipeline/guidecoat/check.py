@@ -28,7 +28,7 @@ from .edge_lines import EdgeLine
 from .edge_regions import with_knocks, without_told
 from .edges import Edge, find_edges
 from .face_jobs import Held
-from .faces import JUDGED, REASONS, Faces
+from .faces import Faces
 from .fairing import FairSurface, knot_spacing, lay_surface
 from .given import read_hold_points, require_on_panel
 from .ground import off_ground
@@ -123,7 +123,8 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
         scan, unrolled.charted, unrolled.cells, unrolled.chart, judged.faces, judged.fair, status
     )
     clock.lap("points")
-    result = _result(unrolled, judged, _deviation(judged, status, *points), settings, clock)
+    deviation = judged.found.with_points(status, *points, judged.faces.reason)
+    result = _result(unrolled, judged, deviation, settings, clock)
     clock.lap("result")
     plan = plan_work(result)
     clock.lap("work plan")
@@ -237,28 +238,6 @@ def _doubted(
         unrolled.creases,
         laid.fair,
         settings.tolerance,
-    )
-
-
-def _deviation(
-    judged: _Judged,
-    status: NDArray[np.uint8],
-    point_mm: NDArray[np.float32],
-    point_status: NDArray[np.uint8],
-) -> Deviation:
-    found = judged.found
-    return Deviation(
-        found.cell_mm,
-        found.smooth_mm,
-        found.sigma_mm,
-        found.surface_sigma_mm,
-        found.slope_mrad,
-        found.slope_sigma_mrad,
-        status,
-        point_mm,
-        point_status,
-        np.where(found.judged, np.uint8(JUDGED), judged.faces.reason),
-        REASONS,
     )
 
 

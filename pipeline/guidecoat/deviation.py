@@ -13,7 +13,7 @@ from .calming import CALM_GAIN, HALF_WAVE_SIGMAS, UNSMOOTHED, calmed, masked_gau
 from .cells import Cells, ChartedPoints
 from .chart import Chart
 from .chunks import by_chunks
-from .faces import JUDGED, Faces
+from .faces import JUDGED, REASONS, Faces
 from .fairing import FairSurface
 from .feet import Feet
 from .rules import GUARD
@@ -79,6 +79,28 @@ class CellDeviation:
     def smallest_visible_mm(self) -> float:
         """The least height that such a scan tells from nothing: 2 x 1.645 u (ISO 11843-1)."""
         return 2.0 * GUARD * float(np.nanmedian(self.sigma_mm[self.judged]))
+
+    def with_points(
+        self,
+        status: NDArray[np.uint8],
+        point_mm: NDArray[np.float32],
+        point_status: NDArray[np.uint8],
+        reason: NDArray[np.uint8],
+    ) -> Deviation:
+        """The whole deviation; reason : (nu, nv) index into `REASONS` of cells not judged."""
+        return Deviation(
+            self.cell_mm,
+            self.smooth_mm,
+            self.sigma_mm,
+            self.surface_sigma_mm,
+            self.slope_mrad,
+            self.slope_sigma_mrad,
+            status,
+            point_mm,
+            point_status,
+            np.where(self.judged, np.uint8(JUDGED), reason),
+            REASONS,
+        )
 
     @property
     def blurred_by(self) -> str:

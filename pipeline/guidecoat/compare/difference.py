@@ -13,7 +13,6 @@ from ..blind import NOISE
 from ..check import CheckResult, SurfaceFacts
 from ..deviation import UNDECIDED, CellDeviation, Deviation
 from ..errors import ScanUnfitError
-from ..faces import JUDGED
 from ..judging import status_of, verdict_of
 from ..marks import find_marks
 from ..regions import Region, measure_regions
@@ -109,19 +108,7 @@ def _as_deviation(
     code[there] = status[at]
     code[(code < 4) & ~np.isfinite(points)] = 255
     points[code >= 4] = np.nan
-    return Deviation(
-        found.cell_mm,
-        found.smooth_mm,
-        found.sigma_mm,
-        found.surface_sigma_mm,
-        found.slope_mrad,
-        found.slope_sigma_mrad,
-        status,
-        points,
-        code,
-        np.where(found.judged, np.uint8(JUDGED), base.deviation.not_judged),
-        base.deviation.reasons,
-    )
+    return found.with_points(status, points, code, base.deviation.not_judged)
 
 
 def _with_both(region: Region, subject: Pass, other: Pass) -> Region:

@@ -16,7 +16,6 @@ from ..check import CheckResult
 from ..deviation import (
     UNDECIDED,
     CellDeviation,
-    Deviation,
     measure_cells,
     measure_points,
     normal_distance,
@@ -140,19 +139,7 @@ def _judged(laid: CheckResult, charted: ChartedPoints, skin: Mask, placing: Floa
     regions = _regions_of(laid, found, charted, skin)
     status = status_of(skin, faces, found, regions)
     point_mm, point_status = measure_points(scan, charted, cells, chart, faces, fair, status)
-    deviation = Deviation(
-        found.cell_mm,
-        found.smooth_mm,
-        found.sigma_mm,
-        found.surface_sigma_mm,
-        found.slope_mrad,
-        found.slope_sigma_mrad,
-        status,
-        point_mm,
-        point_status,
-        np.where(found.judged, np.uint8(JUDGED), faces.reason),
-        laid.deviation.reasons,
-    )
+    deviation = found.with_points(status, point_mm, point_status, faces.reason)
     return replace(
         laid,
         deviation=deviation,
