@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from guidecoat.check import check
+from guidecoat.compare import compare_scans
 from guidecoat.errors import ScanUnfitError
 from guidecoat.ground import without_ground
 from guidecoat.scan import Scan, Units
@@ -193,8 +194,37 @@ def test_a_table_under_a_panel_is_left_out_and_said(drop_mm: float) -> None:
     result = check(scan, load_settings("metal"))
     assert (result.verdict, result.regions) == ("in", ())
     assert result.length_mm == pytest.approx(500.0, abs=12.0)
-    assert result.warnings[0].startswith("57 % of the points lie in one plane")
+    assert result.warnings[0].startswith("uneven: 57 % of the points lie in one plane")
     assert np.isnan(result.deviation.point_mm[scan.points_mm[:, 2] < -drop_mm + 1.0]).all()
+
+
+def test_a_table_close_under_a_panel_is_warned_of() -> None:
+    result = check(on_a_table(np.random.default_rng(9), 18.0), load_settings("metal"))
+    assert result.verdict != "in"
+    assert any("If that is a table or floor" in said for said in result.warnings)
+
+
+def lying_elsewhere(rng: np.random.Generator, turn: float, x_mm: float, y_mm: float) -> Scan:
+    """A panel turned and moved on a table of which the same part is seen each time."""
+    x, y = places(rng, 500.0, 400.0, 2.6)
+    a, b = places(rng, 1100.0, 1000.0, 2.6)
+    bare = (np.abs(a) > 262.0) | (np.abs(b) > 212.0)
+    panel, table = saddled(x, y), np.full(int(bare.sum()), -40.0)
+    u, v = np.concatenate([x, a[bare]]), np.concatenate([y, b[bare]])
+    w = np.concatenate([panel, table]) + rng.normal(0.0, 0.03, len(u))
+    s, t = np.cos(turn) * u - np.sin(turn) * v + x_mm, np.sin(turn) * u + np.cos(turn) * v + y_mm
+    seen = (np.abs(s) < 380.0) & (np.abs(t) < 320.0)
+    return scan_of(s[seen], t[seen], w[seen])
+
+
+def test_two_scans_are_compared_without_their_tables() -> None:
+    """Table on table they agree at once, with the panel elsewhere and nothing found changed."""
+    before = lying_elsewhere(np.random.default_rng(11), 0.0, 0.0, 0.0)
+    after = lying_elsewhere(np.random.default_rng(12), 0.06, 20.0, -15.0)
+    result = compare_scans((before, after), load_settings("metal"))
+    assert sum("left out as the table" in said for said in result.warnings) == 2
+    assert np.linalg.norm(result.T_first[1][:2, 3]) == pytest.approx(25.0, abs=2.0)
+    assert abs(result.whole.added_cm3) < 0.5
 
 
 def test_a_panel_beside_a_flat_one_is_refused_still() -> None:

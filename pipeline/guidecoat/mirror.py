@@ -16,11 +16,12 @@ from .compare.difference import is_others, shape_difference
 from .compare.passes import Pass, measure_pass, own_pass
 from .compare.placing import between_files, place_scan, read_pairs
 from .errors import ScanUnfitError, SettingsError
+from .ground import without_tables
 from .hanging import EdgeHang, Position, hang_edges, plane_sigma_mm
 from .registration import (
     MirrorPlane,
     Registration,
-    find_mirror_plane,
+    mirror_plane_amid,
     require_observable,
 )
 from .registration.rigid import inverse, move, reflection
@@ -31,7 +32,7 @@ from .workplan import plan_work
 
 Floats = NDArray[np.float64]
 
-_MOST_PLANE_POINTS, _SMALLEST_SIDE = 1_500_000, 0.15
+_SMALLEST_SIDE = 0.15
 _BROAD = (
     "Give --pairs on spots that are alike, or scan both panels in one frame (--already-aligned)."
 )
@@ -101,17 +102,19 @@ def mirror_pair(
 ) -> MirrorResult:
     """Compare SIDE with OTHER, two scans of counterparts."""
     options = options or MirrorOptions()
+    (side, other), tables = without_tables((side, other), outside=settings.outside)
     plane, by = None, "none: the scans share no frame"
     if options.plane is not None:
         plane, by = _given_plane(options.plane, side), "the settings"
     elif options.already_aligned:
         both = np.vstack([_in_frame(s) for s in (side, other)])
-        plane, by = _found_plane(both), _BY_PAIR
+        plane, by = mirror_plane_amid(both), _BY_PAIR
     if plane is not None:
         image, flip = mirrored(other, plane.point, plane.normal), _flip(plane)
     else:
         image, flip = _seen_in_own_mirror(other)
     result = _compared(side, image, flip, settings, options, plane, by)
+    result = replace(result, warnings=(*tables, *result.warnings))
     if plane is None or result.position is None:
         return result
     own, origin = result.side.result, side.origin * side.units.mm_per_unit
@@ -125,7 +128,7 @@ def mirror_body(
     """Find the mirror plane of a whole body and compare its sides."""
     options = options or MirrorOptions()
     if options.plane is None:
-        plane, by = _found_plane(_in_frame(body)), "the body itself"
+        plane, by = mirror_plane_amid(_in_frame(body)), "the body itself"
     else:
         plane, by = _given_plane(options.plane, body), "the settings"
     along = (_all_in_frame(body) - plane.point) @ plane.normal
@@ -165,6 +168,7 @@ def check_like(scan: Scan, like: Scan, settings: Settings, *, reflected: bool) -
     ----------
     reflected : the other panel is of the other side.
     """
+    (scan, like), tables = without_tables((scan, like), outside=settings.outside)
     other = like
     if reflected:
         other = _seen_in_own_mirror(like)[0]
@@ -185,7 +189,7 @@ def check_like(scan: Scan, like: Scan, settings: Settings, *, reflected: bool) -
         "turned."
     )
     doubt = (found.doubt,) if found.doubt else ()
-    result = replace(result, settings=settings, warnings=(*doubt, note, *kept))
+    result = replace(result, settings=settings, warnings=(*tables, *doubt, note, *kept))
     return _planned(result, own, image)
 
 
@@ -361,14 +365,6 @@ def _given_plane(
         raise SettingsError("--plane: its normal has no direction: give a point and a normal.")
     point = np.array(plane[0], np.float64) * scan.units.mm_per_unit
     return MirrorPlane(point, normal / length, 0.0, 0.0, 1.0)
-
-
-def _found_plane(points: Floats) -> MirrorPlane:
-    """The plane of points in a file's frame, mm; found about their middle."""
-    middle = points.mean(axis=0)
-    every = max(1, len(points) // _MOST_PLANE_POINTS)
-    found = find_mirror_plane(points[::every] - middle)
-    return replace(found, point=found.point + middle)
 
 
 def _main_piece(half: Scan) -> Scan:

@@ -45,6 +45,12 @@ def scan_doubts(unrolled: Unrolled, edges: Sequence[Edge]) -> list[str]:
             "Heights there are a mixture of both skins. Delete the second skin in the scanning "
             "program, or scan again."
         )
+    if unrolled.ground:
+        said.append(
+            f"{100.0 * unrolled.ground:.0f} % of the points lie in one plane that all the rest "
+            "stands above. If that is a table or floor, what is called the panel here is the "
+            "table, and edges and tape distances are the table's: crop it away and check again."
+        )
     if unrolled.shut_line is not None:
         line = unrolled.shut_line
         where = lane_words(line, place_of(unrolled, edges, line.u_mm, line.v_mm))

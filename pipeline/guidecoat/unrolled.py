@@ -17,6 +17,7 @@ from .double_skins import DoubleSkin, find_double_skins, look_for_layers
 from .errors import ScanUnfitError
 from .faces import HEM_MM, Faces, height_jumps, part_faces, skin_mask, sound_interior
 from .given import read_crease_lines
+from .ground import ground_share
 from .roughness import ROUGH, measure_roughness
 from .scan import Scan
 from .settings import Settings
@@ -36,7 +37,8 @@ class Unrolled:
 
     roughness : how many times more the cells scatter than their points' noise explains; where
     that is much, their `error_mm` carries it; doubles : patches where the skin lies twice;
-    shut_line : a lane without points right across, or None.
+    shut_line : a lane without points right across, or None; ground : share of the points in one
+    plane that the rest stands above, as on a table, 0 where there is none.
     """
 
     scan: Scan
@@ -49,6 +51,7 @@ class Unrolled:
     roughness: float
     doubles: tuple[DoubleSkin, ...]
     shut_line: ShutLine | None
+    ground: float
     timings_s: dict[str, float]
 
 
@@ -104,6 +107,7 @@ def unroll(scan: Scan, settings: Settings) -> Unrolled:
         rough,
         doubles,
         line,
+        ground_share(voxels),
         clock.seconds,
     )
 

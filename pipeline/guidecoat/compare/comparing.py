@@ -14,6 +14,7 @@ from scipy.spatial import cKDTree
 from ..cells import cell_side_mm
 from ..check import CheckResult, check
 from ..errors import ScanUnfitError, SettingsError
+from ..ground import without_tables
 from ..registration import Registration, require_observable
 from ..registration.rigid import inverse, move
 from ..scan import Scan
@@ -117,6 +118,7 @@ def compare_scans(
         raise SettingsError(
             f"--pairs names points of two scans and {len(scans)} were given: compare two at a time."
         )
+    scans, tables = without_tables(scans, outside=settings.outside)
     clock = time.perf_counter()
     first = scans[0]
     T_first: list[Floats] = [np.eye(4)]
@@ -151,7 +153,7 @@ def compare_scans(
         whole,
         tracks,
         settings,
-        (*yardstick.warnings, *warnings),
+        (*tables, *yardstick.warnings, *warnings),
         seconds,
     )
 

@@ -1,6 +1,6 @@
 """Two scans into one frame, and the mirror plane of one."""
 
-from .mirror_plane import MirrorPlane, find_mirror_plane, reflect
+from .mirror_plane import MirrorPlane, find_mirror_plane, mirror_plane_amid, reflect
 from .registering import register
 from .result import Registration, Start, WeakDirection, require_observable
 from .rigid import umeyama
@@ -13,6 +13,7 @@ __all__ = [
     "Start",
     "WeakDirection",
     "find_mirror_plane",
+    "mirror_plane_amid",
     "reflect",
     "register",
     "require_observable",

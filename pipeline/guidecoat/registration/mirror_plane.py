@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,7 @@ from .surfels import make_surfels, reflected
 
 Array = NDArray[np.float64]
 DIRECTIONS = 96
+MOST_POINTS = 1_500_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,6 +39,14 @@ class MirrorPlane:
 def reflect(points: Array, plane: MirrorPlane) -> Array:
     """(n, 3) points seen in the plane."""
     return move(reflection(plane.point, plane.normal), np.asarray(points, np.float64))
+
+
+def mirror_plane_amid(points: Array) -> MirrorPlane:
+    """The plane of (n, 3) points far from the origin or too many, mm; found about their middle."""
+    middle = points.mean(axis=0)
+    every = max(1, len(points) // MOST_POINTS)
+    found = find_mirror_plane(points[::every] - middle)
+    return replace(found, point=found.point + middle)
 
 
 def find_mirror_plane(
