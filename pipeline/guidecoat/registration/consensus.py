@@ -18,6 +18,7 @@ from .coarse import compare, make_sample, thin
 from .fine import FineWork, Fit
 from .observability import own_noise_mm
 from .placing import COMPARING_CELLS, settled
+from .result import NOT_NOISE
 from .rigid import compose, move, umeyama
 from .settings import RegistrationSettings
 from .surfels import Surfels
@@ -48,9 +49,11 @@ RIM_REACH_MM = 4.0
 RIVAL_SHARE = 0.6
 RIVAL_MM = 0.25
 RIVAL_COMMON = 0.25
+# Farther off than what was put on, a placing is not between two others but wrong.
+FAR_MM = 8.0
 # What agrees has to be a good part of the skin, clearly more than before, and scatter like noise:
 # of a difference that varies all over the panel some part always lies within any band.
-LEAST_SHARE = 0.3
+LEAST_SHARE = 0.2
 CLEARLY_MORE = 1.1
 LIKE_NOISE = 1.6
 
@@ -71,12 +74,24 @@ class _Field:
         return np.concatenate([self.weight @ tukey(one, cut) for one in left])
 
 
+@dataclass(frozen=True, eq=False)
+class Most:
+    """A placing, whether it is the one that most agrees on rather than the one given, and what
+    speaks against it in words.
+    """
+
+    fit: Fit
+    agreed: bool = False
+    doubt: str = ""
+
+
 def settled_on_most(
     scans: tuple[Surfels, Surfels],
     fit: Fit,
     settings: RegistrationSettings,
     picked: Array | None = None,
-) -> tuple[Fit, str]:
+    others: Array | None = None,
+) -> Most:
     """The placing on which clearly most of skin and edges agrees, and what speaks against it.
 
     Trials fit three blocks of the skin each; the best are refined on what agrees with them to
@@ -87,13 +102,17 @@ def settled_on_most(
     Parameters
     ----------
     scans : source and target. `picked` : (k, 3) spots of the target known not to have changed.
+    others : (k, 4, 4) placings to begin from too where what is left over is more than noise: over
+        a broad change the one that agrees most to a millimetre may be none of the true ones.
     """
     noise = max(own_noise_mm(fit, scans[0]), settings.noise_floor_mm)
     if not np.isfinite(noise):
-        return fit, ""
+        return Most(fit)
     samples = [make_sample(scan, most=COMPARING_CELLS) for scan in scans]
     work = FineWork(*scans, settings, CELLS)
     starts = [fit.motion, *_edges_on_each_other(scans, fit.motion)]
+    if others is not None and fit.surface.scale_mm > NOT_NOISE * noise:
+        starts = _with_others(scans, starts, others)
     found = [_agreed_with(work.alike(), scans[1], start, noise, picked) for start in starts]
     ends = np.stack([fit.motion, *(one.motion for one in found)])
     wide = compare(samples[0], samples[1], ends, RIM_REACH_MM)
@@ -101,15 +120,17 @@ def settled_on_most(
     good = shares * wide.overlap + wide.rim
     k = int(np.argmax(good[1:]))
     if shares[k + 1] < LEAST_SHARE or good[k + 1] < CLEARLY_MORE * good[0]:
-        return fit, found[0].doubt if found[0].share > LEAST_SHARE else ""
+        return Most(fit, doubt=found[0].doubt if found[0].share > LEAST_SHARE else "")
     if found[k].doubt and picked is None:
         # Half-way between two placings the doubt of the fit covers both.
-        return fit, found[k].doubt
+        if _apart_mm(scans[0], fit.motion, found[k].motion) > FAR_MM:
+            fit = settled(*scans, starts[k], settings, reach_mm=FAR_MM)
+        return Most(fit, doubt=found[k].doubt)
     other = settled(*scans, found[k].motion, settings, reach_mm=BIWEIGHT * noise)
     noise = max(own_noise_mm(other, scans[0]), settings.noise_floor_mm)
     if not other.surface.scale_mm < LIKE_NOISE * noise:
-        return fit, ""
-    return other, found[k].doubt
+        return Most(fit)
+    return Most(other, agreed=True, doubt=found[k].doubt)
 
 
 @dataclass(frozen=True, eq=False)
@@ -180,6 +201,21 @@ def _rivalry(field: _Field, steps: Array, scores: Array, cut: float) -> str:
         "part may be read as taken off the rest. Give --pairs on spots that did not change, or "
         "scan both in one frame and use --already-aligned."
     )
+
+
+def _with_others(scans: tuple[Surfels, Surfels], starts: list[Array], others: Array) -> list[Array]:
+    """Starts and those of the others, on their edges where they have any, that lie elsewhere."""
+    for other in others:
+        for start in _edges_on_each_other(scans, other) or [other]:
+            if all(_apart_mm(scans[0], start, one) > RIVAL_MM for one in starts):
+                starts = [*starts, start]
+    return starts
+
+
+def _apart_mm(source: Surfels, one: Array, other: Array) -> float:
+    """How far apart two motions lay the source, at most."""
+    some = source.points[:: max(1, len(source.points) // 200)]
+    return float(np.linalg.norm(move(one, some) - move(other, some), axis=1).max())
 
 
 def _edges_on_each_other(scans: tuple[Surfels, Surfels], motion: Array) -> list[Array]:

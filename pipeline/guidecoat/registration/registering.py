@@ -86,16 +86,18 @@ def register(
         return _answer(placing, scans[0], settings, "", trusted=True)
     placing = _first_placing(scans, pairs, settings, roughly_aligned=roughly_aligned)
     picked = None if pairs is None else pairs[1]
-    most, rivalry = settled_on_most(scans, placing.fit, settings, picked)
-    moved, placing = most is not placing.fit, replace(placing, fit=most)
-    if not fits(placing.fit, settings, on_most=moved):
+    most = settled_on_most(scans, placing.fit, settings, picked, placing.others)
+    if most.fit is not placing.fit:
+        # What fitted like the first placing says nothing against another one.
+        placing = replace(placing, fit=most.fit, rival=None)
+    if not fits(placing.fit, settings, on_most=most.agreed):
         points = thinned[0][0], thinned[1][0]
-        raise ScanUnfitError(explain_misfit(*points, *scans, placing.fit, settings))
+        raise ScanUnfitError(most.doubt or explain_misfit(*points, *scans, placing.fit, settings))
     edges = _edge_cells(whole, cell)
     doubt = ""
     if not roughly_aligned and pairs is None:
         doubt = weigh_hands(scans, edges, placing, settings)
-    doubt = " ".join(filter(None, (doubt, rivalry)))
+    doubt = " ".join(filter(None, (doubt, most.doubt)))
     marked, placing = _on_unchanged(scans, placing, settings)
     found = _answer(placing, scans[0], settings, doubt)
     skin_mm = found.slide_mm
@@ -103,7 +105,7 @@ def register(
     # Finer cells hold no better what the edges hold already.
     if found.slide_mm < max(skin_mm, WELL_HELD_MM):
         return found
-    reach = BIWEIGHT * most.surface.scale_mm if moved else None
+    reach = BIWEIGHT * most.fit.surface.scale_mm if most.agreed else None
     closer = _on_finer_cells(thinned, (marked, edges), placing, found, settings, reach)
     # Small highs and lows hold a slide better on fine cells, edges on coarse ones.
     return closer if closer.slide_mm < found.slide_mm else found
