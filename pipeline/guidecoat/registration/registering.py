@@ -90,13 +90,16 @@ def register(
     if most.fit is not placing.fit:
         # What fitted like the first placing says nothing against another one.
         placing = replace(placing, fit=most.fit, rival=None)
-    if not fits(placing.fit, settings, on_most=most.agreed):
+    agreed = most.fit is most.best
+    if not fits(placing.fit, settings, on_most=agreed):
+        if most.best is not None and most.doubt:
+            raise ScanUnfitError(most.doubt)
         points = thinned[0][0], thinned[1][0]
-        raise ScanUnfitError(most.doubt or explain_misfit(*points, *scans, placing.fit, settings))
+        raise ScanUnfitError(explain_misfit(*points, *scans, placing.fit, settings))
     edges = _edge_cells(whole, cell)
     doubt = ""
     if not roughly_aligned and pairs is None:
-        doubt = weigh_hands(scans, edges, placing, settings)
+        doubt = weigh_hands(scans, edges, replace(placing, fit=most.best or most.fit), settings)
     doubt = " ".join(filter(None, (doubt, most.doubt)))
     marked, placing = _on_unchanged(scans, placing, settings)
     found = _answer(placing, scans[0], settings, doubt)
@@ -105,7 +108,7 @@ def register(
     # Finer cells hold no better what the edges hold already.
     if found.slide_mm < max(skin_mm, WELL_HELD_MM):
         return found
-    reach = BIWEIGHT * most.fit.surface.scale_mm if most.agreed else None
+    reach = BIWEIGHT * most.fit.surface.scale_mm if agreed else None
     closer = _on_finer_cells(thinned, (marked, edges), placing, found, settings, reach)
     # Small highs and lows hold a slide better on fine cells, edges on coarse ones.
     return closer if closer.slide_mm < found.slide_mm else found
