@@ -23,7 +23,7 @@ from .placing import (
     settled_home,
 )
 from .refusals import explain_misfit, refuse_units, weigh_hands
-from .result import Registration, Start, WeakDirection, read_only
+from .result import NOT_NOISE, Registration, Start, WeakDirection, read_only
 from .rigid import compose, turn_between, umeyama
 from .settings import RegistrationSettings
 from .settling_edges import CELL_MM as EDGE_CELL_MM
@@ -87,9 +87,11 @@ def register(
     placing = _first_placing(scans, pairs, settings, roughly_aligned=roughly_aligned)
     picked = None if pairs is None else pairs[1]
     most = settled_on_most(scans, placing.fit, settings, picked, placing.others)
-    if most.fit is not placing.fit:
-        # What fitted like the first placing says nothing against another one.
-        placing = replace(placing, fit=most.fit, rival=None)
+    # What fitted as badly as the first placing says nothing against one that fits; what fitted as
+    # well does.
+    noise = max(own_noise_mm(placing.fit, scans[0]), settings.noise_floor_mm)
+    bad = most.fit is not placing.fit and placing.fit.surface.scale_mm > NOT_NOISE * noise
+    placing = replace(placing, fit=most.fit, rival=None if bad else placing.rival)
     agreed = most.fit is most.best
     if not fits(placing.fit, settings, on_most=agreed):
         if most.best is not None and most.doubt:
