@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from ..biweight import BIWEIGHT, tukey
-from .fine import FineWork, Fit, solve_step
+from .fine import FineWork, Fit, Readings, solve_step
+from .pairing import seen_alike
 from .placing import MANY_CELLS
 from .settings import RegistrationSettings
 from .surfels import Surfels
@@ -49,7 +50,7 @@ def without_changed(
     means = np.zeros(len(together))
     for _ in range(STEPS):
         surface, weight = work.weighed(motion)
-        means = _means(surface.residual, weight, together)
+        means = _means(surface, weight, together)
         inside = (weight > 0.0) & (np.abs(means) < cut)
         if inside.sum() < LEAST_LEFT * np.count_nonzero(weight):
             return scans
@@ -79,6 +80,6 @@ def _marked(surfels: Surfels, points: Array, sound: NDArray[np.bool_]) -> Surfel
     return replace(surfels, weights=np.where(sound[nearest], surfels.weights, NO_SAY))
 
 
-def _means(residual: Array, weight: Array, together: NDArray[np.int64]) -> Array:
-    total = weight[together].sum(1)
-    return np.asarray((weight * residual)[together].sum(1) / np.maximum(total, 1e-12))
+def _means(surface: Readings, weight: Array, together: NDArray[np.int64]) -> Array:
+    alike = seen_alike(weight * surface.residual, surface.rows[:, 3:], slice(None), together)
+    return np.asarray(alike.sum(1) / np.maximum(weight[together].sum(1), 1e-12))

@@ -18,6 +18,7 @@ from .coarse import compare, make_sample, thin
 from .fine import FineWork, Fit
 from .observability import own_noise_mm
 from .placing import COMPARING_CELLS, settled
+from .result import NOT_NOISE
 from .rigid import compose, move, umeyama
 from .settings import RegistrationSettings
 from .surfels import Surfels
@@ -44,13 +45,17 @@ EDGE_STEPS = 12
 FEWEST_RIM = 40
 # Rough, as it is there to tell a panel that slid off its edges.
 RIM_REACH_MM = 4.0
-# Another placing with that part of the best one's share, that far off somewhere, is a rival.
-RIVAL_SHARE = 0.6
+# Another placing with that part of the best one's share, that far off somewhere, is a rival: filler
+# of one thickness over up to 70 % of a panel may be the part on which most agrees. From the larger
+# part on neither is the better one.
+RIVAL_SHARE, EVEN_SHARE = 0.4, 0.6
 RIVAL_MM = 0.25
 RIVAL_COMMON = 0.25
+# Farther off than what was put on, a placing is not between two others but wrong.
+FAR_MM = 8.0
 # What agrees has to be a good part of the skin, clearly more than before, and scatter like noise:
 # of a difference that varies all over the panel some part always lies within any band.
-LEAST_SHARE = 0.3
+LEAST_SHARE = 0.2
 CLEARLY_MORE = 1.1
 LIKE_NOISE = 1.6
 
@@ -71,12 +76,24 @@ class _Field:
         return np.concatenate([self.weight @ tukey(one, cut) for one in left])
 
 
+@dataclass(frozen=True, eq=False)
+class Most:
+    """A placing; the one that most agrees on to within noise, where there is such a one; and what
+    speaks against it in words. Between two that agree alike the placing is neither.
+    """
+
+    fit: Fit
+    best: Fit | None = None
+    doubt: str = ""
+
+
 def settled_on_most(
     scans: tuple[Surfels, Surfels],
     fit: Fit,
     settings: RegistrationSettings,
     picked: Array | None = None,
-) -> tuple[Fit, str]:
+    others: Array | None = None,
+) -> Most:
     """The placing on which clearly most of skin and edges agrees, and what speaks against it.
 
     Trials fit three blocks of the skin each; the best are refined on what agrees with them to
@@ -87,39 +104,51 @@ def settled_on_most(
     Parameters
     ----------
     scans : source and target. `picked` : (k, 3) spots of the target known not to have changed.
+    others : (k, 4, 4) placings to begin from too where what is left over is more than noise: over
+        a broad change the one that agrees most to a millimetre may be none of the true ones.
     """
     noise = max(own_noise_mm(fit, scans[0]), settings.noise_floor_mm)
     if not np.isfinite(noise):
-        return fit, ""
+        return Most(fit)
     samples = [make_sample(scan, most=COMPARING_CELLS) for scan in scans]
     work = FineWork(*scans, settings, CELLS)
     starts = [fit.motion, *_edges_on_each_other(scans, fit.motion)]
+    if others is not None and fit.surface.scale_mm > NOT_NOISE * noise:
+        starts = _with_others(scans, starts, others)
     found = [_agreed_with(work.alike(), scans[1], start, noise, picked) for start in starts]
     ends = np.stack([fit.motion, *(one.motion for one in found)])
     wide = compare(samples[0], samples[1], ends, RIM_REACH_MM)
-    shares = np.array([found[0].first, *(one.share for one in found)])
+    # A placing that leaves more than noise is not yet where refining it leads, and has to go there.
+    resting = fit.surface.scale_mm < LIKE_NOISE * noise
+    first = found[0].first if resting else found[0].raw
+    shares = np.array([first, *(one.share for one in found)])
     good = shares * wide.overlap + wide.rim
     k = int(np.argmax(good[1:]))
     if shares[k + 1] < LEAST_SHARE or good[k + 1] < CLEARLY_MORE * good[0]:
-        return fit, found[0].doubt if found[0].share > LEAST_SHARE else ""
-    if found[k].doubt and picked is None:
-        # Half-way between two placings the doubt of the fit covers both.
-        return fit, found[k].doubt
+        return Most(fit, doubt=found[0].doubt if found[0].share > LEAST_SHARE else "")
     other = settled(*scans, found[k].motion, settings, reach_mm=BIWEIGHT * noise)
     noise = max(own_noise_mm(other, scans[0]), settings.noise_floor_mm)
-    if not other.surface.scale_mm < LIKE_NOISE * noise:
-        return fit, ""
-    return other, found[k].doubt
+    best = other if other.surface.scale_mm < LIKE_NOISE * noise else None
+    if found[k].even and picked is None:
+        # Half-way between two placings the doubt of the fit covers both.
+        if _apart_mm(scans[0], fit.motion, found[k].motion) > FAR_MM:
+            fit = settled(*scans, starts[k], settings, reach_mm=FAR_MM)
+        return Most(fit, best, found[k].doubt)
+    return Most(fit) if best is None else Most(best, best, found[k].doubt)
 
 
 @dataclass(frozen=True, eq=False)
 class _Agreed:
-    """Where most agrees: the share of it, that at the start, and a rival in words or nothing."""
+    """Where most agrees: the share of it, that at the start as it is and refined, a rival in words
+    or nothing, and whether that one is as good.
+    """
 
     motion: Array
     share: float
+    raw: float
     first: float
     doubt: str
+    even: bool
 
 
 def _agreed_with(
@@ -128,25 +157,27 @@ def _agreed_with(
     cut = BIWEIGHT * noise
     centres = target.points[thin(target.points, BLOCKS)]
     generator = np.random.default_rng(work.settings.seed)
-    motion, first, share, doubt = start, 0.0, 0.0, ""
+    motion, raw, first, share, doubt, even = start, 0.0, 0.0, 0.0, "", False
     for turn in range(ROUNDS):
         field = _field(work, motion, centres, (target.rim.points, picked))
         if field is None:
             break
         steps = np.concatenate([np.zeros((1, 6)), _trials(field, noise, generator)])
         scores = field.score(steps, cut)
-        # The placing as it was is refined like all others, so that more means elsewhere.
+        unrefined = float(scores[0])
+        # The placing as it was is refined like all others, so that more may mean elsewhere.
         best = np.concatenate([steps[:1], _different(field, steps, scores)])
         refined = np.stack([_refined(field, step, noise) for step in best])
         scores = field.score(refined, cut)
         if turn == 0:
-            first = float(scores[0])
+            raw, first = unrefined, float(scores[0])
         k = int(np.argmax(scores))
-        share, doubt = float(scores[k]), _rivalry(field, refined, scores, cut)
+        share = float(scores[k])
+        doubt, even = _rivalry(field, refined, scores, cut)
         motion = work.applied(refined[k], motion)
         if np.abs(refined[k]).max() < SETTLED_MM:
             break
-    return _Agreed(motion, share, first, doubt)
+    return _Agreed(motion, share, raw, first, doubt if even or picked is None else "", even)
 
 
 def _different(field: _Field, steps: Array, scores: Array) -> Array:
@@ -162,8 +193,10 @@ def _different(field: _Field, steps: Array, scores: Array) -> Array:
     return steps[chosen]
 
 
-def _rivalry(field: _Field, steps: Array, scores: Array, cut: float) -> str:
-    """Words on another step with which nearly as much agrees; nothing where there is none."""
+def _rivalry(field: _Field, steps: Array, scores: Array, cut: float) -> tuple[str, bool]:
+    """Words on another step with which a good part agrees, nothing where there is none; and
+    whether nearly as much does.
+    """
     best = int(np.argmax(scores))
     apart = np.abs(field.rows @ (steps - steps[best]).T).max(0)
     agreed = tukey(field.residual[:, None] + field.rows @ steps.T, cut)
@@ -172,14 +205,30 @@ def _rivalry(field: _Field, steps: Array, scores: Array, cut: float) -> str:
     rivals = (apart > RIVAL_MM) & (scores > RIVAL_SHARE * scores[best])
     rivals &= common < RIVAL_COMMON * scores
     if not rivals.any():
-        return ""
+        return "", False
     other = int(np.argmax(np.where(rivals, scores, -1.0)))
-    return (
+    words = (
         f"Two placings fit, {apart[other]:.1f} mm apart: with one {scores[best]:.0%} of the skin "
         f"agrees to within noise, with the other {scores[other]:.0%}, so what was put on over one "
         "part may be read as taken off the rest. Give --pairs on spots that did not change, or "
         "scan both in one frame and use --already-aligned."
     )
+    return words, bool(scores[other] > EVEN_SHARE * scores[best])
+
+
+def _with_others(scans: tuple[Surfels, Surfels], starts: list[Array], others: Array) -> list[Array]:
+    """Starts and those of the others, on their edges where they have any, that lie elsewhere."""
+    for other in others:
+        for start in _edges_on_each_other(scans, other) or [other]:
+            if all(_apart_mm(scans[0], start, one) > RIVAL_MM for one in starts):
+                starts = [*starts, start]
+    return starts
+
+
+def _apart_mm(source: Surfels, one: Array, other: Array) -> float:
+    """How far apart two motions lay the source, at most."""
+    some = source.points[:: max(1, len(source.points) // 200)]
+    return float(np.linalg.norm(move(one, some) - move(other, some), axis=1).max())
 
 
 def _edges_on_each_other(scans: tuple[Surfels, Surfels], motion: Array) -> list[Array]:

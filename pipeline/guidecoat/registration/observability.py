@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .fine import MAD_TO_SIGMA, Fit, Readings, information
+from .pairing import seen_alike
 from .result import NOT_NOISE, OPEN_FACTOR, WeakDirection, read_only
 from .settings import RegistrationSettings
 from .surfels import Surfels
@@ -67,9 +68,9 @@ def own_noise_mm(fit: Fit, source: Surfels) -> float:
     at = at[:: max(1, len(at) // NOISE_CELLS)]
     if not len(at):
         return float("nan")
-    residual = fit.surface.residual[: len(source.points)]
+    residual, direction = fit.surface.residual, fit.surface.rows[:, 3:]
     near = source.tree.query(source.points[at], k=min(9, len(source.points)))[1][:, 1:]
-    around = np.median(residual[near], axis=1)
+    around = np.median(seen_alike(residual, direction, at, near), axis=1)
     # The median of eight neighbours adds a fifth to the variance (computed).
     return float(MAD_TO_SIGMA * np.median(np.abs(residual[at] - around)) / np.sqrt(1.2))
 

@@ -76,6 +76,18 @@ def against_rim(
     return Pairs(residual, direction, np.maximum(along, up), np.minimum(facing, flat))
 
 
+def seen_alike(
+    residual: Array, direction: Array, at: NDArray[np.int64] | slice, near: NDArray[np.int64]
+) -> Array:
+    """(m, k) residuals of the neighbours `near` of m cells `at`, signed along each one's direction.
+
+    Without known outsides neighbours may look to either side of the skin, and the residuals of a
+    scan that stands off evenly change sign from one to the next.
+    """
+    same = np.einsum("mk,mjk->mj", direction[at], direction[near])
+    return np.asarray(np.where(same < 0.0, -1.0, 1.0) * residual[near])
+
+
 def facing_right(pairs: Pairs, oriented: bool, least: float) -> NDArray[np.bool_]:
     """Pairs whose skins look the same way; without known outsides either way will do."""
     return np.asarray((pairs.facing if oriented else np.abs(pairs.facing)) > least)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,7 +43,8 @@ PUSHES = (0.02, 0.08, 0.25, 0.4)
 @dataclass(frozen=True, eq=False)
 class Placing:
     """The best placing, its conflict (share of the overlap that does not agree), the starts
-    compared, a rival that fits as well, and within what distance cells were called agreeing.
+    compared, a rival that fits as well, within what distance cells were called agreeing, and
+    (k, 4, 4) roughly settled placings that were compared with it.
     """
 
     fit: Fit
@@ -51,6 +52,7 @@ class Placing:
     reach_mm: float
     starts: tuple[Start, ...]
     rival: Array | None
+    others: Array = field(default_factory=lambda: np.empty((0, 4, 4)))
 
 
 def all_starts(source: Surfels, target: Surfels, settings: RegistrationSettings) -> Starts:
@@ -78,7 +80,8 @@ def place(
     ]
     fit = settled_home(source, target, best, settings, reach_mm=2.0)
     listed = tuple(Start(o, float(v)) for o, v in zip(final.origins, final.scores, strict=True))
-    return Placing(fit, final.conflict, final.reach_mm, listed, rivals[0] if rivals else None)
+    rival = rivals[0] if rivals else None
+    return Placing(fit, final.conflict, final.reach_mm, listed, rival, final.motions[1:])
 
 
 @dataclass(frozen=True, eq=False)

@@ -38,7 +38,7 @@ SURELY_RIGHT = 0.95
 # Much of a scan lies on the other to within noise and so do its edges: no mirror image of a panel
 # that differs from it does that.
 NOISE_ONLY_MM = 0.06
-MUCH_UNCHANGED = 0.4
+MUCH_UNCHANGED = 0.25
 MOST_OF_THE_RIM = 0.85
 # On made-up panels (seven shapes with a long dent, a quarter changed or nothing) the wrong hand
 # scored 0.22 to 0.76 lower than the right one at the same reach, its edges 0.36 to 0.98 lower;

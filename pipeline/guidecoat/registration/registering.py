@@ -23,7 +23,7 @@ from .placing import (
     settled_home,
 )
 from .refusals import explain_misfit, refuse_units, weigh_hands
-from .result import Registration, Start, WeakDirection, read_only
+from .result import NOT_NOISE, Registration, Start, WeakDirection, read_only
 from .rigid import compose, turn_between, umeyama
 from .settings import RegistrationSettings
 from .settling_edges import CELL_MM as EDGE_CELL_MM
@@ -86,16 +86,23 @@ def register(
         return _answer(placing, scans[0], settings, "", trusted=True)
     placing = _first_placing(scans, pairs, settings, roughly_aligned=roughly_aligned)
     picked = None if pairs is None else pairs[1]
-    most, rivalry = settled_on_most(scans, placing.fit, settings, picked)
-    moved, placing = most is not placing.fit, replace(placing, fit=most)
-    if not fits(placing.fit, settings, on_most=moved):
+    most = settled_on_most(scans, placing.fit, settings, picked, placing.others)
+    # What fitted as badly as the first placing says nothing against one that fits; what fitted as
+    # well does.
+    noise = max(own_noise_mm(placing.fit, scans[0]), settings.noise_floor_mm)
+    bad = most.fit is not placing.fit and placing.fit.surface.scale_mm > NOT_NOISE * noise
+    placing = replace(placing, fit=most.fit, rival=None if bad else placing.rival)
+    agreed = most.fit is most.best
+    if not fits(placing.fit, settings, on_most=agreed):
+        if most.best is not None and most.doubt:
+            raise ScanUnfitError(most.doubt)
         points = thinned[0][0], thinned[1][0]
         raise ScanUnfitError(explain_misfit(*points, *scans, placing.fit, settings))
     edges = _edge_cells(whole, cell)
     doubt = ""
     if not roughly_aligned and pairs is None:
-        doubt = weigh_hands(scans, edges, placing, settings)
-    doubt = " ".join(filter(None, (doubt, rivalry)))
+        doubt = weigh_hands(scans, edges, replace(placing, fit=most.best or most.fit), settings)
+    doubt = " ".join(filter(None, (doubt, most.doubt)))
     marked, placing = _on_unchanged(scans, placing, settings)
     found = _answer(placing, scans[0], settings, doubt)
     skin_mm = found.slide_mm
@@ -103,7 +110,7 @@ def register(
     # Finer cells hold no better what the edges hold already.
     if found.slide_mm < max(skin_mm, WELL_HELD_MM):
         return found
-    reach = BIWEIGHT * most.surface.scale_mm if moved else None
+    reach = BIWEIGHT * most.fit.surface.scale_mm if agreed else None
     closer = _on_finer_cells(thinned, (marked, edges), placing, found, settings, reach)
     # Small highs and lows hold a slide better on fine cells, edges on coarse ones.
     return closer if closer.slide_mm < found.slide_mm else found
