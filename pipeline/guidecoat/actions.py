@@ -31,6 +31,7 @@ _RULES = {
 _OIL_CAN_WIDTH_MM = 120.0
 _OIL_CAN_FLATNESS = 60.0
 _UM = 1e-3
+WHY_EDGE = "filler laid over an edge chips, and the gap shows the edge's line"
 
 
 @dataclass(frozen=True)
@@ -39,18 +40,31 @@ class Action:
 
     verb : measure, probe (find out what lies beneath), tap, shrink, raise, fill, glaze, work,
     block, prime, refill or report; what : the deed; why : its reason; by_mm : how far, 0 where
-    that is not said.
+    that is not said; edge : name of an edge to be dressed before the deed, empty where none is;
+    edge_mm : how far that moves, + is down.
     """
 
     verb: str
     what: str
     why: str
     by_mm: float
+    edge: str = ""
+    edge_mm: float = 0.0
+
+    @property
+    def whole(self) -> str:
+        """The deed with the edge that is dressed before it."""
+        return f"dress edge {self.edge} first; then {self.what}" if self.edge else self.what
+
+    @property
+    def reason(self) -> str:
+        """The reasons of the edge and of the deed."""
+        return f"{WHY_EDGE}; {self.why}" if self.edge else self.why
 
     @property
     def words(self) -> str:
         """What and why in one line, as in the column `action`."""
-        return f"{self.what}: {self.why}"
+        return f"{self.whole}: {self.reason}"
 
 
 @dataclass(frozen=True)
@@ -104,13 +118,13 @@ def decide(
     if region.verdict != "undecided":
         return decided
     if region.doubt:
-        why = f"{region.doubt}; if it is damage, {decided.what}"
+        why = f"{region.doubt}; if it is damage, {decided.whole}"
         return Action("measure", _MAKE_SURE, why, decided.by_mm)
     return Action(
         "measure",
         _MEASURE,
         f"{region.peak_mm:+.2f} mm is too near the limit for this scan "
-        f"(U {region.uncertainty_mm:.2f} mm); if it is out, {decided.what} ({decided.why})",
+        f"(U {region.uncertainty_mm:.2f} mm); if it is out, {decided.whole} ({decided.reason})",
         decided.by_mm,
     )
 
@@ -120,23 +134,22 @@ def _in_the_edge(region: Region, decided: Action, *, bare: bool) -> Action:
 
     The edge moves by what stands there, not by the peak of a mark that lies farther in.
     """
-    why = "filler laid over an edge chips, and the gap shows the edge's line"
+    at_edge_mm = region.edge_peak_mm or region.peak_mm
     if bare and decided.verb in ("tap", "fill", "raise"):
         low = region.kind == "low"
         way = "raise it" if low else "tap it down"
-        at_edge = abs(region.edge_peak_mm or region.peak_mm)
+        at_edge = abs(at_edge_mm)
         what = f"dress edge {region.edge}: {way} {at_edge:.1f} mm on a dolly"
         if abs(region.peak_mm) > at_edge + _LEAST_TAP_MM:
             return Action(
                 "raise" if low else "tap",
                 f"{what}; farther in {decided.what}",
-                f"{why}; {decided.why}",
+                f"{WHY_EDGE}; {decided.why}",
                 decided.by_mm,
             )
         rest = ", then fill what is left beside it" if low else ""
-        return Action("raise" if low else "tap", f"{what}{rest}", why, decided.by_mm)
-    what = f"dress edge {region.edge} first; then {decided.what}"
-    return Action(decided.verb, what, f"{why}; {decided.why}", decided.by_mm)
+        return Action("raise" if low else "tap", f"{what}{rest}", WHY_EDGE, decided.by_mm)
+    return replace(decided, edge=region.edge, edge_mm=at_edge_mm)
 
 
 def is_oil_can(region: Region) -> bool:
