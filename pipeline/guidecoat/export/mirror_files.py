@@ -61,4 +61,5 @@ def _words(result: MirrorResult) -> MapWords:
         low_line="less proud, beyond tolerance",
         whole_line="whole difference",
         told="What it is",
+        left_out="not compared: in one scan only",
     )
