@@ -237,7 +237,11 @@ def test_a_later_pass_overtakes_the_earlier_and_shows_the_trend() -> None:
     text = page.text
     assert [text.count("71.0 %"), text.count("100 %")] == [2, 3]
     assert "12.0" in text
-    assert [filler for _, filler in panel_passes(runs[:3])] == [None, 12.0]
+    assert [net_cm3 for _, net_cm3 in panel_passes(runs[:3])] == [None, 12.0]
+    # metal that was tapped down is taken off, too, so that it is not what filler is on
+    assert "Filler on" not in text
+    assert "Added less taken off, cm\u00b3" in text
+    assert "Added less taken off, cm3" in history_lines("door", runs[:3])[1]
 
 
 def test_page_escapes_and_fetches_nothing() -> None:
