@@ -63,7 +63,7 @@ def parsed(html: str) -> Tags:
 def test_order_of_work_in_filler_is_the_same_on_every_sheet() -> None:
     plan, result = planned(HIGH, LOW, stage="filler")
     rows = list(csv.DictReader(io.StringIO(plan_csv(plan))))
-    assert [row["group"] for row in rows][:3] == ["measure", "metal", "fill"]
+    assert [row["group"] for row in rows][:4] == ["measure", "metal", "metal", "fill"]
     assert "find out what lies under H1" in rows[0]["what"]
     text = parsed(plan_sheet(plan, result)).text
     places = [text.index(row["what"]) for row in rows]

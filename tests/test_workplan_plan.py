@@ -13,6 +13,7 @@ from guidecoat.cautions import cautions_for
 from guidecoat.check import CheckResult, check
 from guidecoat.edge_lines import Ding
 from guidecoat.errors import SettingsError
+from guidecoat.export.plan_files import plan_json
 from guidecoat.settings import STAGES, PlanSettings, load_settings
 from guidecoat.synthetic import Dimple, crowned_door, planted_volume_cm3, scan_panel, to_scan
 from guidecoat.workplan import WorkPlan, plan_work
@@ -161,6 +162,39 @@ def test_an_edge_is_dressed_before_anything_is_filled(
     assert decision.action.words.startswith("dress edge A first; then ")
     metal = [s for s in plan_work(at_edge(mark, "metal", edge_mm)).steps if "dress" in s.what]
     assert [s.group for s in metal] == ["metal"]
+
+
+@pytest.mark.parametrize("stage", ["metal", "filler", "primer"])
+def test_a_knock_at_a_corner_is_dressed_in_both_edges(stage: str) -> None:
+    """A mark names the edge that is farther off; the other one has a step and a word, too."""
+    result = at_edge(Planted("L1", 90.0, 20.0, -0.9), stage, -0.8)
+    corner = Ding(100.0, 30.0, -0.6, 20.0)
+    proud = Ding(100.0, 30.0, 0.6, 20.0)
+    elsewhere = Ding(-200.0, 30.0, -0.6, 20.0)
+    own, other, third, *rest = result.edges
+    edges = (
+        replace(own, dings=(corner,)),
+        replace(other, dings=(proud, elsewhere, corner)),
+        replace(third, dings=(elsewhere,)),
+        *rest,
+    )
+    first = replace(result.regions[0], edge=own.name)
+    knocked = replace(result, edges=edges, regions=(first, *result.regions[1:]))
+    plan = plan_work(knocked)
+    dressed = [s.what for s in plan.steps if s.what.startswith("dress edge")]
+    assert len(dressed) == 2
+    assert f"dress edge {other.name}: raise it 0.6 mm on a dolly" in dressed
+    assert any(what.startswith(f"dress edge {own.name}: raise it 0.8 mm") for what in dressed)
+    assert all(s.group == "metal" for s in plan.steps if "dress edge" in s.what)
+    action = plan.regions[0].action
+    assert f"edge {other.name}" in action or f"edges {own.name} and {other.name}" in action
+    assert action.count("chips") == 1
+    told = plan_json(plan, knocked)["regions"][0]
+    assert f"{told['what']}: {told['why']}" == action
+    assert {"edge": other.name, "off_mm": -0.6} in told["edges"]
+    # what an earlier scan's edges were like is no work for now
+    later = plan_work(knocked, build_mm=0.0, since="metal")
+    assert not any(f"dress edge {other.name}" in s.what for s in later.steps)
 
 
 def test_an_undecided_mark_at_an_edge_is_measured_before_the_edge_is_dressed() -> None:

@@ -35,31 +35,46 @@ WHY_EDGE = "filler laid over an edge chips, and the gap shows the edge's line"
 
 
 @dataclass(frozen=True)
+class Dressing:
+    """An edge to be dressed, and how far it stands off there: + is high."""
+
+    edge: str
+    off_mm: float
+
+    @property
+    def words(self) -> str:
+        """The deed."""
+        way = "tap it down" if self.off_mm > 0.0 else "raise it"
+        return f"dress edge {self.edge}: {way} {abs(self.off_mm):.1f} mm on a dolly"
+
+
+@dataclass(frozen=True)
 class Action:
     """What to do about one region.
 
     verb : measure, probe (find out what lies beneath), tap, shrink, raise, fill, glaze, work,
     block, prime, refill or report; what : the deed; why : its reason; by_mm : how far, 0 where
-    that is not said; edge : name of an edge to be dressed before the deed, empty where none is;
-    edge_mm : how far that moves, + is down.
+    that is not said; edges : those to be dressed before the deed.
     """
 
     verb: str
     what: str
     why: str
     by_mm: float
-    edge: str = ""
-    edge_mm: float = 0.0
+    edges: tuple[Dressing, ...] = ()
 
     @property
     def whole(self) -> str:
-        """The deed with the edge that is dressed before it."""
-        return f"dress edge {self.edge} first; then {self.what}" if self.edge else self.what
+        """The deed with the edges that are dressed before it."""
+        names = " and ".join(one.edge for one in self.edges)
+        edges = "edges" if len(self.edges) > 1 else "edge"
+        return f"dress {edges} {names} first; then {self.what}" if names else self.what
 
     @property
     def reason(self) -> str:
-        """The reasons of the edge and of the deed."""
-        return f"{WHY_EDGE}; {self.why}" if self.edge else self.why
+        """The reasons of the edges and of the deed."""
+        told = not self.edges or self.why.startswith(WHY_EDGE)
+        return self.why if told else f"{WHY_EDGE}; {self.why}"
 
     @property
     def words(self) -> str:
@@ -104,6 +119,7 @@ def decide(
     *,
     beneath_mm: float | None = None,
     since: str = "",
+    also: tuple[Dressing, ...] = (),
 ) -> Action:
     """What to do about a region at a stage, with its reason.
 
@@ -111,10 +127,12 @@ def decide(
     ----------
     beneath_mm : filler or film known to lie under the region at its peak; None where unknown.
     since : name of an earlier scan since which that was put on; what lay there then is not known.
+    also : edges that it runs out over besides the one it names.
     """
     decided = _DECIDERS[stage, region.kind](_Case(region, figures, beneath_mm, since))
     if region.edge and stage != "paint":
         decided = _in_the_edge(region, decided, bare=stage == "metal")
+        decided = replace(decided, edges=(*decided.edges, *also))
     if region.verdict != "undecided":
         return decided
     if region.doubt:
@@ -134,22 +152,16 @@ def _in_the_edge(region: Region, decided: Action, *, bare: bool) -> Action:
 
     The edge moves by what stands there, not by the peak of a mark that lies farther in.
     """
-    at_edge_mm = region.edge_peak_mm or region.peak_mm
-    if bare and decided.verb in ("tap", "fill", "raise"):
-        low = region.kind == "low"
-        way = "raise it" if low else "tap it down"
-        at_edge = abs(at_edge_mm)
-        what = f"dress edge {region.edge}: {way} {at_edge:.1f} mm on a dolly"
-        if abs(region.peak_mm) > at_edge + _LEAST_TAP_MM:
-            return Action(
-                "raise" if low else "tap",
-                f"{what}; farther in {decided.what}",
-                f"{WHY_EDGE}; {decided.why}",
-                decided.by_mm,
-            )
-        rest = ", then fill what is left beside it" if low else ""
-        return Action("raise" if low else "tap", f"{what}{rest}", WHY_EDGE, decided.by_mm)
-    return replace(decided, edge=region.edge, edge_mm=at_edge_mm)
+    dressing = Dressing(region.edge, region.edge_peak_mm or region.peak_mm)
+    if not bare or decided.verb not in ("tap", "fill", "raise"):
+        return replace(decided, edges=(dressing,))
+    low, what = region.kind == "low", dressing.words
+    verb = "raise" if low else "tap"
+    if abs(region.peak_mm) > abs(dressing.off_mm) + _LEAST_TAP_MM:
+        what += f"; farther in {decided.what}"
+        return Action(verb, what, f"{WHY_EDGE}; {decided.why}", decided.by_mm)
+    rest = ", then fill what is left beside it" if low else ""
+    return Action(verb, f"{what}{rest}", WHY_EDGE, decided.by_mm)
 
 
 def is_oil_can(region: Region) -> bool:

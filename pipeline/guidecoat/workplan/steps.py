@@ -146,15 +146,11 @@ def _probing(decisions: list[Decision]) -> list[Step]:
 
 def _dressing(decisions: list[Decision]) -> list[Step]:
     """Edges that are dressed before what lies beside them is filled or blocked."""
-    steps = []
-    for d in decisions:
-        if not d.action.edge:
-            continue
-        way = "tap it down" if d.action.edge_mm > 0.0 else "raise it"
-        by = abs(d.action.edge_mm)
-        what = f"dress edge {d.action.edge}: {way} {by:.1f} mm on a dolly"
-        steps.append(Step(0, "metal", d.region, what, WHY_EDGE, d.where, by, 0.0, None))
-    return steps
+    return [
+        Step(0, "metal", d.region, one.words, WHY_EDGE, d.where, abs(one.off_mm), 0.0, None)
+        for d in decisions
+        for one in d.action.edges
+    ]
 
 
 def _probed_block(decision: Decision) -> Step:
