@@ -72,6 +72,17 @@ def test_order_of_work_in_filler_is_the_same_on_every_sheet() -> None:
     assert told == [row["what"] for row in rows]
 
 
+def test_no_limit_is_one_of_depth_alone() -> None:
+    """A way that tilts the panel beyond the slope tolerance has a limit, though none of depth."""
+    high = Planted("H1", -60.0, 20.0, 0.9)
+    plan, result = planned(high, stage="filler")
+    assert plan.cover.slope_mrad > result.settings.tolerance.slope_mrad
+    assert plan.cover.limit == "none"
+    sheet = plan_sheet(plan, result)
+    assert 'data-name="depth limit">none<' in sheet
+    assert 'data-name="limit"' not in sheet
+
+
 def test_table_has_a_row_a_step_and_a_column_to_tick() -> None:
     plan, _ = planned(HIGH, LOW)
     rows = list(csv.DictReader(io.StringIO(plan_csv(plan))))

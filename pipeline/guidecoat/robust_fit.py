@@ -186,10 +186,10 @@ def _why(
             f"{best.batten_mm:.0f} mm lies on the sound metal round it again"
         )
     tried = [one for one in climb if shortest_mm <= one[0] < refused.batten_mm]
-    at_mm, nearest_mm = min(tried, key=lambda one: one[1])
+    nearest_mm = min(scale_mm for _, scale_mm in tried)
     return (
         f"as long as the form allows (at {refused.batten_mm:.0f} mm the metal lay "
-        f"{100 * (refused.scale_mm / nearest_mm - 1):.0f} % farther off than at {at_mm:.0f} mm)"
+        f"{100 * (refused.scale_mm / nearest_mm - 1):.0f} % farther off than at best)"
     )
 
 

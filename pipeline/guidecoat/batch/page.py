@@ -62,14 +62,9 @@ def batch_page(runs: Sequence[Run], passes: Sequence[Run], *, left: int) -> str:
     trends = _by_panel(passes)
     sections = []
     counts = []
-    earlier = _superseded(runs)
-    for anchor, title, belongs in _SECTIONS:
-        members = [run for run in runs if run.record.job not in earlier and belongs(run)]
+    for (anchor, title), members in members_of(runs).items():
         counts.append(_count(anchor, title, len(members)))
         sections.append(_section(anchor, title, members, trends))
-    before = [run for run in runs if run.record.job in earlier]
-    counts.append(_count("before", "Earlier passes", len(before)))
-    sections.append(_section("before", "Earlier passes", before, trends))
     now = time.strftime("%Y-%m-%d %H:%M")
     state = f"{left} still to do. " if left else ""
     return "\n".join(
@@ -87,6 +82,17 @@ def batch_page(runs: Sequence[Run], passes: Sequence[Run], *, left: int) -> str:
             "</body>\n</html>\n",
         ]
     )
+
+
+def members_of(runs: Sequence[Run]) -> dict[tuple[str, str], list[Run]]:
+    """Runs of each section of the page, by its anchor and title; a panel counts by its last pass,
+    those before it stand in the last section.
+    """
+    earlier = _superseded(runs)
+    now = [run for run in runs if run.record.job not in earlier]
+    found = {(anchor, title): list(filter(belongs, now)) for anchor, title, belongs in _SECTIONS}
+    found["before", "Earlier passes"] = [run for run in runs if run.record.job in earlier]
+    return found
 
 
 def _superseded(runs: Sequence[Run]) -> set[str]:

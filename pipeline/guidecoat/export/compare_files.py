@@ -109,7 +109,7 @@ def _words(result: Comparison) -> MapWords:
         middle="little or none",
         high_line="added, beyond noise",
         low_line="taken off, beyond noise",
-        whole_line="whole changed patch",
+        whole_line="whole changed patch: its size",
         table="change.ply",
         told="What it is",
         left_out="not compared: in one scan only",

@@ -27,7 +27,7 @@ class MapWords:
     middle: str = "in tolerance"
     high_line: str = "high, beyond tolerance"
     low_line: str = "low, beyond tolerance"
-    whole_line: str = "whole high, low or ripple"
+    whole_line: str = "whole high, low or ripple: its size"
     table: str = "regions.csv"
     told: str = "What to do"
     left_out: str = "not judged: too few points"
