@@ -17,8 +17,10 @@ from guidecoat.batch.ledger import JobRecord, Run, open_ledger
 from guidecoat.batch.outcome import Outcome, failed, read_outcome
 from guidecoat.batch.page import batch_page, panel_passes
 from guidecoat.batch.places import FoundFile
+from guidecoat.batch.report import BatchReport
 from guidecoat.batch.table import COLUMNS, write_table
 from guidecoat.cli import main
+from guidecoat.cli.batch import batch_lines
 from guidecoat.errors import SettingsError
 
 GOOD = Outcome(
@@ -237,7 +239,30 @@ def test_a_later_pass_overtakes_the_earlier_and_shows_the_trend() -> None:
     text = page.text
     assert [text.count("71.0 %"), text.count("100 %")] == [2, 3]
     assert "12.0" in text
-    assert [filler for _, filler in panel_passes(runs[:3])] == [None, 12.0]
+    assert [net_cm3 for _, net_cm3 in panel_passes(runs[:3])] == [None, 12.0]
+    # metal that was tapped down is taken off, too, so that it is not what filler is on
+    assert "Filler on" not in text
+    assert "Added less taken off, cm\u00b3" in text
+    assert "Added less taken off, cm3" in history_lines("door", runs[:3])[1]
+
+
+OUT = Outcome("ok", verdict="out", out_regions=1, worst_mm=-1.8, low_mm=-1.8)
+
+
+def test_the_terminal_counts_what_the_page_counts() -> None:
+    """A panel counts once, by its last pass, whatever was compared with it."""
+    runs = [
+        run("metal", OUT),
+        run("both", OUT, stage="filler", kind="compare", inputs=("metal.ply", "f.ply")),
+        run("filler", OUT, stage="filler", inputs=("f.ply",)),
+        run("d", replace(GOOD, status="review", verdict="undecided"), panel="d"),
+        run("h", replace(OUT, status="review", rescan=True, reason="too noisy"), panel="h"),
+    ]
+    page = PageReader(batch_page(runs, runs, left=0)).text
+    last, _ = batch_lines(BatchReport(tuple(runs), 5, False, "index.html"))
+    assert last == "5 jobs: 5 run now, 1 panel out of tolerance, 1 undecided, 1 to scan again"
+    assert "1 out of tolerance" in page
+    assert "1 undecided" in page
 
 
 def test_page_escapes_and_fetches_nothing() -> None:

@@ -115,10 +115,10 @@ def test_passes_and_sides_are_compared_by_themselves(
     assert_ledger_equals_folders(out)
     assert main(["history", "door left", "--out", str(out), "--json"]) == 0
     metal, filler = json.loads(capsys.readouterr().out)
-    assert (metal["stage"], metal["filler_cm3"]) == ("metal", None)
+    assert (metal["stage"], metal["added_less_taken_off_cm3"]) == ("metal", None)
     # Volume of a cosine dimple of radius a and depth d: d a^2 (pi/2 - 2/pi) (computed).
     laid_on_cm3 = 1.1 * 60.0**2 * (math.pi / 2 - 2 / math.pi) / 1000.0
-    assert filler["filler_cm3"] == pytest.approx(laid_on_cm3, rel=0.1)
+    assert filler["added_less_taken_off_cm3"] == pytest.approx(laid_on_cm3, rel=0.1)
 
 
 @pytest.mark.slow

@@ -18,6 +18,8 @@ from guidecoat.compare.progress import OVERDONE
 from guidecoat.errors import ScanUnfitError, SettingsError
 from guidecoat.export.compare_files import write_comparison
 from guidecoat.export.compare_tables import TRACK_COLUMNS, history_csv, regions_csv
+from guidecoat.export.compare_words import track_words
+from guidecoat.export.words import signed
 from guidecoat.ply import write_ply
 from guidecoat.report.remaining import remaining
 from guidecoat.scan import Scan, Units
@@ -295,6 +297,14 @@ def test_table_and_history(passes: Comparison) -> None:
     assert history[0].startswith("region,kind,1 scan 20 peak_mm")
     assert history[1].startswith("H1,high,0.")
     assert history[0].endswith(",from_edges")
+    columns = history[0].split(",")
+    first = next(t for t in passes.tracks if t.name == "H1").stands[0]
+    assert first is not None
+    at = columns.index("1 scan 20 uncertainty_mm")
+    assert float(history[1].split(",")[at]) == pytest.approx(first.uncertainty_mm, abs=1e-3)
+    assert columns.index("1 scan 20 state") == at + 2
+    said = track_words(passes.tracks[0])
+    assert said.startswith(f"H1 {signed(first.peak_mm)} \u00b1 {first.uncertainty_mm:.2f} to ")
     assert "mm from edge" in history[1]
 
 

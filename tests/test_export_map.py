@@ -13,9 +13,11 @@ from matplotlib.text import Text
 from PIL import Image
 
 import export_fixture
+from guidecoat.export import map_layers
 from guidecoat.export.colours import rgb, scale_for
+from guidecoat.export.map_keys import _area_keys, _line_keys
 from guidecoat.export.map_labels import region_label
-from guidecoat.export.map_layers import picture_array
+from guidecoat.export.map_layers import left_out, picture_array
 from guidecoat.export.map_picture import map_png
 from guidecoat.export.map_words import MapWords
 from guidecoat.export.placing import Box, Room, box_at, busy_sums
@@ -97,6 +99,40 @@ def test_nothing_that_is_to_be_done_is_cut_off(monkeypatch: pytest.MonkeyPatch) 
 def test_the_map_claims_no_up() -> None:
     """Its axes are u and v; which way is up on the vehicle no scan tells."""
     assert "which way is up on the vehicle is not known" in outside_words(RESULT)
+
+
+def test_what_is_undecided_has_a_thinner_line_of_its_own(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The thick lines of the key say `beyond tolerance`: nobody knows that of an undecided mark."""
+    words = MapWords("", ("", ""))
+    width = {text: width for _, width, text in _line_keys(RESULT, words)}
+    assert width["high, undecided"] < width["high, beyond tolerance"]
+    assert "low, undecided" not in width
+    unsure = dataclasses.replace(RESULT, regions=RESULT.regions[1:2])
+    assert "high, beyond tolerance" not in [text for *_, text in _line_keys(unsure, words)]
+    drawn: list[tuple[float, str]] = []
+
+    def listening(*_: object, width: float, style: str, **__: object) -> None:
+        drawn.append((width, style))
+
+    monkeypatch.setattr(map_layers, "outline_of", listening)
+    map_layers.draw_regions(Figure().subplots(), unsure)
+    (solid,) = {width for width, style in drawn if style == "solid" and width > 0.6}
+    assert solid == width["high, undecided"]
+
+
+def test_every_grey_patch_has_a_row_in_the_key() -> None:
+    """Cells with points and no figure, such as drop-outs of one of two scans."""
+    words = MapWords("", ("", ""), left_out="in one scan only")
+    assert "in one scan only" not in [text for *_, text in _area_keys(RESULT, words)]
+    deviation = RESULT.deviation
+    cell = deviation.cell_mm.copy()
+    judged = np.argwhere(np.isfinite(cell) & (deviation.not_judged == 0) & RESULT.cells.filled)
+    cell[tuple(judged[len(judged) // 2])] = np.nan
+    dropped = dataclasses.replace(RESULT, deviation=dataclasses.replace(deviation, cell_mm=cell))
+    assert left_out(dropped).sum() == 1
+    assert "in one scan only" in [text for *_, text in _area_keys(dropped, words)]
+    hatches = [hatch for _, hatch, _ in _area_keys(dropped, words) if hatch]
+    assert len(set(hatches)) == len(hatches)
 
 
 def test_picture_of_a_panel_where_nothing_is_judged() -> None:

@@ -13,12 +13,18 @@ import numpy as np
 import pytest
 
 import report_fixture
+from guidecoat.check import CheckResult
+from guidecoat.compare import Track
+from guidecoat.compare.progress import Stand
 from guidecoat.export.colours import scale_to
 from guidecoat.export.compare_files import write_comparison
+from guidecoat.export.map_layers import left_out
 from guidecoat.export.mirror_files import write_mirror
 from guidecoat.report import ReportPage, views
 from guidecoat.report.pair_page import comparison_page, mirror_page
 from guidecoat.report.remaining import remaining
+from guidecoat.report.scene import deviation_channel
+from guidecoat.report.views import viewed
 from guidecoat.synthetic import total_displacement_mm
 from pair_fixture import BUILD, DENT
 
@@ -45,6 +51,59 @@ def rows_of(page: str) -> dict[str, dict[str, str]]:
     """{mark: {column: text}} of the table of marks."""
     rows = re.findall(r'<tr data-mark="([^"]*)">(.*?)</tr>', page)
     return {mark: dict(re.findall(r'data-name="([^"]*)">([^<]*)<', cells)) for mark, cells in rows}
+
+
+def test_what_was_mended_keeps_its_kind() -> None:
+    """A low that was overfilled and then blocked down is a low that is fixed, not a high."""
+    result = report_fixture.filled()
+    high = next(r for r in result.after.result.regions if r.kind == "high")
+    over = Stand(high, high.peak_mm, 0.03, high.max_slope_mrad, "worse", True)
+    track = Track("L9", "low", high, (over, Stand(None, 0.05, 0.03, 1.0, "fixed")))
+    mark = next(r for r in remaining(replace(result, tracks=(track,))).regions)
+    assert (mark.region, mark.kind, mark.verdict) == ("L9", "low", "in")
+
+
+def test_only_what_is_out_of_tolerance_has_a_thick_outline() -> None:
+    door = report_fixture.door()
+    low = next(r for r in door.regions if r.kind == "low")
+    width = {}
+    for verdict in ("out", "undecided", "in"):
+        told = replace(door, regions=(replace(low, verdict=verdict),))
+        channel = deviation_channel(SCALE, told.deviation.smooth_mm, name="d", label="d")
+        scene = viewed(told, (channel,)).data["scene"]
+        assert isinstance(scene, dict)
+        (width[verdict],) = (s["width"] for s in scene["lines"] if s["colour"] == "#1a1a1a")
+    assert width["out"] > width["undecided"] > width["in"]
+
+
+def test_the_map_of_a_change_colours_nothing_that_is_no_more_than_noise(tmp_path: Path) -> None:
+    """What has a colour has an outline and a row; grey amid the panel is told of in the key."""
+    result = report_fixture.filled()
+    seen = []
+
+    def listening(view: CheckResult, *_: object) -> bytes:
+        seen.append(view)
+        return PNG
+
+    whole = result.whole
+    smooth = whole.smooth_mm.copy()
+    calm = np.argwhere(whole.compared & ~whole.changed)
+    smooth[tuple(calm[len(calm) // 2])] = 0.3
+    lost = tuple(calm[len(calm) // 3])
+    smooth[lost] = np.nan
+    compared = whole.compared.copy()
+    compared[lost] = False
+    changed = replace(result, whole=replace(whole, smooth_mm=smooth, compared=compared))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("guidecoat.export.map_picture.map_png", listening)
+        write_comparison(changed, tmp_path)
+    (view,) = seen
+    loud = np.abs(view.deviation.cell_mm) >= 0.05
+    assert loud.any()
+    assert not (loud & ~whole.changed).any()
+    assert left_out(view)[lost]
+    off = result.after.off_mm
+    assert not (view.deviation.not_judged[np.isfinite(off)]).any()
 
 
 def test_what_is_put_on_may_be_blocked_away_and_bare_metal_is_tapped() -> None:

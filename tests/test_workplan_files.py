@@ -63,13 +63,24 @@ def parsed(html: str) -> Tags:
 def test_order_of_work_in_filler_is_the_same_on_every_sheet() -> None:
     plan, result = planned(HIGH, LOW, stage="filler")
     rows = list(csv.DictReader(io.StringIO(plan_csv(plan))))
-    assert [row["group"] for row in rows][:3] == ["measure", "metal", "fill"]
+    assert [row["group"] for row in rows][:4] == ["measure", "metal", "metal", "fill"]
     assert "find out what lies under H1" in rows[0]["what"]
     text = parsed(plan_sheet(plan, result)).text
     places = [text.index(row["what"]) for row in rows]
     assert places == sorted(places)
     told = [step["what"] for step in plan_json(plan, result)["steps"]]
     assert told == [row["what"] for row in rows]
+
+
+def test_no_limit_is_one_of_depth_alone() -> None:
+    """A way that tilts the panel beyond the slope tolerance has a limit, though none of depth."""
+    high = Planted("H1", -60.0, 20.0, 0.9)
+    plan, result = planned(high, stage="filler")
+    assert plan.cover.slope_mrad > result.settings.tolerance.slope_mrad
+    assert plan.cover.limit == "none"
+    sheet = plan_sheet(plan, result)
+    assert 'data-name="depth limit">none<' in sheet
+    assert 'data-name="limit"' not in sheet
 
 
 def test_table_has_a_row_a_step_and_a_column_to_tick() -> None:

@@ -13,6 +13,7 @@ from guidecoat.cautions import cautions_for
 from guidecoat.check import CheckResult, check
 from guidecoat.edge_lines import Ding
 from guidecoat.errors import SettingsError
+from guidecoat.export.plan_files import plan_json
 from guidecoat.settings import STAGES, PlanSettings, load_settings
 from guidecoat.synthetic import Dimple, crowned_door, planted_volume_cm3, scan_panel, to_scan
 from guidecoat.workplan import WorkPlan, plan_work
@@ -121,7 +122,7 @@ def test_in_filler_nothing_is_hammered_after_filling() -> None:
     assert groups(plan) == sorted(groups(plan), key=order.index)
     first = plan.steps[0]
     assert first.what.startswith("find out what lies under H1, H2: compare with a scan")
-    assert "plan.beneath_mm" in first.what
+    assert "beneath_mm" not in f"{first.what} {first.why}"
     assert "tapped down now, before filling" in first.why
     assert [(s.group, s.region) for s in plan.steps[1:3]] == [("metal", "H1"), ("metal", "H2")]
     assert "tap down 1.2 mm, where it is metal" in plan.steps[1].what
@@ -130,6 +131,78 @@ def test_in_filler_nothing_is_hammered_after_filling() -> None:
     assert all("filler was found under it" in s.what and s.board for s in blocked)
     fill = groups(plan).index("fill")
     assert not any("tap" in step.what for step in plan.steps[fill:])
+
+
+def at_edge(mark: Planted, stage: str, edge_mm: float) -> CheckResult:
+    """One mark that runs out over edge A, among another low."""
+    result = with_marks([mark, Planted("L9", -180.0, -80.0, -0.6)], stage=stage)
+    first, rest = result.regions
+    return replace(result, regions=(replace(first, edge="A", edge_peak_mm=edge_mm), rest))
+
+
+@pytest.mark.parametrize(
+    ("stage", "mark", "edge_mm", "words"),
+    [
+        ("filler", Planted("L1", 90.0, 20.0, -0.9), -0.7, "dress edge A: raise it 0.7 mm"),
+        ("primer", Planted("L1", 90.0, 20.0, -0.9), 0.0, "dress edge A: raise it 0.9 mm"),
+        ("filler", Planted("H1", 90.0, 20.0, 0.9), 0.8, "dress edge A: tap it down 0.8 mm"),
+    ],
+)
+def test_an_edge_is_dressed_before_anything_is_filled(
+    stage: str, mark: Planted, edge_mm: float, words: str
+) -> None:
+    plan = plan_work(at_edge(mark, stage, edge_mm))
+    dressed = [s for s in plan.steps if "dress edge" in s.what]
+    assert [(s.group, s.region) for s in dressed] == [("metal", mark.name)]
+    assert dressed[0].what == f"{words} on a dolly"
+    assert dressed[0].depth_mm == pytest.approx(abs(edge_mm or mark.height_mm))
+    assert dressed[0].number < groups(plan).index("fill") + 1
+    # the row of the table still says both, in their order
+    (decision,) = (d for d in plan.decisions if d.region == mark.name)
+    assert decision.action.words.startswith("dress edge A first; then ")
+    metal = [s for s in plan_work(at_edge(mark, "metal", edge_mm)).steps if "dress" in s.what]
+    assert [s.group for s in metal] == ["metal"]
+
+
+@pytest.mark.parametrize("stage", ["metal", "filler", "primer"])
+def test_a_knock_at_a_corner_is_dressed_in_both_edges(stage: str) -> None:
+    """A mark names the edge that is farther off; the other one has a step and a word, too."""
+    result = at_edge(Planted("L1", 90.0, 20.0, -0.9), stage, -0.8)
+    corner = Ding(100.0, 30.0, -0.6, 20.0)
+    proud = Ding(100.0, 30.0, 0.6, 20.0)
+    elsewhere = Ding(-200.0, 30.0, -0.6, 20.0)
+    own, other, third, *rest = result.edges
+    edges = (
+        replace(own, dings=(corner,)),
+        replace(other, dings=(proud, elsewhere, corner)),
+        replace(third, dings=(elsewhere,)),
+        *rest,
+    )
+    first = replace(result.regions[0], edge=own.name)
+    knocked = replace(result, edges=edges, regions=(first, *result.regions[1:]))
+    plan = plan_work(knocked)
+    dressed = [s.what for s in plan.steps if s.what.startswith("dress edge")]
+    assert len(dressed) == 2
+    assert f"dress edge {other.name}: raise it 0.6 mm on a dolly" in dressed
+    assert any(what.startswith(f"dress edge {own.name}: raise it 0.8 mm") for what in dressed)
+    assert all(s.group == "metal" for s in plan.steps if "dress edge" in s.what)
+    action = plan.regions[0].action
+    assert f"edge {other.name}" in action or f"edges {own.name} and {other.name}" in action
+    assert action.count("chips") == 1
+    told = plan_json(plan, knocked)["regions"][0]
+    assert f"{told['what']}: {told['why']}" == action
+    assert {"edge": other.name, "off_mm": -0.6} in told["edges"]
+    # what an earlier scan's edges were like is no work for now
+    later = plan_work(knocked, build_mm=0.0, since="metal")
+    assert not any(f"dress edge {other.name}" in s.what for s in later.steps)
+
+
+def test_an_undecided_mark_at_an_edge_is_measured_before_the_edge_is_dressed() -> None:
+    mark = Planted("L1", 90.0, 20.0, -0.9, verdict="undecided")
+    plan = plan_work(at_edge(mark, "filler", -0.7))
+    dressed = [s for s in plan.steps if "dress edge" in f"{s.what} {s.why}"]
+    assert [(s.group, s.region) for s in dressed] == [("measure", "L1")]
+    assert "if it is out, dress edge A first; then glaze" in dressed[0].why
 
 
 def test_what_lies_beneath_is_asked_only_where_it_is_unknown() -> None:

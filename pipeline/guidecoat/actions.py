@@ -31,6 +31,21 @@ _RULES = {
 _OIL_CAN_WIDTH_MM = 120.0
 _OIL_CAN_FLATNESS = 60.0
 _UM = 1e-3
+WHY_EDGE = "filler laid over an edge chips, and the gap shows the edge's line"
+
+
+@dataclass(frozen=True)
+class Dressing:
+    """An edge to be dressed, and how far it stands off there: + is high."""
+
+    edge: str
+    off_mm: float
+
+    @property
+    def words(self) -> str:
+        """The deed."""
+        way = "tap it down" if self.off_mm > 0.0 else "raise it"
+        return f"dress edge {self.edge}: {way} {abs(self.off_mm):.1f} mm on a dolly"
 
 
 @dataclass(frozen=True)
@@ -39,18 +54,32 @@ class Action:
 
     verb : measure, probe (find out what lies beneath), tap, shrink, raise, fill, glaze, work,
     block, prime, refill or report; what : the deed; why : its reason; by_mm : how far, 0 where
-    that is not said.
+    that is not said; edges : those to be dressed before the deed.
     """
 
     verb: str
     what: str
     why: str
     by_mm: float
+    edges: tuple[Dressing, ...] = ()
+
+    @property
+    def whole(self) -> str:
+        """The deed with the edges that are dressed before it."""
+        names = " and ".join(one.edge for one in self.edges)
+        edges = "edges" if len(self.edges) > 1 else "edge"
+        return f"dress {edges} {names} first; then {self.what}" if names else self.what
+
+    @property
+    def reason(self) -> str:
+        """The reasons of the edges and of the deed."""
+        told = not self.edges or self.why.startswith(WHY_EDGE)
+        return self.why if told else f"{WHY_EDGE}; {self.why}"
 
     @property
     def words(self) -> str:
         """What and why in one line, as in the column `action`."""
-        return f"{self.what}: {self.why}"
+        return f"{self.whole}: {self.reason}"
 
 
 @dataclass(frozen=True)
@@ -90,6 +119,7 @@ def decide(
     *,
     beneath_mm: float | None = None,
     since: str = "",
+    also: tuple[Dressing, ...] = (),
 ) -> Action:
     """What to do about a region at a stage, with its reason.
 
@@ -97,20 +127,22 @@ def decide(
     ----------
     beneath_mm : filler or film known to lie under the region at its peak; None where unknown.
     since : name of an earlier scan since which that was put on; what lay there then is not known.
+    also : edges that it runs out over besides the one it names.
     """
     decided = _DECIDERS[stage, region.kind](_Case(region, figures, beneath_mm, since))
     if region.edge and stage != "paint":
         decided = _in_the_edge(region, decided, bare=stage == "metal")
+        decided = replace(decided, edges=(*decided.edges, *also))
     if region.verdict != "undecided":
         return decided
     if region.doubt:
-        why = f"{region.doubt}; if it is damage, {decided.what}"
+        why = f"{region.doubt}; if it is damage, {decided.whole}"
         return Action("measure", _MAKE_SURE, why, decided.by_mm)
     return Action(
         "measure",
         _MEASURE,
         f"{region.peak_mm:+.2f} mm is too near the limit for this scan "
-        f"(U {region.uncertainty_mm:.2f} mm); if it is out, {decided.what} ({decided.why})",
+        f"(U {region.uncertainty_mm:.2f} mm); if it is out, {decided.whole} ({decided.reason})",
         decided.by_mm,
     )
 
@@ -120,23 +152,16 @@ def _in_the_edge(region: Region, decided: Action, *, bare: bool) -> Action:
 
     The edge moves by what stands there, not by the peak of a mark that lies farther in.
     """
-    why = "filler laid over an edge chips, and the gap shows the edge's line"
-    if bare and decided.verb in ("tap", "fill", "raise"):
-        low = region.kind == "low"
-        way = "raise it" if low else "tap it down"
-        at_edge = abs(region.edge_peak_mm or region.peak_mm)
-        what = f"dress edge {region.edge}: {way} {at_edge:.1f} mm on a dolly"
-        if abs(region.peak_mm) > at_edge + _LEAST_TAP_MM:
-            return Action(
-                "raise" if low else "tap",
-                f"{what}; farther in {decided.what}",
-                f"{why}; {decided.why}",
-                decided.by_mm,
-            )
-        rest = ", then fill what is left beside it" if low else ""
-        return Action("raise" if low else "tap", f"{what}{rest}", why, decided.by_mm)
-    what = f"dress edge {region.edge} first; then {decided.what}"
-    return Action(decided.verb, what, f"{why}; {decided.why}", decided.by_mm)
+    dressing = Dressing(region.edge, region.edge_peak_mm or region.peak_mm)
+    if not bare or decided.verb not in ("tap", "fill", "raise"):
+        return replace(decided, edges=(dressing,))
+    low, what = region.kind == "low", dressing.words
+    verb = "raise" if low else "tap"
+    if abs(region.peak_mm) > abs(dressing.off_mm) + _LEAST_TAP_MM:
+        what += f"; farther in {decided.what}"
+        return Action(verb, what, f"{WHY_EDGE}; {decided.why}", decided.by_mm)
+    rest = ", then fill what is left beside it" if low else ""
+    return Action(verb, f"{what}{rest}", WHY_EDGE, decided.by_mm)
 
 
 def is_oil_can(region: Region) -> bool:

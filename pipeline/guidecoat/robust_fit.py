@@ -165,11 +165,19 @@ def choose_batten(
         if best.scale_mm <= _HALF_FOLLOWED * followed:
             break
     assert best is not None
-    return best, _why(best, refused), tuple(climb)
+    return best, _why(best, refused, climb, shortest), tuple(climb)
 
 
-def _why(best: FitStep, refused: FitStep | None) -> str:
-    """What decided on a batten, given the first that was refused."""
+def _why(
+    best: FitStep, refused: FitStep | None, climb: list[tuple[float, float]], shortest_mm: float
+) -> str:
+    """What decided on a batten, given the first that was refused.
+
+    Parameters
+    ----------
+    climb : (batten, scale) in mm of each step; of those from the shortest batten on, the one with
+        which the metal lay nearest decides.
+    """
     if refused is None:
         return "the longest batten allowed: it still lies on the sound metal"
     if refused.batten_mm < best.batten_mm:
@@ -177,9 +185,11 @@ def _why(best: FitStep, refused: FitStep | None) -> str:
             f"broad damage: battens from {refused.batten_mm:.0f} mm on followed half of it, and "
             f"{best.batten_mm:.0f} mm lies on the sound metal round it again"
         )
+    tried = [one for one in climb if shortest_mm <= one[0] < refused.batten_mm]
+    nearest_mm = min(scale_mm for _, scale_mm in tried)
     return (
         f"as long as the form allows (at {refused.batten_mm:.0f} mm the metal lay "
-        f"{100 * (refused.scale_mm / best.scale_mm - 1):.0f} % farther off)"
+        f"{100 * (refused.scale_mm / nearest_mm - 1):.0f} % farther off than at best)"
     )
 
 

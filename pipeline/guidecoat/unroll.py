@@ -209,8 +209,8 @@ def _sign_of_crown(centre: Floats, normal: Floats, weight: Floats) -> tuple[floa
     axis = int(np.abs(frame[2]).argmax())
     way = "+-"[int(frame[2][axis] < 0)] + "xyz"[axis]
     raise ScanUnfitError(
-        f"outside and inside cannot be told apart: the panel is flat to {abs(crown):.2f} mm, and "
-        "the file has no normals or faces that agree. Say which way is out: --outside "
+        f"outside and inside cannot be told apart: the panel bulges by {abs(crown):.2f} mm "
+        "only, and the file has no normals or faces that agree. Say which way is out: --outside "
         f"{way} or the opposite."
     )
 

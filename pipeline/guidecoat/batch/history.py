@@ -78,8 +78,8 @@ def history_lines(name: str, runs: Sequence[Run]) -> list[str]:
     """A panel's passes as a table in plain text."""
     head = ("Scanned", *TREND_COLUMNS, "Verdict")
     rows = [
-        (_day(check.record.scanned_at), *trend_cells(check, filler), check.outcome.verdict)
-        for check, filler in panel_passes(runs)
+        (_day(check.record.scanned_at), *trend_cells(check, net_cm3), check.outcome.verdict)
+        for check, net_cm3 in panel_passes(runs)
     ]
     widths = [max(len(row[k]) for row in (head, *rows)) for k in range(len(head))]
     lines = [one_line(name)]
@@ -102,9 +102,9 @@ def history_rows(name: str, runs: Sequence[Run]) -> list[dict[str, object]]:
             "share_in_tolerance": check.outcome.share_in_tolerance,
             "high_mm": check.outcome.high_mm,
             "low_mm": check.outcome.low_mm,
-            "filler_cm3": filler,
+            "added_less_taken_off_cm3": net_cm3,
         }
-        for check, filler in panel_passes(runs)
+        for check, net_cm3 in panel_passes(runs)
     ]
 
 

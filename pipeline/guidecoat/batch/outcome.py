@@ -19,8 +19,8 @@ class Outcome:
     """What a job came to; figures are None where there are none.
 
     status : ok, review (done, a person should look), failed or skipped; worst_mm : signed peak of
-    the largest high or low; high_mm, low_mm : the highest and the lowest; filler_cm3 : what was
-    added between two scans, less what was taken off; rescan : whether a new scan is the remedy;
+    the largest high or low; high_mm, low_mm : the highest and the lowest; added_cm3, removed_cm3 :
+    what was added and taken off between two scans; rescan : whether a new scan is the remedy;
     detail : more for whoever looks into a failure.
     """
 

@@ -62,14 +62,9 @@ def batch_page(runs: Sequence[Run], passes: Sequence[Run], *, left: int) -> str:
     trends = _by_panel(passes)
     sections = []
     counts = []
-    earlier = _superseded(runs)
-    for anchor, title, belongs in _SECTIONS:
-        members = [run for run in runs if run.record.job not in earlier and belongs(run)]
+    for (anchor, title), members in members_of(runs).items():
         counts.append(_count(anchor, title, len(members)))
         sections.append(_section(anchor, title, members, trends))
-    before = [run for run in runs if run.record.job in earlier]
-    counts.append(_count("before", "Earlier passes", len(before)))
-    sections.append(_section("before", "Earlier passes", before, trends))
     now = time.strftime("%Y-%m-%d %H:%M")
     state = f"{left} still to do. " if left else ""
     return "\n".join(
@@ -87,6 +82,17 @@ def batch_page(runs: Sequence[Run], passes: Sequence[Run], *, left: int) -> str:
             "</body>\n</html>\n",
         ]
     )
+
+
+def members_of(runs: Sequence[Run]) -> dict[tuple[str, str], list[Run]]:
+    """Runs of each section of the page, by its anchor and title; a panel counts by its last pass,
+    those before it stand in the last section.
+    """
+    earlier = _superseded(runs)
+    now = [run for run in runs if run.record.job not in earlier]
+    found = {(anchor, title): list(filter(belongs, now)) for anchor, title, belongs in _SECTIONS}
+    found["before", "Earlier passes"] = [run for run in runs if run.record.job in earlier]
+    return found
 
 
 def _superseded(runs: Sequence[Run]) -> set[str]:
@@ -218,21 +224,27 @@ def _trend(run: Run, passes: Sequence[Run]) -> str:
     if not here or here[0] == 0:
         return ""
     rows = rows[max(0, here[0] + 1 - _MOST_PASSES) : here[0] + 1]
-    shown = len(TREND_COLUMNS) - all(filler_cm3 is None for _, filler_cm3 in rows)
+    shown = len(TREND_COLUMNS) - all(net_cm3 is None for _, net_cm3 in rows)
     head = "".join(f'<th scope="col">{name}</th>' for name in TREND_COLUMNS[:shown])
     body = ""
-    for check, filler_cm3 in rows:
+    for check, net_cm3 in rows:
         mark = ' class="now"' if check.record.job == run.record.job else ""
-        texts = trend_cells(check, filler_cm3)[:shown]
+        texts = trend_cells(check, net_cm3)[:shown]
         cells = "".join(f"<td>{escape(text)}</td>" for text in texts)
         body += f"<tr{mark}>{cells}</tr>"
     return f'<table class="trend"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
 
 
-TREND_COLUMNS = ("Pass", "In tolerance", "Highest, mm", "Lowest, mm", "Filler on, cm\u00b3")
+TREND_COLUMNS = (
+    "Pass",
+    "In tolerance",
+    "Highest, mm",
+    "Lowest, mm",
+    "Added less taken off, cm\u00b3",
+)
 
 
-def trend_cells(check: Run, filler_cm3: float | None) -> tuple[str, ...]:
+def trend_cells(check: Run, net_cm3: float | None) -> tuple[str, ...]:
     """A pass in a table of passes."""
     record, outcome = check.record, check.outcome
     name = record.stage if record.number == 1 else f"{record.stage} {record.number}"
@@ -241,15 +253,15 @@ def trend_cells(check: Run, filler_cm3: float | None) -> tuple[str, ...]:
         "" if outcome.share_in_tolerance is None else share(outcome.share_in_tolerance),
         "" if outcome.high_mm is None else signed(outcome.high_mm),
         "" if outcome.low_mm is None else signed(outcome.low_mm),
-        "" if filler_cm3 is None else f"{filler_cm3:.1f}",
+        "" if net_cm3 is None else f"{net_cm3:.1f}",
     )
 
 
 def panel_passes(passes: Sequence[Run]) -> list[tuple[Run, float | None]]:
-    """A panel's checks in order, each with the filler (cm3) that is on by then.
+    """A panel's checks in order, each with what was added less what was taken off by then (cm3).
 
-    It adds up what comparisons of one pass with the next say was added, less what was taken off;
-    None until there is one.
+    It sums up what comparisons of one pass with the next say; None until there is one. It is not
+    the filler that is on: metal that is tapped down counts as taken off, raised metal as added.
     """
     changes: dict[str, float] = {}
     for run in passes:
@@ -257,12 +269,12 @@ def panel_passes(passes: Sequence[Run]) -> list[tuple[Run, float | None]]:
         if run.record.kind == "compare" and outcome.added_cm3 is not None:
             changes[run.record.inputs[-1]] = outcome.added_cm3 - (outcome.removed_cm3 or 0.0)
     rows: list[tuple[Run, float | None]] = []
-    filler: float | None = None
+    net_cm3: float | None = None
     for run in passes:
         if run.record.kind == "check":
             change = changes.get(run.record.inputs[-1])
-            filler = filler if change is None else (filler or 0.0) + change
-            rows.append((run, filler))
+            net_cm3 = net_cm3 if change is None else (net_cm3 or 0.0) + change
+            rows.append((run, net_cm3))
     return rows
 
 

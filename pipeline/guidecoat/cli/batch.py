@@ -155,17 +155,29 @@ def history(
         say([line for name, runs in found for line in history_lines(name, runs)])
 
 
+# Sections of the page that are told of where they are not empty.
+_ALSO_COUNTED = (
+    ("undecided", "undecided"),
+    ("again", "to scan again"),
+    ("failed", "failed"),
+    ("skipped", "not run"),
+)
+
+
 def batch_lines(report: BatchReport) -> Iterator[str]:
     """What a batch came to, what went wrong first."""
+    from ..batch.page import members_of
     from ..batch.progress import outcome_words
 
     for run in report.runs:
         if not run.outcome.done:
             yield outcome_words(run)
-    counts = [f"{report.worked} run now", f"{report.out_of_tolerance} out of tolerance"]
-    for status, words in (("review", "to look at"), ("failed", "failed"), ("skipped", "not run")):
-        if number := report.count(status):
-            counts.append(f"{number} {words}")
+    number = {anchor: len(runs) for (anchor, _), runs in members_of(report.runs).items()}
+    panels = "panel" if number["out"] == 1 else "panels"
+    counts = [f"{report.worked} run now", f"{number['out']} {panels} out of tolerance"]
+    for anchor, words in _ALSO_COUNTED:
+        if number[anchor]:
+            counts.append(f"{number[anchor]} {words}")
     yield f"{len(report.runs)} jobs: {', '.join(counts)}"
     if report.stopped:
         yield "Stopped. The same command goes on from here."

@@ -60,7 +60,8 @@ def change_view(
     """The change in the shape of a check, so that maps and meshes can show it.
 
     Its deviation is the change, its regions are the changed patches, its status is high where
-    something was added, low where it was taken off, in where nothing changed.
+    something was added, low where it was taken off, in where nothing changed. A cell that only one
+    scan has is not known and has no reason of its own: body lines and all are compared.
     """
     status = np.where(change.compared, np.uint8(IN), np.uint8(NOT_JUDGED))
     status[change.changed & (change.smooth_mm > 0)] = HIGH
@@ -81,7 +82,9 @@ def change_view(
             cell_status=status,
             point_mm=points,
             point_status=code,
-            not_judged=np.where(change.compared, np.uint8(JUDGED), deviation.not_judged),
+            not_judged=np.where(
+                change.compared | np.isfinite(after.off_mm), np.uint8(JUDGED), deviation.not_judged
+            ),
         ),
         regions=tuple(_told(patch, tracks) for patch in change.patches),
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,7 @@ import numpy as np
 from ..check import CheckResult
 from ..compare import Comparison
 from ..compare.pointwise import change_view
+from ..deviation import IN
 from ..report.pair_page import comparison_page
 from .colours import Scale, scale_to
 from .compare_summary import comparison_summary
@@ -37,6 +39,7 @@ def write_comparison(result: Comparison, folder: Path) -> None:
     started = time.perf_counter()
     view = change_view(result.before, result.after, result.whole, result.tracks)
     scale = _scale(result)
+    view = _quiet(view, scale)
     write_vertex_fields(
         folder / "change.ply",
         view,
@@ -78,6 +81,16 @@ def drawn(
     return picture, ()
 
 
+def _quiet(view: CheckResult, scale: Scale) -> CheckResult:
+    """The change with the colour of nothing where it is no more than noise: what has a colour is
+    outlined and has a row.
+    """
+    within = np.nextafter(scale.levels_mm[0], 0.0)
+    cell, noise = view.deviation.cell_mm, view.deviation.cell_status == IN
+    quiet = np.where(noise, np.clip(cell, -within, within), cell)
+    return replace(view, deviation=replace(view.deviation, cell_mm=quiet))
+
+
 def _scale(result: Comparison) -> Scale:
     whole = result.whole
     first = max(_LEAST_BAND_MM, 0.05 * round(whole.least_mm / 0.05))
@@ -96,7 +109,8 @@ def _words(result: Comparison) -> MapWords:
         middle="little or none",
         high_line="added, beyond noise",
         low_line="taken off, beyond noise",
-        whole_line="whole changed patch",
+        whole_line="whole changed patch: its size",
         table="change.ply",
         told="What it is",
+        left_out="not compared: in one scan only",
     )

@@ -24,21 +24,33 @@ def regions_csv(result: Comparison) -> str:
     return _csv(TRACK_COLUMNS, track_rows(result))
 
 
+_EACH_PASS = ("peak_mm", "uncertainty_mm", "slope_mrad", "state")
+
+
 def history_csv(result: Comparison) -> str:
-    """Peak (slope for ripple) and state of every region in every pass, and where it is."""
+    """Peak, its U, slope and state of every region in every pass, and where it is."""
     names = [shown(p.scan.name) for p in result.passes]
     columns = ["region", "kind"]
     for k, name in enumerate(names, start=1):
-        columns += [f"{k} {name} peak_mm", f"{k} {name} slope_mrad", f"{k} {name} state"]
+        columns += [f"{k} {name} {what}" for what in _EACH_PASS]
     columns.append("from_edges")
     rows: list[Row] = []
     for track in result.tracks:
         region = track.last.region or track.place
         row: Row = {"region": track.name, "kind": track.kind, "from_edges": region.from_edges}
         for k, stand in enumerate(track.stands):
-            row[columns[2 + 3 * k]] = math.nan if stand is None else stand.peak_mm
-            row[columns[3 + 3 * k]] = math.nan if stand is None else stand.slope_mrad
-            row[columns[4 + 3 * k]] = "" if stand is None else stand.state or "found"
+            figures = (
+                (math.nan, math.nan, math.nan, "")
+                if stand is None
+                else (
+                    stand.peak_mm,
+                    stand.uncertainty_mm,
+                    stand.slope_mrad,
+                    stand.state or "found",
+                )
+            )
+            first = 2 + len(_EACH_PASS) * k
+            row |= dict(zip(columns[first:], figures, strict=False))
         rows.append(row)
     return _csv(tuple(columns), rows)
 

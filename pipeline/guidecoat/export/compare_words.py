@@ -61,16 +61,22 @@ def placing_words(result: Comparison) -> str:
 
 
 def stand_words(stand: Stand | None, kind: str) -> str:
-    """A region in one pass: its peak, or its slope for ripple; a dash before it was found."""
+    """A region in one pass: its peak with its U, or its slope for ripple; a dash before it was
+    found.
+    """
     if stand is None:
         return "\u2013"
     if kind == "ripple":
         return f"{stand.slope_mrad:.1f} mrad" if math.isfinite(stand.slope_mrad) else "?"
-    return signed(stand.peak_mm)
+    if not math.isfinite(stand.peak_mm):
+        return signed(stand.peak_mm)
+    return f"{signed(stand.peak_mm)} \u00b1 {stand.uncertainty_mm:.2f}"
 
 
 def track_words(track: Track) -> str:
-    """A region from the first pass to the last, "L1 -1.40 to -0.12 mm, improved"."""
+    """A region from the first pass to the last, "L1 -1.40 +- 0.03 to -0.12 +- 0.03 mm,
+    improved".
+    """
     peaks = " to ".join(stand_words(stand, track.kind) for stand in track.stands)
     unit = "" if track.kind == "ripple" else " mm"
     return f"{track.name} {peaks}{unit}, {state_words(track)}"

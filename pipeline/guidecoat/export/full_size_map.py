@@ -31,12 +31,14 @@ def full_size_map(result: CheckResult, scale: Scale, sections: tuple[Section, ..
     lettering: list[Lettering] = []
     for region in result.regions:
         dash, fill = _STYLE[region.kind]
-        strokes += [Stroke(uv, 0.5, dash, fill=fill) for uv in _outlines(result, region.core)]
+        sure = region.verdict == "out"
+        width, name = (0.5, region.region) if sure else (0.25, f"{region.region}?")
+        strokes += [Stroke(uv, width, dash, fill=fill) for uv in _outlines(result, region.core)]
         strokes += cross(region.u_mm, region.v_mm, 5.0, 0.35)
         words = (
-            f"{region.region} {region.max_slope_mrad:.1f} mrad"
+            f"{name} {region.max_slope_mrad:.1f} mrad"
             if region.kind == "ripple"
-            else f"{region.region} {signed(region.peak_mm)}"
+            else f"{name} {signed(region.peak_mm)}"
         )
         lettering.append(Lettering(region.u_mm, region.v_mm + 10.0, words, 4.5, bold=True))
     strokes += _levels(result, scale)
@@ -57,7 +59,8 @@ def full_size_map(result: CheckResult, scale: Scale, sections: tuple[Section, ..
         lettering.append(Lettering(float(u) + 6.0, float(v) + 6.0, section.name, 3.0))
     along, around = _shortfall_mm(result)
     note = (
-        "Full line: high; dashed: low; dotted: ripple. A crowned panel is longer than its paper: "
+        "Full line: high; dashed: low; dotted: ripple; thin and ?: undecided. "
+        "A crowned panel is longer than its paper: "
         f"this one by up to {along:.1f} mm along u and {around:.1f} mm along v. Start from the "
         "nearest edge."
     )

@@ -8,13 +8,17 @@ from .. import __version__
 from ..check import CheckResult
 from ..regions import Region
 from .colours import HELD_GREY, NEUTRAL, NOT_JUDGED_GREY, Scale, band_colours
-from .map_layers import creases_shown, reasons_shown
+from .map_layers import creases_shown, left_out, reasons_shown
 from .map_style import (
     CREASE_STYLE,
     INK,
+    LEFT_OUT_HATCH,
+    OUTLINE_STYLES,
     PALE_INK,
     PAPER,
     RIPPLE_HATCH,
+    SURE_WIDTH,
+    UNSURE_WIDTH,
     Sheet,
     TextSize,
     wrapped,
@@ -37,7 +41,7 @@ _LINE_IN, _KEY_LINE_IN = 0.14, 0.13
 PAGE_WIDTH_IN = 11.69  # A4 on its side
 _WIDTH_IN = PAGE_WIDTH_IN - 2.0 * LEFT_IN
 _TITLE_IN, _VERDICT_IN, _NOTE_IN = 1.2, 0.2, 0.165
-LineStyle = Literal["solid", "dashed"] | tuple[float, tuple[float, ...]]
+LineStyle = Literal["solid", "dashed", "dotted"] | tuple[float, tuple[float, ...]]
 
 
 def table_height_in(text_size: TextSize, result: CheckResult) -> float:
@@ -141,7 +145,7 @@ def draw_keys(sheet: Sheet, result: CheckResult, scale: Scale, words: MapWords) 
         y -= 0.19
         _line_key(sheet, y, style, width)
         y = _key_lines(sheet, y, text)
-    for colour, hatch, text in _area_keys(result):
+    for colour, hatch, text in _area_keys(result, words):
         y -= 0.19
         _swatch(sheet, y, colour, hatch)
         y = _key_lines(sheet, y, text)
@@ -166,12 +170,18 @@ def _bands(scale: Scale, words: MapWords) -> list[tuple[str, str, bool]]:
 
 
 def _line_keys(result: CheckResult, words: MapWords) -> list[tuple[LineStyle, float, str]]:
-    kinds = {region.kind for region in result.regions}
-    rows: list[tuple[LineStyle, float, str]] = []
-    if "high" in kinds:
-        rows.append(("solid", 1.7, words.high_line))
-    if "low" in kinds:
-        rows.append(("dashed", 1.7, words.low_line))
+    kinds = {(region.kind, region.verdict == "out") for region in result.regions}
+    said = (
+        ("high", True, words.high_line),
+        ("high", False, f"{words.high}, undecided"),
+        ("low", True, words.low_line),
+        ("low", False, f"{words.low}, undecided"),
+    )
+    rows: list[tuple[LineStyle, float, str]] = [
+        (OUTLINE_STYLES[kind], SURE_WIDTH if sure else UNSURE_WIDTH, text)
+        for kind, sure, text in said
+        if (kind, sure) in kinds
+    ]
     if kinds:
         rows.append(("solid", 0.6, words.whole_line))
     if creases_shown(result):
@@ -183,14 +193,18 @@ def _line_keys(result: CheckResult, words: MapWords) -> list[tuple[LineStyle, fl
     return rows
 
 
-def _area_keys(result: CheckResult) -> list[tuple[str, str, str]]:
+def _area_keys(result: CheckResult, words: MapWords) -> list[tuple[str, str, str]]:
     rows = [(HELD_GREY, "", "held edge or crease band")]
-    if any(region.kind == "ripple" for region in result.regions):
-        rows.insert(0, (PAPER, RIPPLE_HATCH, "ripple: slope beyond tolerance"))
+    ripples = {region.verdict for region in result.regions if region.kind == "ripple"}
+    if ripples:
+        may = "beyond tolerance" if "out" in ripples else "undecided"
+        rows.insert(0, (PAPER, RIPPLE_HATCH, f"ripple: slope {may}"))
     rows += [
         (NOT_JUDGED_GREY, hatch, f"not judged: {shown(reason)}")
         for _, reason, hatch in reasons_shown(result)
     ]
+    if left_out(result).any():
+        rows.append((NOT_JUDGED_GREY, LEFT_OUT_HATCH, words.left_out))
     return rows
 
 

@@ -14,7 +14,18 @@ from ..deviation import NOT_JUDGED
 from ..edge_lines import EdgeLine
 from ..marks import footprints_of
 from .colours import Scale
-from .map_style import CREASE_STYLE, INK, NOT_JUDGED_HATCHES, PALE_INK, PAPER, RIPPLE_HATCH
+from .map_style import (
+    CREASE_STYLE,
+    INK,
+    LEFT_OUT_HATCH,
+    NOT_JUDGED_HATCHES,
+    OUTLINE_STYLES,
+    PALE_INK,
+    PAPER,
+    RIPPLE_HATCH,
+    SURE_WIDTH,
+    UNSURE_WIDTH,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -32,7 +43,7 @@ def draw_panel(axes: Axes, result: CheckResult, scale: Scale) -> None:
     _draw_colours(axes, result, scale)
     _draw_not_judged(axes, result)
     _draw_levels(axes, result, scale)
-    _draw_regions(axes, result)
+    draw_regions(axes, result)
     for crease in creases_shown(result):
         axes.plot(*crease.line_uv.T, color=INK, linewidth=1.1, linestyle=CREASE_STYLE)
     for edge in result.edges:
@@ -113,6 +124,16 @@ def reasons_shown(result: CheckResult) -> list[tuple[int, str, str]]:
     ]
 
 
+def left_out(result: CheckResult) -> NDArray[np.bool_]:
+    """(nu, nv) cells with points that have no figure although nothing forbids to judge them, such
+    as those that only one of two scans has.
+    """
+    deviation = result.deviation
+    return np.asarray(
+        result.cells.filled & (deviation.not_judged == 0) & np.isnan(deviation.cell_mm)
+    )
+
+
 def _draw_colours(axes: Axes, result: CheckResult, scale: Scale) -> None:
     grid = result.cells.grid
     axes.imshow(
@@ -131,8 +152,13 @@ def _draw_colours(axes: Axes, result: CheckResult, scale: Scale) -> None:
 
 def _draw_not_judged(axes: Axes, result: CheckResult) -> None:
     grid = result.cells.grid
-    for code, _, hatch in reasons_shown(result):
-        mask = (result.deviation.not_judged == code) & result.cells.filled
+    masks = [
+        ((result.deviation.not_judged == code) & result.cells.filled, hatch)
+        for code, _, hatch in reasons_shown(result)
+    ]
+    for mask, hatch in (*masks, (left_out(result), LEFT_OUT_HATCH)):
+        if not mask.any():
+            continue
         _hatch(axes, grid.u_mm, grid.v_mm, mask, grid.cell_mm, hatch)
         outline_of(axes, result, mask, width=0.5, style="solid", colour=PALE_INK)
 
@@ -156,19 +182,28 @@ def _draw_levels(axes: Axes, result: CheckResult, scale: Scale) -> None:
             )
 
 
-def _draw_regions(axes: Axes, result: CheckResult) -> None:
+def draw_regions(axes: Axes, result: CheckResult) -> None:
+    """Outlines of the marks: thick where they are out of tolerance, thin where they may be."""
     grid = result.cells.grid
-    nothing = np.zeros(grid.shape, bool)
-    kinds = {"high": nothing.copy(), "low": nothing.copy(), "ripple": nothing.copy()}
-    for region in result.regions:
-        kinds[region.kind] |= region.core
     footprints = footprints_of(result.regions, grid.shape)
     outline_of(axes, result, footprints, width=0.6, style="solid", colour=PALE_INK)
-    outline_of(axes, result, kinds["high"], width=1.7, style="solid")
-    outline_of(axes, result, kinds["low"], width=1.7, style="dashed")
-    if kinds["ripple"].any():
-        _hatch(axes, grid.u_mm, grid.v_mm, kinds["ripple"], grid.cell_mm, RIPPLE_HATCH)
-        outline_of(axes, result, kinds["ripple"], width=1.5, style="dotted")
+    ripple = _cores(result, "ripple", sure=True) | _cores(result, "ripple", sure=False)
+    if ripple.any():
+        _hatch(axes, grid.u_mm, grid.v_mm, ripple, grid.cell_mm, RIPPLE_HATCH)
+    for kind, style in OUTLINE_STYLES.items():
+        for sure, width in ((True, SURE_WIDTH), (False, UNSURE_WIDTH)):
+            cores = _cores(result, kind, sure=sure)
+            if cores.any():
+                outline_of(axes, result, cores, width=width, style=style)
+
+
+def _cores(result: CheckResult, kind: str, *, sure: bool) -> NDArray[np.bool_]:
+    """(nu, nv) cores of the regions of a kind that are out of tolerance, or else undecided."""
+    cores = np.zeros(result.cells.grid.shape, bool)
+    for region in result.regions:
+        if region.kind == kind and (region.verdict == "out") == sure:
+            cores |= region.core
+    return cores
 
 
 def _draw_edge(axes: Axes, edge: EdgeLine) -> None:

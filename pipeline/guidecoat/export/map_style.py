@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -32,6 +32,14 @@ RC: dict[Any, Any] = {
 
 NOT_JUDGED_HATCHES = ("xxxx", "....", "\\\\\\\\", "++++", "oooo", "----")
 RIPPLE_HATCH = "|||"
+LEFT_OUT_HATCH = "////"
+OUTLINE_STYLES: dict[str, Literal["solid", "dashed", "dotted"]] = {
+    "high": "solid",
+    "low": "dashed",
+    "ripple": "dotted",
+}
+# Points: thick for what is out of tolerance, thin for what may be.
+SURE_WIDTH, UNSURE_WIDTH = 1.7, 1.0
 
 TextSize = Callable[[str, float, bool], tuple[float, float]]
 """Gives the width and height in pixels of a text, of a size in points, bold or not."""

@@ -15,7 +15,8 @@ class MapWords:
     verdict : the bold line under the name; notes : two lines under that; heading : over the key
     of colours; high, low, middle : at its ends and in its neutral band; high_line, low_line,
     whole_line : what outlined patches are; table : the file that holds every row; told :
-    over the last column of the table under the map.
+    over the last column of the table under the map; left_out : what cells are that have points and
+    no figure.
     """
 
     verdict: str
@@ -26,9 +27,10 @@ class MapWords:
     middle: str = "in tolerance"
     high_line: str = "high, beyond tolerance"
     low_line: str = "low, beyond tolerance"
-    whole_line: str = "whole high, low or ripple"
+    whole_line: str = "whole high, low or ripple: its size"
     table: str = "regions.csv"
     told: str = "What to do"
+    left_out: str = "not judged: too few points"
 
 
 def check_words(result: CheckResult) -> MapWords:

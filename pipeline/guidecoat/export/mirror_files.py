@@ -59,6 +59,7 @@ def _words(result: MirrorResult) -> MapWords:
         middle="alike",
         high_line="prouder, beyond tolerance",
         low_line="less proud, beyond tolerance",
-        whole_line="whole difference",
+        whole_line="whole difference: its size",
         told="What it is",
+        left_out="not compared: in one scan only",
     )

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import SettingsError
-from .drawing import PALE, Drawing, Lettering, Stroke, cross
+from .drawing import INK, PALE, Drawing, Lettering, Stroke, cross
 from .words import shown
 
 if TYPE_CHECKING:
@@ -30,6 +30,7 @@ _FOOT_MM = 14.0
 _RULER_MM = 100.0
 _MOST_PAGES = 400
 _LETTERS_A_LINE = 125
+_FAINT = "#b8b8b8"
 
 OVERLAP_MM = 10.0
 """Strip that neighbouring tiles share, with a register mark amid it at each corner."""
@@ -199,13 +200,13 @@ def _plan(pdf: PdfPages, drawing: Drawing, sheets: Sequence[Tile], paper: Paper,
     room = tall - 24.0
     scale = max((x1 - x0) / wide, (y1 - y0) / room)
     axes = _axes(figure, paper, (_MARGIN_MM, _MARGIN_MM + _FOOT_MM, wide, room), (x0, y0, scale))
-    _draw(axes, drawing.strokes, drawing.lettering, scale=scale, least_mm=2.2)
+    # Numbers lie pale and beneath: what they would cover is what the sheets are laid by.
     for number, tile in enumerate(sheets, start=1):
         frame = Stroke(_frame(tile, paper), 0.2 * scale, "dashed", PALE)
-        middle = Lettering(
-            tile.x0_mm + 0.5 * wide, tile.y0_mm + 0.5 * tall, str(number), 8.0 * scale
-        )
-        _draw(axes, [frame], [middle], scale=scale)
+        _draw(axes, [frame], [], scale=scale)
+        middle = tile.x0_mm + 0.5 * wide, tile.y0_mm + 0.5 * tall
+        _write(axes, *middle, str(number), 8.0, align="center", colour=_FAINT)
+    _draw(axes, drawing.strokes, drawing.lettering, scale=scale, least_mm=2.2)
     head = _axes(figure, paper, (_MARGIN_MM, paper.height_mm - 32.0, wide, 22.0), (0.0, 0.0, 1.0))
     lines = (
         *textwrap.wrap(drawing.note, _LETTERS_A_LINE),
@@ -280,7 +281,15 @@ def _draw(
 
 
 def _write(
-    axes: Axes, x: float, y: float, text: str, tall_mm: float, *, align: str, bold: bool = False
+    axes: Axes,
+    x: float,
+    y: float,
+    text: str,
+    tall_mm: float,
+    *,
+    align: str,
+    bold: bool = False,
+    colour: str = INK,
 ) -> None:
     axes.text(
         x,
@@ -289,6 +298,7 @@ def _write(
         fontsize=tall_mm / _CAP_SHARE / _MM_PER_POINT,
         fontweight="bold" if bold else "normal",
         fontfamily="DejaVu Sans",
+        color=colour,
         ha=align,
         va="center",
         clip_on=True,

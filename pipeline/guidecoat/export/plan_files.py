@@ -121,9 +121,14 @@ def _fill(fill: Fill) -> dict[str, Any]:
 
 
 def _decision(decision: Decision) -> dict[str, Any]:
+    action = decision.action
     return {
         "region": shown(decision.region),
-        **_plain(decision.action),
+        "verb": action.verb,
+        "what": shown(action.whole),
+        "why": shown(action.reason),
+        "by_mm": _value(action.by_mm),
+        "edges": [_plain(one) for one in action.edges],
         "where": shown(decision.where),
         "board": _board(decision.board),
     }

@@ -33,7 +33,7 @@ _HEADS = (
     "area cm2",
     "feather cm2",
     "adds mrad",
-    "limit",
+    "depth limit",
 )
 
 _STYLE = """

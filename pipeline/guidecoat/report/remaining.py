@@ -45,6 +45,8 @@ def _named(track: Track) -> Region:
         return region
     return replace(
         region,
+        # On its way it may have been filled too high: what is over keeps the kind of its name.
+        kind=track.kind,
         verdict="in" if np.isfinite(stand.peak_mm) else "undecided",
         peak_mm=stand.peak_mm,
         uncertainty_mm=stand.uncertainty_mm,

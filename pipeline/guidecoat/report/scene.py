@@ -25,6 +25,8 @@ MOST_VERTICES = 25_000
 # Neighbouring vertices whose heights differ by more than this many steps are two skins.
 _STEEPEST = 3.0
 _LIFT_MM = 1.0
+# What is out of tolerance stands out; what a comparison found mended is a memory of its place.
+_OUTLINE_WIDTHS = (("out", 5), ("undecided", 3), ("in", 1))
 _FULL_SCALE, _U2 = 32767.0, 1 << 16
 # ColorBrewer's Greens (Brewer 2003): slope has a size and no sign.
 _SLOPE_COLOURS = ("#c7e9c0", "#74c476", "#238b45", "#00441b")
@@ -230,13 +232,14 @@ def _lines(
 
     drawn: list[dict[str, object]] = []
     for kind, dash in (("high", "solid"), ("low", "dash"), ("ripple", "dot")):
-        runs = [
-            on_surface(uv)
-            for region in regions
-            if region.kind == kind
-            for uv in _outlines(region.core, cells)
-        ]
-        drawn += _drawn(runs, "#1a1a1a", 5 if kind != "ripple" else 4, dash)
+        for verdict, width in _OUTLINE_WIDTHS:
+            runs = [
+                on_surface(uv)
+                for region in regions
+                if (region.kind, region.verdict) == (kind, verdict)
+                for uv in _outlines(region.core, cells)
+            ]
+            drawn += _drawn(runs, "#1a1a1a", width, dash)
     for kind, dash in (("edge", "solid"), ("crease", "dash")):
         runs = [on_surface(uv) for uv, own in lines_uv if own == kind]
         drawn += _drawn(runs, "#555555", 3, dash)

@@ -26,6 +26,12 @@ _VIEWS = (
 )
 
 
+_OUTLINES = (
+    "Outlines: thick is out of tolerance, thinner undecided, a hair line in tolerance now. Full "
+    "for highs, dashed for lows, dotted for ripple."
+)
+
+
 @dataclass(frozen=True)
 class MarkRow:
     """A row of a table of marks: the mark's name, its kind, and a text for each other column."""
@@ -122,8 +128,8 @@ def scene_piece(channels: tuple[Channel, ...], *, has_light: bool) -> str:
         'turn, two fingers or the wheel to zoom; the table below says the same in words"></div>\n'
         '<div class="readout"><p id="readout">Point at the panel or tap it for the value there.'
         '</p>\n<p id="chosen" role="status">Tap a mark in a list to go to it.</p></div>\n'
-        f"{legends}\n<noscript><p>The 3-D view and the light need JavaScript; the map and the "
-        "table do not.</p></noscript>\n</section>"
+        f'{legends}\n<p class="note">{text(_OUTLINES)}</p>\n<noscript><p>The 3-D view and the '
+        "light need JavaScript; the map and the table do not.</p></noscript>\n</section>"
     )
 
 

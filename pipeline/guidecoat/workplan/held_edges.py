@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
+from ..actions import Dressing
+from ..edge_lines import Ding
 from ..regions import Region
 from ..settings import Settings
 from .inputs import Checked, PanelField
@@ -58,6 +60,31 @@ def edge_moves(result: Checked, field: PanelField) -> tuple[EdgeMove, ...]:
             moves.append(move)
         seen.add(move.region)
     return tuple(moves)
+
+
+def corner_knocks(result: Checked) -> dict[str, tuple[Dressing, ...]]:
+    """Knocks in the other edges of marks that run out over one, by the mark's name.
+
+    In a corner a mark runs out over two edges and names that which is farther off.
+    """
+    return {
+        region.region: tuple(
+            Dressing(line.name, ding.height_mm)
+            for line in result.edges
+            if line.name != region.edge
+            for ding in line.dings
+            if _in_one(region, ding)
+        )
+        for region in result.regions
+        if region.edge
+    }
+
+
+def _in_one(region: Region, ding: Ding) -> bool:
+    """Whether a knock in an edge is part of a mark: to the same side, at the same place."""
+    away = np.hypot(ding.u_mm - region.u_mm, ding.v_mm - region.v_mm)
+    alike = (ding.height_mm > 0.0) == (region.peak_mm > 0.0)
+    return bool(alike and away < 0.5 * (ding.length_mm + region.length_mm))
 
 
 def reach_mm(distance_mm: float, settings: Settings) -> float:

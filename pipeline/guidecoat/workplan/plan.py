@@ -7,14 +7,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ..actions import decide
+from ..actions import Dressing, decide
 from ..cautions import cautions_for
 from ..errors import SettingsError
 from ..regions import Region
 from .boards import board_for
 from .cover import CoverSurface
 from .depths import Fill, fill_of
-from .held_edges import EdgeMove, edge_moves
+from .held_edges import EdgeMove, corner_knocks, edge_moves
 from .inputs import Checked, PanelField, panel_field
 from .ready import Ready, readiness
 from .steps import Decision, Step, order_steps
@@ -87,7 +87,12 @@ def plan_work(
         slope_mrad=surface.slope_mrad(),
     )
     taps = rank_taps(field.highs, surface.need)
-    decisions = tuple(_decision(result, region, build, since) for region in result.regions)
+    # An earlier scan lends a comparison its edges: what they were like then is no work for now.
+    also = {} if since else corner_knocks(result)
+    decisions = tuple(
+        _decision(result, region, build, since, also.get(region.region, ()))
+        for region in result.regions
+    )
     ready = readiness(result, field, tap)
     return WorkPlan(
         settings.stage,
@@ -128,7 +133,9 @@ def _build(build_mm: float | Floats | None, shape: tuple[int, int]) -> Floats:
     return build
 
 
-def _decision(result: Checked, region: Region, build: Floats, since: str) -> Decision:
+def _decision(
+    result: Checked, region: Region, build: Floats, since: str, also: tuple[Dressing, ...]
+) -> Decision:
     i, j = result.cells.grid.index(np.array([region.u_mm]), np.array([region.v_mm]))
     beneath = float(build[i[0], j[0]])
     action = decide(
@@ -137,6 +144,7 @@ def _decision(result: Checked, region: Region, build: Floats, since: str) -> Dec
         result.settings.plan,
         beneath_mm=beneath if np.isfinite(beneath) else None,
         since=since,
+        also=also,
     )
     blocked = result.settings.stage != "paint" and action.verb not in ("tap", "shrink", "work")
     return Decision(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from ..actions import Action
+from ..actions import WHY_EDGE, Action
 from ..regions import Region
 from ..settings import PlanSettings
 from .boards import Board
@@ -85,7 +85,8 @@ def order_steps(
         return group, float(own) if own else 1e3 - decision.action.by_mm, decision.region
 
     in_order = sorted(decisions, key=place)
-    steps = _probing(in_order) + [
+    steps = _probing(in_order) + _dressing(in_order)
+    steps += [
         _step(decision, by_name[decision.region], trade.get(decision.region), figures)
         for decision in in_order
     ]
@@ -136,10 +137,19 @@ def _probing(decisions: list[Decision]) -> list[Step]:
         _bare(
             "measure",
             f"find out what lies under {named}: compare with a scan from before filling, or use a "
-            "depth gauge (plan.beneath_mm)",
+            "depth gauge",
             "bare metal or thin filler is tapped down now, before filling; only where there is "
             "filler enough is it blocked",
         )
+    ]
+
+
+def _dressing(decisions: list[Decision]) -> list[Step]:
+    """Edges that are dressed before what lies beside them is filled or blocked."""
+    return [
+        Step(0, "metal", d.region, one.words, WHY_EDGE, d.where, abs(one.off_mm), 0.0, None)
+        for d in decisions
+        for one in d.action.edges
     ]
 
 
