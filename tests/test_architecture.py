@@ -113,6 +113,46 @@ def test_no_upward_import() -> None:
     assert not upward
 
 
+# Figures of one name and value in several modules that are nevertheless not one figure.
+ALIKE_BY_CHANCE = {"_FINE_MM", "_MOSTLY", "_ROLL_MM"}
+
+
+def test_no_figure_is_kept_twice() -> None:
+    homes: dict[tuple[str, float], list[str]] = {}
+    for name, path in MODULES.items():
+        for node in ast.parse(path.read_text("utf-8")).body:
+            match node:
+                case ast.Assign([ast.Name(figure)], ast.Constant(int() | float() as value)):
+                    homes.setdefault((figure, value), []).append(name)
+    assert homes[("BEHIND_MM", 8.0)] == ["openings"]
+    twice = {figure: found for (figure, _), found in homes.items() if len(found) > 1}
+    assert set(twice) <= ALIKE_BY_CHANCE, twice
+
+
+def names_set_in(function: ast.FunctionDef) -> set[str]:
+    """Parameters and local names of a function."""
+    return {
+        node.arg if isinstance(node, ast.arg) else node.id
+        for node in ast.walk(function)
+        if isinstance(node, ast.arg)
+        or (isinstance(node, ast.Name) and isinstance(node.ctx, ast.Store))
+    }
+
+
+def test_no_local_name_hides_what_its_module_imports_or_defines() -> None:
+    hidden = []
+    for name, path in MODULES.items():
+        tree = ast.parse(path.read_text("utf-8"))
+        known = {node.name for node in tree.body if isinstance(node, ast.FunctionDef)}
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Import | ast.ImportFrom):
+                known |= {alias.asname or alias.name.split(".")[0] for alias in node.names}
+        for node in ast.walk(tree):
+            if isinstance(node, ast.FunctionDef):
+                hidden += [f"{name}.{node.name}: {n}" for n in sorted(known & names_set_in(node))]
+    assert not hidden
+
+
 def test_spline_knows_nothing_of_panels_files_or_settings() -> None:
     for name, targets in GRAPH.items():
         if name in ("spline", "banded"):

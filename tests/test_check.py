@@ -8,7 +8,7 @@ of the true form at noise 0.05 mm, 0.04 rms at 0.2; marks of twice the tolerance
 from __future__ import annotations
 
 import json
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 
 import numpy as np
@@ -411,3 +411,7 @@ def test_the_batten_and_order_asked_for_are_used() -> None:
     assert (result.surface.batten_mm, result.surface.order) == (260.0, 2)
     assert result.surface.batten_decided_by == "the settings"
     assert result.settings.tolerance.height_mm == TOLERANCE_MM
+
+
+def test_what_a_check_found_is_put_together_by_name() -> None:
+    assert {field.name for field in fields(CheckResult) if not field.kw_only} == set()

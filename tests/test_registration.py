@@ -459,6 +459,19 @@ def test_cut_edges_are_told_nearly_as_well_as_can_be(noise_mm: float, blur_mm: f
     np.testing.assert_allclose(again[: count - corners], straight[:, 1], atol=0.2 * least)
 
 
+@pytest.mark.parametrize("blur_mm", [0.3, 0.05, 0.04, 0.009])
+def test_an_edge_is_told_by_any_blur(blur_mm: float) -> None:
+    """Within three of the least standard errors, sqrt(blur / (0.90 points per mm)) (computed)."""
+    generator = np.random.default_rng(11)
+    true, many = np.array([0.25, -0.4]), 9000
+    window = np.repeat([0, 1], many)
+    along, inward = generator.uniform(-1.0, 1.0, 2 * many), generator.uniform(0.0, 2.0, 2 * many)
+    out = true[window] - inward + blur_mm * generator.standard_normal(2 * many)
+    strip = Strip(window, out, along, np.full(2, many / 2.0))
+    found = edges_of(strip, np.zeros((2, 3)), blur_mm)
+    np.testing.assert_allclose(found, true, atol=3.0 * np.sqrt(blur_mm / (0.9 * many / 2.0)))
+
+
 def test_the_edge_of_a_cut_panel_is_the_same_in_two_scans() -> None:
     """Parabolas through the outermost points leave 0.04 mm, those of both scans at once half."""
     scans = [

@@ -20,6 +20,17 @@ UNSMOOTHED = 0.35
 """Sigma in cells under which a Gaussian reaches no neighbour worth counting: each weighs
 exp(-1 / (2 * 0.35^2)) = 0.017 of the cell itself (computed)."""
 
+_CALM_MM = 3.0
+
+
+def calm_cells(side: float) -> float:
+    """Sigma, in cells of this side (mm), by which heights are calmed: of one cell or 3 mm (choice).
+
+    >>> calm_cells(1.5), calm_cells(6.0)
+    (2.0, 1.0)
+    """
+    return max(1.0, _CALM_MM / side)
+
 
 def calmed(cell: Floats, judged: Mask, sigma: float) -> tuple[Floats, Floats]:
     """`3 G - 3 G^2 + G^3`, and how much its last term brought back: what a peak may still lack."""

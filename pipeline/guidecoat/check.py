@@ -58,7 +58,7 @@ class SurfaceFacts:
     against: str = ""
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class CheckResult:
     """Everything a check found; the exporters and the report read it and nothing else."""
 
@@ -266,27 +266,27 @@ def _result(
     laid_on = np.unique(faces.label[found.judged])
     length, width = np.ptp(np.argwhere(unrolled.skin), axis=0) * side
     return CheckResult(
-        scan,
-        settings,
-        unrolled.chart,
-        cells,
-        faces,
-        tuple(line for face in fair.faces if face.face in laid_on for line in face.edges),
-        unrolled.creases,
-        fair,
-        SurfaceFacts(main.batten_mm, main.batten_decided_by, fair.order),
-        deviation,
-        regions,
-        verdict_of(regions, visible, settings, doubted=bool(doubts)),
-        visible,
-        int((deviation.point_status <= UNDECIDED).sum()),
-        _dropped(unrolled, deviation.point_status),
-        float(max(length, width)),
-        float(min(length, width)),
-        float(unrolled.skin.sum()) * side**2 / 100.0,
-        warnings_of(unrolled, faces, fair, found, visible, settings, doubts),
-        cautions_for(settings.stage),
-        {**unrolled.timings_s, **clock.seconds},
+        scan=scan,
+        settings=settings,
+        chart=unrolled.chart,
+        cells=cells,
+        faces=faces,
+        edges=tuple(line for face in fair.faces if face.face in laid_on for line in face.edges),
+        creases=unrolled.creases,
+        fair=fair,
+        surface=SurfaceFacts(main.batten_mm, main.batten_decided_by, fair.order),
+        deviation=deviation,
+        regions=regions,
+        verdict=verdict_of(regions, visible, settings, doubted=bool(doubts)),
+        smallest_visible_mm=visible,
+        points_judged=int((deviation.point_status <= UNDECIDED).sum()),
+        dropped=_dropped(unrolled, deviation.point_status),
+        length_mm=float(max(length, width)),
+        width_mm=float(min(length, width)),
+        area_cm2=float(unrolled.skin.sum()) * side**2 / 100.0,
+        warnings=warnings_of(unrolled, faces, fair, found, visible, settings, doubts),
+        cautions=cautions_for(settings.stage),
+        timings_s={**unrolled.timings_s, **clock.seconds},
         blurred_by=found.blurred_by,
     )
 

@@ -9,7 +9,15 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from .blind import NOISE, SURFACE
-from .calming import CALM_GAIN, HALF_WAVE_SIGMAS, UNSMOOTHED, calmed, masked_gaussian, smoothed
+from .calming import (
+    CALM_GAIN,
+    HALF_WAVE_SIGMAS,
+    UNSMOOTHED,
+    calm_cells,
+    calmed,
+    masked_gaussian,
+    smoothed,
+)
 from .cells import Cells, ChartedPoints
 from .chart import Chart
 from .chunks import by_chunks
@@ -27,8 +35,8 @@ IN, HIGH, LOW, UNDECIDED, HELD, NOT_JUDGED = 0, 1, 2, 3, 4, 255
 
 _SIGMA_BLOCK_MM = 45.0
 _MOST_SIGMAS = 300
-_CALM_MM = 3.0
 _MISFIT_WINDOW_MM = 15.0
+# Points so far off their cells' planes are not the skin's (choice).
 _OFF_SKIN_MM = 0.8
 _OFF_SKIN_NOISE = 8.0
 
@@ -162,7 +170,7 @@ def measure_cells(
     judged &= np.isfinite(cell) & ~wild_cells(cell)
     cell[~judged] = np.nan
     side = cells.grid.cell_mm
-    calm = max(1.0, _CALM_MM / side)
+    calm = calm_cells(side)
     smooth, lost = calmed(cell, judged, calm)
     gain = CALM_GAIN / calm
     window = smoothing_mm / HALF_WAVE_SIGMAS
@@ -273,7 +281,7 @@ def measure_points(
     n = len(scan.points_mm)
     deviation = np.full(n, np.nan, np.float32)
     status = np.full(n, NOT_JUDGED, np.uint8)
-    planes = _CellPlanes.of(cells)
+    planes = CellPlanes.of(cells)
     feet = Feet.of(chart, faces, cells.grid, surface)
 
     def work(part: slice) -> None:
@@ -291,7 +299,7 @@ def measure_points(
 
 
 @dataclass(frozen=True, eq=False)
-class _CellPlanes:
+class CellPlanes:
     """The planes of the cells, by which points of the skin are told from others."""
 
     cells: Cells
@@ -300,7 +308,8 @@ class _CellPlanes:
     reach_mm: float
 
     @classmethod
-    def of(cls, cells: Cells) -> _CellPlanes:
+    def of(cls, cells: Cells) -> CellPlanes:
+        """The planes of all cells, and how far off them a point still lies on the skin."""
         reach = max(_OFF_SKIN_MM, _OFF_SKIN_NOISE * cells.noise_mm)
         return cls(cells, np.nan_to_num(cells.slope_u), np.nan_to_num(cells.slope_v), reach)
 

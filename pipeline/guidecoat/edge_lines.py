@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 
 from .biweight import BIWEIGHT, tukey
 from .edges import Edge
+from .rules import SEED
 from .whittaker import robust_line, smooth_alike
 
 Floats = NDArray[np.float64]
@@ -19,7 +20,6 @@ Mask = NDArray[np.bool_]
 _WINDOW_MM = 10.0
 _FEWEST_BESIDE = 8.0
 NOISE_DRAWS = 48
-_SEED = 20240607
 # The free surface errs most at corners, over a sixth of its batten: the line must follow that.
 _LINE_SHARE = 0.5
 _DING_SHARE = 0.5
@@ -167,7 +167,7 @@ def lay_edge_line(
 
 def _noise(root: Floats) -> tuple[Floats, Floats]:
     """(s, k) each: draws of the stations' noise in height and slope, correlated as they are."""
-    draws = np.random.default_rng(_SEED).normal(size=(len(root), 2, NOISE_DRAWS))
+    draws = np.random.default_rng(SEED).normal(size=(len(root), 2, NOISE_DRAWS))
     own = root @ draws
     return own[:, 0], own[:, 1]
 

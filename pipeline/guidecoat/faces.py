@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 from .cells import Cells
 from .creases import Crease
 from .errors import ScanUnfitError
-from .openings import close_dropouts
+from .openings import BEHIND_MM, close_dropouts
 from .polylines import near_line
 
 Floats = NDArray[np.float64]
@@ -68,10 +68,9 @@ _NEXT_CELLS = 1.5
 # Shorter jumps across a lane are stray cells beside a drop-out. Half is the same, double loses 8
 # cells of a step.
 _SHORTEST_LANE_MM = 50.0
-# A piece lies behind when neighbours so far off, and that many, stand so far above it, and so many
-# of them. Doubling the last makes a strip of the door's inner skin; else a few cells change at
-# most.
-_BEHIND_MM = 8.0
+# A piece lies behind when neighbours so far off, and that many, stand as far above it as a hole's
+# rim does above what is seen through it, and so many of them. Doubling the last makes a strip of
+# the door's inner skin; else a few cells change at most.
 _ACROSS_MM = 15.0
 _FEWEST_ACROSS = 10
 _MOST_BEHIND = 0.3
@@ -271,7 +270,7 @@ def _lower_skins(cells: Cells, skin: Mask, body: Mask) -> Mask:
             continue
         height = cells.height_mm[grown]
         above = height[ring] - height[i[ring], j[ring]]
-        if (above > _BEHIND_MM).mean() > _MOST_BEHIND:
+        if (above > BEHIND_MM).mean() > _MOST_BEHIND:
             lower[grown] |= label[grown] == k
     return lower
 
@@ -332,7 +331,7 @@ def height_jumps(cells: Cells, skin: Mask) -> Mask:
         across = ~beside & (np.hypot(i[b] - i[a], j[b] - j[a]) > _NEXT_CELLS)
         with np.errstate(invalid="ignore"):
             step = beside & (np.abs(z[b] - z[a]) > max(_JUMP_MM, _STEEPEST * side))
-            lane = across & (np.abs(z[b] - z[a] - carried) > _BEHIND_MM)
+            lane = across & (np.abs(z[b] - z[a] - carried) > BEHIND_MM)
         for part in (a, b):
             jumps[part] |= step
             lanes[part] |= lane

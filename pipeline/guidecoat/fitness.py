@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from .calming import HALF_WAVE_SIGMAS, UNSMOOTHED
+from .calming import HALF_WAVE_SIGMAS, UNSMOOTHED, calm_cells
 from .cells import Cells
 from .coverage import Coverage
 from .roughness import ROUGH
@@ -18,7 +18,6 @@ Floats = NDArray[np.float64]
 
 # Two one-sided 95 % quantiles: the least that is told from nothing, ISO 11843-1.
 _TOLD_FROM_NOTHING = 2.0 * 1.6449
-_CALM_MM = 3.0
 _DENSER = 0.95
 # Integral of 2 x / (1 + x^2m)^2 over x > 0: a surface's share of white noise, over pi (computed).
 _SURFACE_GAIN = {2: 0.7854, 3: 0.8061}
@@ -75,7 +74,7 @@ def measure_sight(cells: Cells, settings: Settings) -> Sight:
 
 def _sight(side: float, error_mm: float, settings: Settings) -> Sight:
     """What cells of this side and standard error show."""
-    calm = _smoothing(max(1.0, _CALM_MM / side))
+    calm = _smoothing(calm_cells(side))
     level = _smoothing(settings.slope.smoothing_mm / HALF_WAVE_SIGMAS / side)
     length = settings.surface.least_batten_mm
     surface = np.pi * _SURFACE_GAIN[settings.surface.order] * (side / length) ** 2

@@ -21,13 +21,14 @@ from .specks import specks_of
 Mask = NDArray[np.bool_]
 
 # A surface on which less than this share of a face's metal lies is not that metal's (choice).
-_LEAST_SOUND = 0.35
+_LEAST_LAID_ON = 0.35
 # Times the tolerance, of the robust residual: metal that is usually as far off has form of its own
 # beyond any mark (choice).
 _WORST_SCALE = 2.0
-# A small part is refused from half the tolerance on where its residual is so many times the main
-# face's: the same scan of the same panel would have made it no rougher (choice).
-_SMALL_SCALE = 0.5
+# Every face but the main one, the largest, is refused from half the tolerance on where its residual
+# is so many times the main face's: the same scan of the same panel would have made it no rougher,
+# whatever its size (choice).
+_BESIDE_MAIN_SCALE = 0.5
 _TIMES_MAIN = 8.0
 # Times the tolerance that the least visible height may be: beyond that no verdict is left (choice).
 _MOST_BLIND = 5.0
@@ -37,7 +38,8 @@ def without_refused(faces: Faces, fair: FairSurface, *, tolerance_mm: float) -> 
     """Faces with those refused on which no surface lies: their residual or their share of sound
     cells says so.
 
-    A small part whose metal lies many times farther off than the main face's is no one skin.
+    A face beside the main one, of whatever size, is no one skin where its metal lies many times
+    farther off than the main face's.
 
     Raises
     ------
@@ -45,14 +47,14 @@ def without_refused(faces: Faces, fair: FairSurface, *, tolerance_mm: float) -> 
     """
     laid = np.isin(faces.label, [face.face for face in fair.faces])
     reason = np.where((faces.reason == JUDGED) & ~laid, np.uint8(REFUSED), faces.reason)
-    apart = max(_SMALL_SCALE * tolerance_mm, _TIMES_MAIN * fair.faces[0].scale_mm)
+    apart = max(_BESIDE_MAIN_SCALE * tolerance_mm, _TIMES_MAIN * fair.faces[0].scale_mm)
     for face in fair.faces:
         member = (faces.label == face.face) & (faces.reason == JUDGED)
         share = float((face.sound & member).sum()) / max(int(member.sum()), 1)
         limit = _WORST_SCALE * tolerance_mm
         if face is not fair.faces[0]:
             limit = min(limit, apart)
-        if share < _LEAST_SOUND or face.scale_mm > limit:
+        if share < _LEAST_LAID_ON or face.scale_mm > limit:
             reason[member] = REFUSED
     if not (reason == JUDGED).any():
         raise ScanUnfitError(

@@ -16,7 +16,7 @@ Mask = NDArray[np.bool_]
 _BROAD_SHARE = 0.4
 _FOLLOWED = 0.15
 _FOLLOWED_TIGHT = 0.35
-TIGHT = 1.5
+TIGHT_TIMES = 1.5
 """Metal this many times farther off than with shorter battens: form turns tighter than one."""
 
 
@@ -54,5 +54,5 @@ def followed(
         one; tight : how many times farther off the metal lies than with shorter battens.
     """
     left, out = (ndimage.median(np.abs(off), patch, broad) for off in (whole_mm, off_mm))
-    most = _FOLLOWED_TIGHT if tight > TIGHT else _FOLLOWED
+    most = _FOLLOWED_TIGHT if tight > TIGHT_TIMES else _FOLLOWED
     return np.isin(patch, broad[left < most * out])

@@ -16,8 +16,6 @@ Mask = NDArray[np.bool_]
 # pattern of holes, flanges, folds): but for one nothing changes. All are choices, made for these
 # reasons.
 
-# What lies so far below the rim of a hole is another part seen through it.
-_BEHIND_MM = 8.0
 # Smaller holes are judged over, as drop-outs are.
 _SMALLEST_OPENING_MM = 14.0
 # A rim that falls off by that much below a quadratic through the skin beside it rolls inward.
@@ -30,6 +28,9 @@ _CUT_RIM = 0.78
 # Wider holes are no drop-outs, whatever their rims.
 _LARGEST_DROPOUT_MM = 120.0
 _FULL = np.ones((3, 3), bool)
+
+BEHIND_MM = 8.0
+"""What lies so far below the rim of a hole, or the skin across a jump, is another part."""
 
 
 def close_dropouts(cells: Cells, skin: Mask) -> tuple[Mask, Mask, Mask]:
@@ -67,7 +68,7 @@ def _behind(
         near = ndimage.distance_transform_edt(~piece)
         rim = main & (near <= max(20.0, near[main].min() + 10.0))
         rim_height = np.nanmedian(cells.height_mm[rim])
-        if np.nanmedian(cells.height_mm[piece]) < rim_height - _BEHIND_MM:
+        if np.nanmedian(cells.height_mm[piece]) < rim_height - BEHIND_MM:
             behind |= piece
     return behind
 
@@ -92,7 +93,7 @@ def _is_opening(hole: Mask, cells: Cells, skin: Mask, box: tuple[slice, ...], si
     if rim.sum() < 8 or inboard.sum() < 16:
         return False
     roll = _roll_at_rim(rim, inboard, height, cells, box)
-    if abs(roll) > _BEHIND_MM:
+    if abs(roll) > BEHIND_MM:
         return False
     thin = cells.count[box][rim].mean() / max(cells.count[box][inboard].mean(), 1.0)
     return bool(roll < -_ROLL_MM or (width > _CUT_OPENING_MM and thin > _CUT_RIM))

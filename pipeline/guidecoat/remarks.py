@@ -10,11 +10,12 @@ from .faces import JUDGED, OFF, REASONS, Faces
 from .fairing import FairSurface
 from .fitness import WIDEST_CELL_MM, measure_sight, too_coarse_words
 from .given import hold_words, read_hold_points
+from .left_out import TIGHT_TIMES
 from .local_fit import quadratic_columns
 from .scan_doubts import scan_doubts
 from .settings import Settings
 from .unrolled import Unrolled
-from .untold import TIGHT_TIMES, times_farther_off
+from .untold import times_farther_off
 
 _BLIND_SPOT = "Damage as long as the batten"
 _PARTED = "Body lines or steps part the panel"
@@ -22,7 +23,7 @@ _JUDGED = "Judged:"
 _OUTSIDE = "Outside is"
 _NOTES = (_BLIND_SPOT, _PARTED, _JUDGED, _OUTSIDE)
 # A main face of which less lies on its surface may be wavy form all over (choice).
-_LEAST_SOUND = 0.6
+_SURELY_LAID_ON = 0.6
 # Depth of a skin below its rim, and its share of half the skin's greater span: sound panels bulge,
 # and flat ones sag by less (choice).
 _HOLLOW_MM = 5.0
@@ -149,7 +150,7 @@ def doubts_of(
         )
     judged = found.judged & (faces.label == main.face)
     share = float((main.sound & judged).sum()) / max(int(judged.sum()), 1)
-    if share < _LEAST_SOUND:
+    if share < _SURELY_LAID_ON:
         said.append(
             f"Only {100 * share:.0f} % of the main face lies on its fair surface: what is called "
             "high or low may be the panel's own form. Give its body lines (--creases), a shorter "

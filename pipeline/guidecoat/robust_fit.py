@@ -24,13 +24,19 @@ _LADDER = (50.0, 75.0, 100.0, 150.0, 200.0, 250.0, 300.0, 350.0, 400.0, 500.0, 6
 _SHARES = (0.25, 0.35, 0.5, 0.7, 1.0)
 _ROUNDS = 2
 _RISE = 1.03
-_HALF_FOLLOWED = 1.25
+_AS_NEAR = 1.25
 _NEAR_AGAIN = 2.0
 _KNOCK_BATTENS = 2.0
 _KNOCK_REACH = 0.6
 # A second pass fits what the first left over: it halves the form's own error near edges.
 PASSES = {2: 1, 3: 2}
-_LEAST_SOUND = 0.3
+_LEAST_KEPT = 0.3
+_MARK_WINDOW_MM = 6.0
+_FOOT_OF_TOLERANCE = 0.06
+_FOOT_SCALES = 0.8
+_PEAK_OF_TOLERANCE = 0.7
+_PEAK_FEET = 2.0
+_MARK_RIM_MM = 4.0
 # Slopes at the edges weigh this much more than their noise alone would have it: the free surface
 # leans there by more than they are noisy (measured: 1e4 to 3e4 is nearest the true form).
 _SLOPE_TRUST = 2e4
@@ -148,21 +154,21 @@ def choose_batten(
     battens += [b for b in _LADDER if shortest < b <= min(surface.longest_batten_mm, widest)]
     best: FitStep | None = None
     refused: FitStep | None = None
-    followed, floor = np.inf, np.inf
+    nearest, floor = np.inf, np.inf
     climb = []
     for step in _lengthen(job, battens, hold_of, held_from=shortest):
         climb.append((step.batten_mm, step.scale_mm))
         if step.batten_mm < shortest:
-            followed = min(followed, step.scale_mm)
+            nearest = min(nearest, step.scale_mm)
             continue
         floor = min(floor, step.scale_mm)
-        again = refused is None or step.scale_mm <= _NEAR_AGAIN * followed
+        again = refused is None or step.scale_mm <= _NEAR_AGAIN * nearest
         if best is None or (step.scale_mm <= _RISE * floor and again):
             best = step
             continue
         refused = refused or step
         # Where the best so far lies as near as the shortest battens do, all is followed or told.
-        if best.scale_mm <= _HALF_FOLLOWED * followed:
+        if best.scale_mm <= _AS_NEAR * nearest:
             break
     assert best is not None
     return best, _why(best, refused, climb, shortest), tuple(climb)
@@ -337,7 +343,7 @@ def refit_without_marks(job: FaceJob, step: FitStep, hold_of: dict[str, str]) ->
         marked &= _marks(job, step.free.off_mm, step.free.scale_mm)
         weight = np.maximum(weight, step.free.weight)
     kept = np.where(marked, 0.0, weight)
-    if (kept > 0.0).sum() < _LEAST_SOUND * len(kept):
+    if (kept > 0.0).sum() < _LEAST_KEPT * len(kept):
         kept = weight
     refit = _reweighted(job, step.batten_mm, kept, _held_points(job))
     if step.free is not None:
@@ -376,17 +382,17 @@ def _marks(job: FaceJob, off: Floats, scale: float) -> Mask:
     """Highs and lows among the cells, each grown to where it sinks into the noise, and a rim."""
     field, known = np.zeros(job.shape), np.zeros(job.shape)
     field[job.where], known[job.where] = off, 1.0
-    sigma = max(1.0, 6.0 / job.cell_mm, job.window_cells)
+    sigma = max(1.0, _MARK_WINDOW_MM / job.cell_mm, job.window_cells)
     total = ndimage.gaussian_filter(known, sigma)
     smooth = np.where(known > 0, ndimage.gaussian_filter(field, sigma) / (total + 1e-12), 0.0)
-    foot = max(0.06 * job.tolerance_mm, 0.8 * scale)
+    foot = max(_FOOT_OF_TOLERANCE * job.tolerance_mm, _FOOT_SCALES * scale)
+    least = max(_PEAK_OF_TOLERANCE * job.tolerance_mm, _PEAK_FEET * foot)
     marked = np.zeros(job.shape, bool)
     for sign in (1.0, -1.0):
         body = sign * smooth > foot
         label, count = ndimage.label(body)
         if count:
             peak = ndimage.maximum(sign * smooth, label, np.arange(1, count + 1))
-            strong = np.concatenate([[False], peak > max(0.7 * job.tolerance_mm, 2.0 * foot)])
-            marked |= strong[label]
-    rim = max(1, round(4.0 / job.cell_mm))
+            marked |= np.concatenate([[False], peak > least])[label]
+    rim = max(1, round(_MARK_RIM_MM / job.cell_mm))
     return np.asarray(ndimage.binary_dilation(marked, iterations=rim)[job.where])

@@ -1,4 +1,4 @@
-"""Figures by which anything that stands off the fair surface is decided on."""
+"""Figures that several stages share; most decide on what stands off the fair surface."""
 
 from __future__ import annotations
 
@@ -13,3 +13,6 @@ FOOT_SIGMAS = 2.5
 
 FAMILY_RISK = 0.05
 """Chance that the highest of all places of a sound panel passes for a mark by noise alone."""
+
+SEED = 20240607
+"""Of what a fair surface draws by lot, so that the same scan has the same one; any would do."""

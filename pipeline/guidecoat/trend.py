@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from .polylines import carried_on
+from .rules import SEED
 from .spline import Rows, SplineSpace
 
 Floats = NDArray[np.float64]
@@ -22,7 +23,6 @@ Floats = NDArray[np.float64]
 _HIGHEST_DEGREE = 5
 _FOLD_POWERS = ((1, 0), (1, 1), (1, 2), (2, 0), (2, 1))
 _MOST_CELLS = 12_000
-_SEED = 20240607
 _END_MM = 60.0
 _STEP_MM = 5.0
 _NEGLIGIBLE = 1e-10
@@ -94,7 +94,7 @@ def trend_of(space: SplineSpace, rows: Rows, uv: Floats, lines: list[Floats]) ->
         basis[space.numbers[active], k] = _unknowns(field)[active]
     cell = np.arange(len(uv))
     if len(uv) > _MOST_CELLS:
-        cell = np.sort(np.random.default_rng(_SEED).choice(len(uv), _MOST_CELLS, replace=False))
+        cell = np.sort(np.random.default_rng(SEED).choice(len(uv), _MOST_CELLS, replace=False))
     at_cell = rows.some(cell) @ basis
     return Trend(basis, degree, (2.0 * float(half[0]), 2.0 * float(half[1])), cell, at_cell)
 

@@ -14,6 +14,7 @@ from .creases import Crease
 from .deviation import CellDeviation
 from .faces import BAND, Faces
 from .fairing import FaceSurface, FairSurface
+from .left_out import TIGHT_TIMES
 from .marks import footprints_of
 from .polylines import near_line
 from .regions import Region
@@ -67,9 +68,6 @@ _LEFT = (0.5, 1.2)
 # Where so much of the judged skin may be form, marks this near it may be, too (choice). The same.
 _MUCH = 0.12
 _NEAR_MUCH_MM = 100.0
-
-TIGHT_TIMES = 1.5
-"""So many times farther off than with a shorter batten, the metal has form that this one misses."""
 
 UNSETTLED = "it may be form: what lies round it is off the fair surface as well"
 ALONG = "it may be form: it runs over most of the panel, as a pressed line or a bow does"

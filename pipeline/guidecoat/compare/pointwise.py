@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ..check import CheckResult
-from ..deviation import HIGH, IN, LOW, NOT_JUDGED, normal_distance
+from ..deviation import HIGH, IN, LOW, NOT_JUDGED, CellPlanes, normal_distance
 from ..faces import JUDGED
 from ..regions import Region
 from .change import Change
@@ -20,8 +20,6 @@ Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 _CHUNK = 1 << 18
-_OFF_SKIN_MM = 0.8
-_OFF_SKIN_NOISE = 8.0
 
 
 def point_changes(before: Floats, after: Pass) -> NDArray[np.float32]:
@@ -34,18 +32,13 @@ def point_changes(before: Floats, after: Pass) -> NDArray[np.float32]:
     known = np.isfinite(before)
     _, (near_i, near_j) = ndimage.distance_transform_edt(~known, return_indices=True)
     filled = before[near_i, near_j]
-    reach = max(_OFF_SKIN_MM, _OFF_SKIN_NOISE * cells.noise_mm)
+    planes = CellPlanes.of(cells)
     out = np.full(len(after.scan.points_mm), np.nan, np.float32)
     for start in range(0, len(out), _CHUNK):
         uvh = after.charted.uvh[start : start + _CHUNK]
-        rows = np.flatnonzero(np.isfinite(uvh[:, 0]))
-        u, v, h = uvh[rows].astype(np.float64).T
-        i, j = grid.index(u, v)
-        plane = cells.height_mm[i, j]
-        plane = plane + np.nan_to_num(cells.slope_u)[i, j] * (u - cells.u_mm[i, j])
-        plane = plane + np.nan_to_num(cells.slope_v)[i, j] * (v - cells.v_mm[i, j])
-        good = known[i, j] & (np.abs(h - plane) <= reach)
-        rows, u, v = rows[good], u[good], v[good]
+        rows, cell = planes.points_on(uvh)
+        rows = rows[known[cell]]
+        u, v = uvh[rows, :2].astype(np.float64).T
         place = [(u - grid.u0_mm) / grid.cell_mm - 0.5, (v - grid.v0_mm) / grid.cell_mm - 0.5]
         then = ndimage.map_coordinates(filled, place, order=1, mode="nearest")
         points = after.scan.points_mm[start : start + _CHUNK][rows]

@@ -14,8 +14,8 @@ from ..ply import write_ply
 from .colours import Scale
 from .glb import glb_bytes
 
-# Neighbouring cells whose heights differ by more than this many cells belong to different skins.
-_STEEPEST = 3.0
+STEEPEST = 3.0
+"""Neighbouring cells whose heights differ by more than this many cells are different skins'."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,7 +126,7 @@ def _cell_faces(cells: Cells, index: NDArray[np.int32]) -> NDArray[np.int32]:
     filled = corners >= 0
     tallest = np.where(filled, heights, -np.inf).max(axis=-1)
     lowest = np.where(filled, heights, np.inf).min(axis=-1)
-    near = tallest - lowest <= _STEEPEST * cells.grid.cell_mm
+    near = tallest - lowest <= STEEPEST * cells.grid.cell_mm
     whole = corners[filled.all(axis=-1) & near]
     three = (filled.sum(axis=-1) == 3) & near
     # with one corner empty the other three, in their order, still turn the same way round

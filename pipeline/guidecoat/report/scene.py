@@ -13,6 +13,7 @@ from scipy.ndimage import distance_transform_edt, gaussian_filter, map_coordinat
 from ..cells import Cells
 from ..chart import Chart
 from ..export.colours import NEUTRAL, NOT_JUDGED_GREY, Scale, band_colours
+from ..export.mesh import STEEPEST
 from ..regions import Region
 from .pieces import packed
 
@@ -22,8 +23,6 @@ Ints = NDArray[np.int32]
 _Scalar = TypeVar("_Scalar", bound=np.generic)
 
 MOST_VERTICES = 25_000
-# Neighbouring vertices whose heights differ by more than this many steps are two skins.
-_STEEPEST = 3.0
 _LIFT_MM = 1.0
 # What is out of tolerance stands out; what a comparison found mended is a memory of its place.
 _OUTLINE_WIDTHS = (("out", 5), ("undecided", 3), ("in", 1))
@@ -134,7 +133,7 @@ def scene_data(
     place = _turned(chart, thin(points_mm)[filled])
     upright = thin(normals)[filled] @ chart.rotation.T
     judged_cell = thin(np.isfinite(channels[0].values))[filled]
-    faces = _triangles(index, thin(cells.height_mm), _STEEPEST * thin.every * cells.grid.cell_mm)
+    faces = _triangles(index, thin(cells.height_mm), STEEPEST * thin.every * cells.grid.cell_mm)
     judged = judged_cell[faces].all(axis=1)
     # A panel of a metre is told to 0.02 mm, and in half the bytes.
     step = max(float(np.abs(place).max(initial=0.0)) / _FULL_SCALE, 1e-6)

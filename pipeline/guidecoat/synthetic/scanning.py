@@ -13,11 +13,9 @@ from .defects import Defect
 from .panels import Panel
 from .sampling import (
     ALONG_PANEL,
-    POINTS_PER_CHUNK,
     Dropout,
     Lay,
     NoiseWay,
-    Part,
     Recipe,
     Sheet,
     joined,
@@ -53,19 +51,6 @@ class SyntheticScan:
     spacing_mm: float
     noise_mm: float
     triangles: NDArray[np.int32] | None = None
-
-    @property
-    def truth_form_mm(self) -> Floats:
-        """(n, 3) true fair position of every point in the scan's frame, NaN off the skin.
-
-        Computed on each call, to spare the memory.
-        """
-        out = np.full(self.points_mm.shape, np.nan)
-        skin = np.flatnonzero(self.part == Part.SKIN)
-        for rows in np.array_split(skin, max(1, len(skin) // POINTS_PER_CHUNK)):
-            form = self.panel.position_mm(*self.st_mm[rows].T)
-            out[rows] = moved(self.T_scan_panel, form)
-        return out
 
     def place_mm(self, s: Floats, t: Floats) -> Floats:
         """(n, 3) true form at places of the panel, in the scan's frame."""

@@ -17,7 +17,7 @@ LIMITS = ("none", "caution", "metalwork first", "stop")
 """What a depth of filler runs into, the mildest first."""
 
 _THINNEST_MM = 0.02
-_MM3_PER_LITRE = 1e6
+MM3_PER_LITRE = 1e6
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,7 +116,7 @@ def fill_of(
     filled = depth > 0.0
     square = cell_mm**2
     volume = float(depth.sum()) * square
-    litres = volume / _MM3_PER_LITRE
+    litres = volume / MM3_PER_LITRE
     kilograms = mixed_kilograms(litres, figures)
     greatest = float(depth.max(initial=0.0))
     proud = float(np.max(-depth_mm, where=known, initial=0.0))

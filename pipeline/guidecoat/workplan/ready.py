@@ -12,7 +12,7 @@ from ..settings import PlanSettings
 from .depths import Fill
 from .inputs import Checked, PanelField
 
-# So few cells hold less ground than a coin: a speck is blocked off with the film.
+# At either end of a wave: a lone cell is noise. Marks told of count whole, however small (choice).
 _LEFT_OUT = 0.0025
 
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from ..regions import Region
 from .cover import CoverNeed
+from .depths import MM3_PER_LITRE
 
-_MM3_PER_LITRE = 1e6
 _WORTH_SHARE = 0.05
 _MOST_RANKED = 40
 
@@ -81,10 +81,10 @@ def rank_taps(
                 len(done),
                 high.region,
                 high.peak_mm,
-                (before.volume_mm3 - alone[high.region].volume_mm3) / _MM3_PER_LITRE,
+                (before.volume_mm3 - alone[high.region].volume_mm3) / MM3_PER_LITRE,
                 before.greatest_mm,
                 alone[high.region].greatest_mm,
-                then.volume_mm3 / _MM3_PER_LITRE,
+                then.volume_mm3 / MM3_PER_LITRE,
                 then.greatest_mm,
                 _is_worth(at, then),
             )
