@@ -10,7 +10,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from guidecoat.check import check
+from guidecoat.check import CheckResult, check
 from guidecoat.compare import compare_scans
 from guidecoat.errors import ScanUnfitError
 from guidecoat.ground import without_ground
@@ -160,19 +160,57 @@ def test_three_marks_near_each_other_are_no_ripple() -> None:
     assert sorted(region.kind for region in result.regions) == ["high", "high", "low"]
 
 
-@pytest.mark.parametrize(("off_mm", "said"), [(20.0, "20.0 mm above"), (-6.0, "6.0 mm below")])
-def test_a_point_held_off_the_skin_is_warned_of(tmp_path: Path, off_mm: float, said: str) -> None:
+def held_at(
+    tmp_path: Path, places_mm: tuple[tuple[float, float, float], ...]
+) -> tuple[CheckResult, list[str]]:
+    """A sound panel with points held at x, y, so far off it; and its warnings of them."""
     rng = np.random.default_rng(6)
-    x, y = places(rng, 400.0, 300.0, 2.5)
+    x, y = places(rng, 500.0, 400.0, 2.5)
     scan = scan_of(x, y, crowned(x, y) + rng.normal(0.0, 0.03, len(x)))
     path = tmp_path / "held.csv"
-    right = float(crowned(np.array([-60.0]), np.array([30.0]))[0])
-    wrong = float(crowned(np.array([80.0]), np.array([-40.0]))[0]) + off_mm
-    path.write_text(f"x,y,z\n-60,30,{right}\n80,-40,{wrong}\n", encoding="utf-8")
-    chosen = load_settings("metal", overrides={"edges.hold_points_file": path})
-    warned = [w for w in check(scan, chosen).warnings if w.startswith("Point ")]
-    assert len(warned) == 1
-    assert f"Point 2 to hold lies {said} the scanned skin" in warned[0]
+    rows = [
+        f"{u},{v},{float(crowned(np.array([u]), np.array([v]))[0]) + off}"
+        for u, v, off in places_mm
+    ]
+    path.write_text("\n".join(["x,y,z", *rows]), encoding="utf-8")
+    chosen = load_settings("filler", overrides={"edges.hold_points_file": path})
+    result = check(scan, chosen)
+    return result, [w for w in result.warnings if "hold point" in w]
+
+
+@pytest.mark.parametrize("off_mm", [10.0, 2.0, 0.6, -6.0])
+def test_marks_that_a_wrong_hold_point_makes_are_undecided(tmp_path: Path, off_mm: float) -> None:
+    """The metal is sound: what stands out is the point's, and the first thing said is so."""
+    way = "above" if off_mm > 0 else "below"
+    result, warned = held_at(tmp_path, ((-60.0, 30.0, 0.0), (80.0, -40.0, off_mm)))
+    assert result.regions
+    assert result.verdict == "undecided"
+    greatest = max(result.regions, key=lambda region: abs(region.peak_mm))
+    assert "measure hold point 2 again" in greatest.doubt
+    assert "hold point 2" in greatest.action
+    assert warned[0].startswith(f"Measure hold point 2 again: it lies {abs(off_mm):.1f} mm {way}")
+
+
+def test_heights_are_doubted_by_one_figure(tmp_path: Path) -> None:
+    """What the remark says they are sure to is the uncertainty beside every mark, but for place."""
+    result, _ = held_at(tmp_path, ((-60.0, 30.0, 0.0), (80.0, -40.0, 10.0)))
+    (said,) = (w for w in result.warnings if "Heights are sure to about" in w)
+    sure_mm = float(said.split("Heights are sure to about ")[1].split(" mm")[0])
+    stated = [region.uncertainty_mm for region in result.regions]
+    assert stated == pytest.approx([sure_mm] * len(stated), rel=0.1)
+    assert result.smallest_visible_mm == pytest.approx(1.645 * sure_mm, abs=0.01)
+
+
+def test_two_hold_points_that_agree_decide(tmp_path: Path) -> None:
+    """Damage broader than any batten is seen by what is held, as long as more than one says so."""
+    result, _ = held_at(tmp_path, ((60.0, -20.0, 3.0), (90.0, -40.0, 3.0)))
+    low = max(result.regions, key=lambda region: abs(region.peak_mm))
+    assert (low.kind, low.verdict, low.doubt) == ("low", "out", "")
+
+
+def test_a_hold_point_within_the_tolerance_makes_nothing(tmp_path: Path) -> None:
+    result, warned = held_at(tmp_path, ((-60.0, 30.0, 0.0), (80.0, -40.0, 0.1)))
+    assert (result.verdict, warned) == ("in", [])
 
 
 def on_a_table(rng: np.random.Generator, drop_mm: float, *, beside_mm: float = 0.0) -> Scan:

@@ -30,19 +30,20 @@ from .edges import Edge, find_edges
 from .face_jobs import Held
 from .faces import Faces
 from .fairing import FairSurface, knot_spacing, lay_surface
-from .given import read_hold_points, require_on_panel
+from .given import OffPoint, off_words, points_off, read_hold_points, require_on_panel
 from .ground import off_ground
 from .judging import refuse_noise, status_of, verdict_of, without_refused, without_specks
-from .marks import find_marks
+from .marks import Mark, find_marks
 from .regions import Region, measure_regions
 from .remarks import doubts_of, warnings_of
 from .ripple_doubts import doubt_ripple, ripple_words
 from .scan import Scan
-from .scan_doubts import doubt_doubled, doubt_unseen
+from .scan_doubts import doubt_doubled, doubt_held, doubt_unseen
 from .scan_io import read_scan
 from .settings import Settings, require_edges
 from .unrolled import Unrolled, unroll
 from .untold import doubt_forms, untold_words
+from .wander import with_wander
 from .workplan import WorkPlan, plan_work
 
 
@@ -193,7 +194,10 @@ def _judge(unrolled: Unrolled, laid: _Laid, settings: Settings) -> _Judged:
     smoothing = settings.slope.smoothing_mm
     found = measure_cells(cells, chart, faces, laid.fair, unrolled.skin, smoothing_mm=smoothing)
     refuse_noise(found, tolerance_mm=settings.tolerance.height_mm)
-    regions = _doubted(_regions(unrolled, laid, found, settings), unrolled, laid, found, settings)
+    marks = find_marks(found, cells, settings.tolerance)
+    found = with_wander(found, marks, cells)
+    regions = _regions(marks, unrolled, laid, found, settings)
+    regions = _doubted(regions, unrolled, laid, found, settings)
     fair = without_told(laid.fair, regions)
     faces, found = without_specks(
         cells.filled & unrolled.skin,
@@ -206,12 +210,15 @@ def _judge(unrolled: Unrolled, laid: _Laid, settings: Settings) -> _Judged:
 
 
 def _regions(
-    unrolled: Unrolled, laid: _Laid, found: CellDeviation, settings: Settings
+    marks: list[Mark],
+    unrolled: Unrolled,
+    laid: _Laid,
+    found: CellDeviation,
+    settings: Settings,
 ) -> tuple[Region, ...]:
     """Marks on the cells and knocks in the edges, measured and decided on."""
     cells, chart, scan = unrolled.cells, unrolled.chart, unrolled.scan
     edges, faces, tolerance = laid.edges, laid.faces, settings.tolerance
-    marks = find_marks(found, cells, tolerance)
     regions = measure_regions(marks, found, cells, chart, scan, edges, tolerance, label=faces.label)
     return with_knocks(
         regions, laid.bands, laid.fair, faces, found, cells, chart, scan, edges, tolerance
@@ -230,7 +237,7 @@ def _doubted(
     regions = doubt_unseen(regions, found.smallest_visible_mm, limit)
     regions = doubt_doubled(regions, unrolled.doubles, tolerance_mm=limit)
     regions = doubt_ripple(regions, found, unrolled.cells, settings)
-    return doubt_forms(
+    regions = doubt_forms(
         regions,
         found,
         unrolled.cells,
@@ -239,6 +246,22 @@ def _doubted(
         laid.fair,
         settings.tolerance,
     )
+    return doubt_held(
+        regions,
+        _points_off(unrolled, settings),
+        unrolled.cells.grid,
+        tolerance_mm=limit,
+        batten_mm=laid.fair.faces[0].batten_mm,
+    )
+
+
+def _points_off(unrolled: Unrolled, settings: Settings) -> tuple[OffPoint, ...]:
+    path = settings.edges.hold_points_file
+    if path is None:
+        return ()
+    uvh = unrolled.chart.to_chart(read_hold_points(path, unrolled.scan).hold_mm)
+    limit = settings.tolerance.height_mm
+    return points_off(uvh, unrolled.cells, unrolled.skin, tolerance_mm=limit)
 
 
 def _held(unrolled: Unrolled, settings: Settings) -> Held:
@@ -259,7 +282,8 @@ def _result(
     scan, cells = unrolled.scan, unrolled.cells
     faces, fair, found, regions = judged.faces, judged.fair, judged.found, judged.regions
     visible = found.smallest_visible_mm
-    doubts = untold_words(regions) + ripple_words(regions)
+    doubts = off_words(_points_off(unrolled, settings))
+    doubts += untold_words(regions) + ripple_words(regions)
     doubts += doubts_of(unrolled, faces, fair, found)
     main = fair.faces[0]
     side = cells.grid.cell_mm

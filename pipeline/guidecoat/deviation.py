@@ -88,6 +88,11 @@ class CellDeviation:
         """The least height that such a scan tells from nothing: 2 x 1.645 u (ISO 11843-1)."""
         return 2.0 * GUARD * float(np.nanmedian(self.sigma_mm[self.judged]))
 
+    @property
+    def usual_uncertainty_mm(self) -> float:
+        """The expanded uncertainty (k = 2) of a height, usually: that of a mark is its own."""
+        return 2.0 * float(np.nanmedian(self.sigma_mm[self.judged]))
+
     def with_points(
         self,
         status: NDArray[np.uint8],

@@ -17,8 +17,8 @@ from .scan import Scan
 Floats = NDArray[np.float64]
 
 _FARTHEST_MM = 30.0
-# A point measured with care; what is farther off was measured where the panel is bent, or wrongly.
-_OFF_MM = 2.0
+# What is farther off than the tolerance makes a mark of its own; and than the noise, is not on the
+# skin (choice).
 _OFF_NOISE = 6.0
 
 
@@ -28,6 +28,27 @@ class GivenPoints:
 
     hold_mm: Floats
     release_mm: Floats
+
+
+@dataclass(frozen=True)
+class OffPoint:
+    """A point to hold that lies off the scanned skin: its number in the file, its place on the
+    chart, and by how much, + above.
+    """
+
+    number: int
+    u_mm: float
+    v_mm: float
+    off_mm: float
+
+    @property
+    def words(self) -> str:
+        """How far and which way.
+
+        >>> OffPoint(2, 0.0, 0.0, -0.52).words
+        '0.5 mm below'
+        """
+        return f"{abs(self.off_mm):.1f} mm {'above' if self.off_mm > 0 else 'below'}"
 
 
 def read_hold_points(path: Path, scan: Scan) -> GivenPoints:
@@ -96,6 +117,36 @@ def require_on_panel(
             )
 
 
+def points_off(
+    uvh: Floats, cells: Cells, skin: NDArray[np.bool_], *, tolerance_mm: float
+) -> tuple[OffPoint, ...]:
+    """Points to hold that lie off the scanned skin by more than the tolerance and the noise.
+
+    Parameters
+    ----------
+    uvh : (k, 3) chart positions.
+    """
+    if not len(uvh):
+        return ()
+    limit = max(tolerance_mm, _OFF_NOISE * cells.noise_mm)
+    _, off = _off_skin(uvh, cells, skin)
+    return tuple(
+        OffPoint(number, float(u), float(v), float(out))
+        for number, ((u, v, _), out) in enumerate(zip(uvh, off, strict=True), start=1)
+        if abs(out) > limit
+    )
+
+
+def off_words(points: tuple[OffPoint, ...]) -> list[str]:
+    """What to do about every point to hold that lies off the skin."""
+    return [
+        f"Measure hold point {point.number} again: it lies {point.words} the scanned skin, and the "
+        "fair surface was laid through it. If it is right the panel is bent by that much there: "
+        "hold a second point beside it, which then says the same."
+        for point in points
+    ]
+
+
 def hold_words(
     uvh: Floats,
     cells: Cells,
@@ -103,7 +154,7 @@ def hold_words(
     part: NDArray[np.int32],
     main: int,
 ) -> list[str]:
-    """What is doubtful about points to hold: far off the skin, or on no part that is judged.
+    """What is doubtful about points to hold that lie on no part that is judged.
 
     Parameters
     ----------
@@ -115,17 +166,8 @@ def hold_words(
         return said
     i, j = cells.grid.index(uvh[:, 0], uvh[:, 1])
     around = ndimage.maximum_filter(np.where(part == main, np.iinfo(np.int32).max, part), 5)
-    beside, off = _off_skin(uvh, cells, skin)
-    limit = max(_OFF_MM, _OFF_NOISE * cells.noise_mm)
-    for number, (aside, out, own) in enumerate(
-        zip(beside, off, around[i, j], strict=True), start=1
-    ):
-        if abs(out) > limit:
-            said.append(
-                f"Point {number} to hold lies {abs(out):.1f} mm {'above' if out > 0 else 'below'} "
-                "the scanned skin, and the fair surface was laid through it. Unless the panel is "
-                "bent by that much there, measure the point again or take it out."
-            )
+    beside, _ = _off_skin(uvh, cells, skin)
+    for number, (aside, own) in enumerate(zip(beside, around[i, j], strict=True), start=1):
         if own == 0:
             said.append(
                 f"Point {number} to hold holds nothing: it lies {aside:.0f} mm beside the skin or "

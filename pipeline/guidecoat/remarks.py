@@ -92,7 +92,7 @@ def warnings_of(
         settings.surface.shortest_batten_mm
     ):
         said.append(f"The batten is the stage's shortest and {main.batten_decided_by}.")
-        said += _tight(fair)
+        said += _tight(fair, found)
     said += [*_outside(unrolled), *_unjudged(unrolled, faces, found)]
     said.append(
         f"{_BLIND_SPOT} ({main.batten_mm:.0f} mm) or longer looks like form and is "
@@ -159,7 +159,7 @@ def doubts_of(
     return said
 
 
-def _tight(fair: FairSurface) -> list[str]:
+def _tight(fair: FairSurface, found: CellDeviation) -> list[str]:
     """Whether the shortest batten is too long for the form, or too short for the damage."""
     main = fair.faces[0]
     # Over all shorter battens: of broad damage, too, the user must hear.
@@ -170,8 +170,8 @@ def _tight(fair: FairSurface) -> list[str]:
         f"With a batten of {main.batten_mm:.0f} mm the metal lies {times:.1f} "
         "times farther off than with a shorter one: the form turns tighter than the batten "
         "follows, or damage is broader than it. Heights are sure to about "
-        f"{3.0 * main.scale_mm:.2f} mm only. Try a shorter one (--batten), or compare with the "
-        "other side (--like)."
+        f"{found.usual_uncertainty_mm:.2f} mm only. Try a shorter one (--batten), or compare with "
+        "the other side (--like)."
     ]
 
 

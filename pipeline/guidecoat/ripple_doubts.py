@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
@@ -10,17 +11,26 @@ from numpy.typing import NDArray
 from .cells import Cells
 from .deviation import CellDeviation
 from .fitness import measure_sight
+from .marks import Marked, footprints_of
 from .regions import Region
 from .settings import Settings
 
 Floats = NDArray[np.float64]
 
+# Beyond the tolerance by the least slope that is seen: noise alone is off by less (choice).
 _CLEAR = 1.0
+# A patch of fewer waves either way shows its slope less surely, and must be so many times the least
+# slope seen beyond the tolerance (choice).
 _FEWEST_WAVES = 2.0
+_CLEAR_IF_SMALL = 2.0
+# Points that scatter half as much again as elsewhere lie on another finish or at another angle
+# (choice).
 _SCATTERS_MORE = 1.5
 # Autocorrelation half a wave off: -0.9 to -1 for waves of one length, -0.3 for noise (computed).
 _A_WAVE = -0.7
+# Ripple is up to 140 mm long: farther off there may be another half wave.
 _HALF_WAVE_MM = 70.0
+# Shifted so far that less of a patch meets itself, few bumps are compared (choice).
 _LEAST_OVERLAP = 0.35
 # Scanners and meshing programs smooth over a few points; three of them make a cell.
 _NOISE_WAVE_CELLS = 12.0
@@ -29,14 +39,18 @@ _NOISY_BUMPS = 3.0
 # Slope within cells over slope from cell to cell: 0.7 to 1.1 for waves, 1.3 to 2 for noise that
 # hangs together and for the steps between passes (computed).
 _STEEPER_WITHIN = 1.15
+# What is half as steep, or high, again as what is noise is not of its kind (choice).
 _AS_STRONG = 1.5
-_MOSTLY = 0.5
+MOSTLY = 0.5
+"""Where ripple takes up more of the panel, no sound metal is left to tell the scan's noise by."""
 
 UNSEEN = "the scan's noise hides ripple at the slope tolerance"
 SCATTER = "it may be the scan's noise: points scatter more there than elsewhere"
 NO_WAVE = "it may be the scan's noise: its bumps are as short as a few points and no waves"
 SHARP = "it may be the scan's noise: it rises within a few points, as where two passes meet"
-REASONS = (UNSEEN, SCATTER, NO_WAVE, SHARP)
+WIDE = "it may be the scan's noise: it covers most of the panel and no waves"
+CREST = "it may be the scan's noise, which goes nearly as high all over the panel"
+REASONS = (UNSEEN, SCATTER, NO_WAVE, SHARP, WIDE)
 
 
 def doubt_ripple(
@@ -57,18 +71,37 @@ def doubt_ripple(
         region.region: _why(region, found, cells, tolerance_mrad, visible_mrad) for region in ripple
     }
     noise = [region for region in ripple if why[region.region] in (NO_WAVE, SHARP)]
-    if sum(r.area_cm2 for r in noise) > _MOSTLY * sum(r.area_cm2 for r in ripple):
+    if sum(r.area_cm2 for r in noise) > MOSTLY * sum(r.area_cm2 for r in ripple):
         # A small patch of noise holds too few bumps to show that they are no waves.
         most = _AS_STRONG * max(region.max_slope_mrad for region in noise)
         for region in ripple:
             if not why[region.region] and region.max_slope_mrad < most:
                 why[region.region] = NO_WAVE
+    if _over_most(ripple, found):
+        for region in ripple:
+            if not why[region.region] and not is_waves(region, found, cells):
+                why[region.region] = WIDE
+    why |= _crests(regions, [region for region in ripple if why[region.region]], found)
     return tuple(
         replace(region, verdict="undecided", doubt=why[region.region])
         if why.get(region.region)
         else region
         for region in regions
     )
+
+
+def _over_most(regions: Iterable[Region], found: CellDeviation) -> bool:
+    taken = footprints_of(regions, found.judged.shape) & found.judged
+    return bool(taken.sum() > MOSTLY * found.judged.sum())
+
+
+def _crests(regions: Iterable[Region], noise: list[Region], found: CellDeviation) -> dict[str, str]:
+    """Doubts of the highs and lows that are as high as the noise over most of the panel goes."""
+    if not _over_most(noise, found):
+        return {}
+    most = _AS_STRONG * max(abs(region.peak_mm) for region in noise)
+    marks = [region for region in regions if region.kind != "ripple"]
+    return {region.region: CREST for region in marks if abs(region.peak_mm) < most}
 
 
 def ripple_words(regions: tuple[Region, ...]) -> list[str]:
@@ -97,7 +130,7 @@ def _why(
     if visible_mrad > tolerance_mrad and (
         region.max_slope_mrad < tolerance_mrad + _CLEAR * visible_mrad
         or (
-            region.max_slope_mrad < tolerance_mrad + _FEWEST_WAVES * visible_mrad
+            region.max_slope_mrad < tolerance_mrad + _CLEAR_IF_SMALL * visible_mrad
             and 100.0 * region.area_cm2 < (_FEWEST_WAVES * wave_mm) ** 2
         )
     ):
@@ -115,7 +148,12 @@ def _why(
     if leant - unsure > _STEEPER_WITHIN:
         return SHARP
     short = wave_mm < _NOISE_WAVE_CELLS * cells.grid.cell_mm
-    return NO_WAVE if short and _half_a_wave_off(region, found, cells) > _A_WAVE else ""
+    return NO_WAVE if short and not is_waves(region, found, cells) else ""
+
+
+def is_waves(patch: Marked, found: CellDeviation, cells: Cells) -> bool:
+    """Whether a patch goes up where it went down half a wave before, as ripple does."""
+    return _half_a_wave_off(patch, found, cells) <= _A_WAVE
 
 
 def _leans_along(region: Region, found: CellDeviation, cells: Cells) -> tuple[float, float]:
@@ -143,7 +181,7 @@ def _wavelength_mm(region: Region, found: CellDeviation) -> float:
     return 2.0 * np.pi * float(np.std(found.smooth_mm[inside])) / max(slope, 1e-9)
 
 
-def _half_a_wave_off(region: Region, found: CellDeviation, cells: Cells) -> float:
+def _half_a_wave_off(region: Marked, found: CellDeviation, cells: Cells) -> float:
     """The least autocorrelation of the deviation within a patch, over shifts up to 70 mm."""
     inside = region.footprint & found.judged
     i, j = np.nonzero(inside)

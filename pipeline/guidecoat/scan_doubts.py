@@ -5,8 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from scipy import ndimage
+
+from .chart import Grid
 from .double_skins import DoubleSkin
 from .edges import Edge
+from .given import OffPoint
 from .places import Place, place_of
 from .regions import Region
 from .shut_lines import ShutLine
@@ -14,6 +18,9 @@ from .unrolled import Unrolled
 
 _MOSTLY = 0.5
 _CLEAR = 1.5
+# The surface swings over beside a point that pulls it off the skin: by 7 % (measured) within the
+# length of a batten.
+_SWINGS_OVER = 0.2
 
 
 def double_words(doubles: Sequence[DoubleSkin], place: Place) -> str:
@@ -97,3 +104,36 @@ def _doubted(region: Region, doubles: Sequence[DoubleSkin], tolerance_mm: float)
     verdict = region.verdict if sure else "undecided"
     doubt = "" if sure else f"the skin lies twice there, {over[0].apart_mm:.2f} mm apart"
     return replace(region, uncertainty_mm=unsure, verdict=verdict, doubt=doubt)
+
+
+def doubt_held(
+    regions: tuple[Region, ...],
+    points: tuple[OffPoint, ...],
+    grid: Grid,
+    *,
+    tolerance_mm: float,
+    batten_mm: float,
+) -> tuple[Region, ...]:
+    """Marks that one point to hold may have made, undecided: the surface was pulled off the skin.
+
+    A point is not doubted where a second one in the same mark lies off the same way: two agree.
+    """
+    out = list(regions)
+    for k, region in enumerate(regions):
+        away = ndimage.distance_transform_edt(~region.footprint) * grid.cell_mm
+        off = [(float(away[grid.index(p.u_mm, p.v_mm)]), p) for p in points]
+        within = [p for aside, p in off if aside <= 2.0 * grid.cell_mm]
+        for aside, point in sorted(off, key=lambda one: -abs(one[1].off_mm)):
+            inside = point in within
+            if inside and sum(p.off_mm * point.off_mm > 0 for p in within) > 1:
+                continue
+            made = abs(point.off_mm) * (1.0 if inside else _SWINGS_OVER) + region.uncertainty_mm
+            if aside > batten_mm or abs(region.peak_mm) > made + tolerance_mm * inside:
+                continue
+            doubt = (
+                f"hold point {point.number} may have made it, which lies {point.words} the skin: "
+                f"measure hold point {point.number} again"
+            )
+            out[k] = replace(region, verdict="undecided", doubt=doubt)
+            break
+    return tuple(out)
