@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
+from numpy.typing import NDArray
 from scipy import ndimage
 
 from .chart import Grid
@@ -121,7 +123,7 @@ def doubt_held(
     out = list(regions)
     for k, region in enumerate(regions):
         away = ndimage.distance_transform_edt(~region.footprint) * grid.cell_mm
-        off = [(float(away[grid.index(p.u_mm, p.v_mm)]), p) for p in points]
+        off = [(_at(away, grid, p), p) for p in points]
         within = [p for aside, p in off if aside <= 2.0 * grid.cell_mm]
         for aside, point in sorted(off, key=lambda one: -abs(one[1].off_mm)):
             inside = point in within
@@ -137,3 +139,10 @@ def doubt_held(
             out[k] = replace(region, verdict="undecided", doubt=doubt)
             break
     return tuple(out)
+
+
+def _at(field: NDArray[np.float64], grid: Grid, point: OffPoint) -> float:
+    """A field at the cell nearest to a point, which may lie a little outside the grid."""
+    i, j = grid.index(np.array([point.u_mm]), np.array([point.v_mm]))
+    nu, nv = field.shape
+    return float(field[np.clip(i[0], 0, nu - 1), np.clip(j[0], 0, nv - 1)])
