@@ -159,7 +159,7 @@ def test_a_scan_that_is_still_growing_is_waited_for(tmp_path: Path) -> None:
     printed, _ = batch.communicate(timeout=120)
     assert batch.returncode == 0, printed
     assert "waits   door_metal.ply: still being copied, or held" in printed
-    assert "1 jobs: 1 run now, 1 out of tolerance" in printed
+    assert "1 jobs: 1 run now, 1 panel out of tolerance" in printed
     assert [row[1] for row in ledger_rows(tmp_path / "scans_guidecoat")] == ["ok"]
 
 

@@ -47,7 +47,7 @@ def test_a_night_then_another(tmp_path: Path) -> None:
     broken.write_bytes(b"ply\nformat ascii 1.0\nelement vertex 3\n")
     night = run_batch_command("scans", cwd=tmp_path)
     assert night.returncode == 6, night.stdout + night.stderr
-    assert "5 jobs: 5 run now, 3 out of tolerance, 1 failed" in night.stdout
+    assert "5 jobs: 5 run now, 3 panels out of tolerance, 1 failed" in night.stdout
     assert "12-085/broken_metal (check): failed: " in night.stderr
     rows = table(out)
     assert rows["12-085/door_left_metal"]["verdict"] == "out"
@@ -66,7 +66,7 @@ def test_a_night_then_another(tmp_path: Path) -> None:
     shutil.rmtree(out / "12-085_door_right_primer")
     night = run_batch_command("scans", "--workers", "1", cwd=tmp_path)
     assert night.returncode == 0, night.stdout + night.stderr
-    assert "5 jobs: 3 run now, 2 out of tolerance" in night.stdout
+    assert "5 jobs: 3 run now, 2 panels out of tolerance" in night.stdout
     assert table(out)["12-085/door_left_metal"]["verdict"] == "in"
     assert_ledger_equals_folders(out)
     assert {p.name: p.stat().st_mtime_ns for p in out.glob("車両*/summary.json")}.items() <= (

@@ -7,11 +7,14 @@ import io
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pypdf
 import pytest
 from ezdxf.filemanagement import read as read_dxf
+from matplotlib.axes import Axes
+from matplotlib.text import Text
 
 import export_fixture
 import report_fixture
@@ -293,6 +296,37 @@ def test_full_size_map_says_how_much_longer_the_skin_is() -> None:
     longer = 2.0 * report_fixture.RADIUS_MM * np.arcsin(half / report_fixture.RADIUS_MM) - 2 * half
     said = float(drawing.note.split("by up to ")[1].split(" mm")[0])
     assert said == pytest.approx(longer, abs=0.1)
+
+
+def test_numbers_of_the_sheets_lie_beneath_the_labels(monkeypatch: pytest.MonkeyPatch) -> None:
+    """In the plan of the sheets a label is what one looks for; the number may be read round it."""
+    written: list[str] = []
+    plain = Axes.text
+
+    def listening(self: Axes, x: float, y: float, s: str, **how: Any) -> Text:
+        written.append(s)
+        return plain(self, x, y, s, **how)
+
+    monkeypatch.setattr(Axes, "text", listening)
+    strokes = box(500, 300).strokes
+    tiled_pdf(
+        [Drawing("map", strokes, (Lettering(250.0, 150.0, "L1", 4.5),))], PAPERS["a4"], name="d"
+    )
+    count = len(tiles(Drawing("map", strokes, ()), PAPERS["a4"]))
+    assert written[: count + 1] == [*map(str, range(1, count + 1)), "L1"]
+
+
+def test_an_undecided_mark_is_thin_and_marked_on_paper() -> None:
+    door = report_fixture.door()
+    low = next(r for r in door.regions if r.kind == "low")
+    found = {}
+    for verdict in ("out", "undecided"):
+        told = replace(door, regions=(replace(low, verdict=verdict),))
+        drawing = full_size_map(told, scale_for(0.5, ()), ())
+        (width,) = {s.width_mm for s in drawing.strokes if s.fill is not None}
+        found[verdict] = width, drawing.lettering[0].text.split()[0]
+    assert found["out"][0] > found["undecided"][0]
+    assert [name for _, name in found.values()] == [low.region, f"{low.region}?"]
 
 
 def test_lettering_of_a_strange_name_is_drawn_as_it_is() -> None:
