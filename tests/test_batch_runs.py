@@ -47,7 +47,7 @@ def test_a_night_then_another(tmp_path: Path) -> None:
     broken.write_bytes(b"ply\nformat ascii 1.0\nelement vertex 3\n")
     night = run_batch_command("scans", cwd=tmp_path)
     assert night.returncode == 6, night.stdout + night.stderr
-    assert "5 jobs: 5 run now, 3 panels out of tolerance, 1 failed" in night.stdout
+    assert "5 jobs: 5 run now, 3 panels out of tolerance, 1 to scan again" in night.stdout
     assert "12-085/broken_metal (check): failed: " in night.stderr
     rows = table(out)
     assert rows["12-085/door_left_metal"]["verdict"] == "out"
