@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
 from scipy import ndimage
 
 from .chart import Grid
@@ -112,10 +113,13 @@ def doubt_held(
 
     A point is not doubted where a second one in the same mark lies off the same way: two agree.
     """
+    if not points:
+        return regions
     out = list(regions)
+    at = grid.index(np.array([p.u_mm for p in points]), np.array([p.v_mm for p in points]))
     for k, region in enumerate(regions):
         away = ndimage.distance_transform_edt(~region.footprint) * grid.cell_mm
-        off = [(float(away[grid.index(p.u_mm, p.v_mm)]), p) for p in points]
+        off = list(zip(away[at].tolist(), points, strict=True))
         within = [p for aside, p in off if aside <= 2.0 * grid.cell_mm]
         for aside, point in sorted(off, key=lambda one: -abs(one[1].off_mm)):
             inside = point in within
