@@ -120,10 +120,13 @@ def doubt_held(
 
     A point is not doubted where a second one in the same mark lies off the same way: two agree.
     """
+    if not points:
+        return regions
     out = list(regions)
+    at = _cells_of(points, grid)
     for k, region in enumerate(regions):
         away = ndimage.distance_transform_edt(~region.footprint) * grid.cell_mm
-        off = [(_at(away, grid, p), p) for p in points]
+        off = list(zip(away[at].tolist(), points, strict=True))
         within = [p for aside, p in off if aside <= 2.0 * grid.cell_mm]
         for aside, point in sorted(off, key=lambda one: -abs(one[1].off_mm)):
             inside = point in within
@@ -141,8 +144,7 @@ def doubt_held(
     return tuple(out)
 
 
-def _at(field: NDArray[np.float64], grid: Grid, point: OffPoint) -> float:
-    """A field at the cell nearest to a point, which may lie a little outside the grid."""
-    i, j = grid.index(np.array([point.u_mm]), np.array([point.v_mm]))
-    nu, nv = field.shape
-    return float(field[np.clip(i[0], 0, nu - 1), np.clip(j[0], 0, nv - 1)])
+def _cells_of(points: tuple[OffPoint, ...], grid: Grid) -> tuple[NDArray[np.int64], ...]:
+    """The cells nearest to points, which may lie a little outside the grid."""
+    i, j = grid.index(np.array([p.u_mm for p in points]), np.array([p.v_mm for p in points]))
+    return np.clip(i, 0, grid.shape[0] - 1), np.clip(j, 0, grid.shape[1] - 1)

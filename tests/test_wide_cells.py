@@ -1,0 +1,52 @@
+"""Marks that few cells draw: the stated uncertainty covers what averaging takes off their peaks."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from guidecoat.check import CheckResult, check
+from guidecoat.scan import Scan, Units
+from truth_fixture import settings
+
+
+def checked(*, seed: int, apart_mm: float, radius_mm: float, peak_mm: float) -> CheckResult:
+    """A crowned panel of 800 x 500 mm scanned that thinly, with one mark on it."""
+    draw = np.random.default_rng(seed)
+    x, y = np.meshgrid(np.arange(-400.0, 400.1, apart_mm), np.arange(-250.0, 250.1, apart_mm))
+    inland = (np.abs(x) < 400.0 - apart_mm) & (np.abs(y) < 250.0 - apart_mm)
+    x, y = (a + 0.2 * apart_mm * inland * draw.normal(size=a.shape) for a in (x, y))
+    u, v = 100.0 + draw.uniform(-15.0, 15.0), 50.0 + draw.uniform(-15.0, 15.0)
+    away = np.minimum(np.hypot(x - u, y - v) / radius_mm, 1.0)
+    z = 12.0 * (1.0 - (x / 400.0) ** 2) + 10.0 * (1.0 - (y / 250.0) ** 2)
+    z += peak_mm * 0.5 * (1.0 + np.cos(np.pi * away)) + 0.05 * draw.normal(size=x.shape)
+    points = np.column_stack([x.ravel(), y.ravel(), z.ravel()])
+    scan = Scan(
+        "thin",
+        points.astype(np.float32),
+        np.ones(len(points), np.bool_),
+        np.zeros(3),
+        Units("mm", 1.0, "given"),
+        np.zeros(len(points), dtype=[("x", "f4")]),
+    )
+    return check(scan, settings(tolerance__height_mm=0.5))
+
+
+@pytest.mark.parametrize("apart_mm", [6.0, 9.0, 12.0])
+@pytest.mark.parametrize("seed", [11, 12, 13, 14])
+def test_thin_scans_cover_the_truth(seed: int, apart_mm: float) -> None:
+    result = checked(seed=seed, apart_mm=apart_mm, radius_mm=60.0, peak_mm=-2.0)
+    low = min(result.regions, key=lambda region: region.peak_mm)
+    assert low.verdict == "out"
+    assert abs(low.peak_mm + 2.0) < low.uncertainty_mm
+
+
+@pytest.mark.parametrize("seed", [11, 12])
+def test_dense_scans_state_no_more_for_it(seed: int) -> None:
+    """Cells of 6 mm draw a mark 120 mm wide: only its noise and the surface's are stated."""
+    result = checked(seed=seed, apart_mm=2.0, radius_mm=60.0, peak_mm=-2.0)
+    low = min(result.regions, key=lambda region: region.peak_mm)
+    i, j = np.unravel_index(np.nanargmin(result.deviation.smooth_mm), result.cells.grid.shape)
+    sigma = float(result.deviation.cell_sigma_mm[i, j])
+    assert low.uncertainty_mm == pytest.approx(2.0 * sigma)
+    assert abs(low.peak_mm + 2.0) < low.uncertainty_mm
