@@ -282,7 +282,7 @@ def _verified(ridge: Ridge, view: CreaseView, shortest_mm: float) -> Crease | No
         return None
     # Seen through a Gaussian window a step of s turns by s / (sigma sqrt(e)), a kink by a good part
     # of itself; a dent's flank that merely looks like one turns far less.
-    least = _LEAST_SHARP * abs(middle_step) / (view.sigma_mm * np.sqrt(np.e)) if steps else 0.0
+    least = _LEAST_SHARP * abs(middle_step) / (view.sigma_mm * np.exp(0.5)) if steps else 0.0
     if abs(ridge.turn_rad) < max(least, _LEAST_TURN_SHARE * abs(middle_turn) * (not steps)):
         return None
     doubtful = not steps and abs(ridge.turn_rad) < _SHARP_TURN_RAD
