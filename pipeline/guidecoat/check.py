@@ -125,7 +125,7 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
     )
     clock.lap("points")
     deviation = judged.found.with_points(status, *points, judged.faces.reason)
-    result = _result(unrolled, judged, deviation, settings, clock)
+    result = _result(unrolled, laid.off, judged, deviation, settings, clock)
     clock.lap("result")
     plan = plan_work(result)
     clock.lap("work plan")
@@ -139,12 +139,13 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
 
 @dataclass(frozen=True, eq=False)
 class _Laid:
-    """The fair surface, the edges it is held at and the points along them, and the faces without
-    those on which it does not lie.
+    """The fair surface, the edges it is held at and the points along them, the points given to
+    hold that lie off the skin, and the faces without those on which it does not lie.
     """
 
     edges: tuple[Edge, ...]
     bands: tuple[EdgeBand, ...]
+    off: tuple[OffPoint, ...]
     fair: FairSurface
     faces: Faces
 
@@ -171,13 +172,16 @@ def _lay(unrolled: Unrolled, settings: Settings) -> _Laid:
     bands = edge_bands(
         unrolled.charted, cells, faces, unrolled.skin, edges, creases, inboard_mm=inboard
     )
+    held = _held(unrolled, settings)
+    uvh = np.column_stack([held.uv, held.height_mm])
+    off = points_off(uvh, cells, unrolled.skin, tolerance_mm=tolerance)
     fair = lay_surface(
         cells,
         unrolled.skin,
         faces,
         edges,
         creases,
-        _held(unrolled, settings),
+        held,
         bands,
         surface=settings.surface,
         hinge=settings.creases,
@@ -185,7 +189,7 @@ def _lay(unrolled: Unrolled, settings: Settings) -> _Laid:
         tolerance_mm=tolerance,
         error_mm=settings.cells.error_share_of_tolerance * tolerance,
     )
-    return _Laid(edges, bands, fair, without_refused(faces, fair, tolerance_mm=tolerance))
+    return _Laid(edges, bands, off, fair, without_refused(faces, fair, tolerance_mm=tolerance))
 
 
 def _judge(unrolled: Unrolled, laid: _Laid, settings: Settings) -> _Judged:
@@ -248,20 +252,11 @@ def _doubted(
     )
     return doubt_held(
         regions,
-        _points_off(unrolled, settings),
+        laid.off,
         unrolled.cells.grid,
         tolerance_mm=limit,
         batten_mm=laid.fair.faces[0].batten_mm,
     )
-
-
-def _points_off(unrolled: Unrolled, settings: Settings) -> tuple[OffPoint, ...]:
-    path = settings.edges.hold_points_file
-    if path is None:
-        return ()
-    uvh = unrolled.chart.to_chart(read_hold_points(path, unrolled.scan).hold_mm)
-    limit = settings.tolerance.height_mm
-    return points_off(uvh, unrolled.cells, unrolled.skin, tolerance_mm=limit)
 
 
 def _held(unrolled: Unrolled, settings: Settings) -> Held:
@@ -277,12 +272,17 @@ def _held(unrolled: Unrolled, settings: Settings) -> Held:
 
 
 def _result(
-    unrolled: Unrolled, judged: _Judged, deviation: Deviation, settings: Settings, clock: Clock
+    unrolled: Unrolled,
+    off: tuple[OffPoint, ...],
+    judged: _Judged,
+    deviation: Deviation,
+    settings: Settings,
+    clock: Clock,
 ) -> CheckResult:
     scan, cells = unrolled.scan, unrolled.cells
     faces, fair, found, regions = judged.faces, judged.fair, judged.found, judged.regions
     visible = found.smallest_visible_mm
-    doubts = off_words(_points_off(unrolled, settings))
+    doubts = off_words(off)
     doubts += untold_words(regions) + ripple_words(regions)
     doubts += doubts_of(unrolled, faces, fair, found)
     main = fair.faces[0]
