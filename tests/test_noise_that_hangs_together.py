@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from guidecoat.check import CheckResult, check
-from guidecoat.scan import Scan, Units
-from truth_fixture import settings
+from guidecoat.scan import Scan
+from truth_fixture import bare_cloud, settings
 
 Floats = NDArray[np.float64]
 
@@ -33,14 +33,7 @@ def panel(
         z += noise_mm / np.sqrt(2.0) * field / field.std()
     z += points_mm * draw.normal(size=z.shape)
     points = np.column_stack([x.ravel(), y.ravel(), z.ravel()])
-    return Scan(
-        "pictures",
-        points.astype(np.float32),
-        np.ones(len(points), np.bool_),
-        np.zeros(3),
-        Units("mm", 1.0, "given"),
-        np.zeros(len(points), dtype=[("x", "f4")]),
-    )
+    return bare_cloud(points, name="pictures")
 
 
 def checked(scan: Scan, tolerance_mm: float) -> CheckResult:

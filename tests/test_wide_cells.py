@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 
 from guidecoat.check import CheckResult, check
-from guidecoat.scan import Scan, Units
-from truth_fixture import settings
+from truth_fixture import bare_cloud, settings
 
 
 def checked(*, seed: int, apart_mm: float, radius_mm: float, peak_mm: float) -> CheckResult:
@@ -21,14 +20,7 @@ def checked(*, seed: int, apart_mm: float, radius_mm: float, peak_mm: float) -> 
     z = 12.0 * (1.0 - (x / 400.0) ** 2) + 10.0 * (1.0 - (y / 250.0) ** 2)
     z += peak_mm * 0.5 * (1.0 + np.cos(np.pi * away)) + 0.05 * draw.normal(size=x.shape)
     points = np.column_stack([x.ravel(), y.ravel(), z.ravel()])
-    scan = Scan(
-        "thin",
-        points.astype(np.float32),
-        np.ones(len(points), np.bool_),
-        np.zeros(3),
-        Units("mm", 1.0, "given"),
-        np.zeros(len(points), dtype=[("x", "f4")]),
-    )
+    scan = bare_cloud(points, name="thin")
     return check(scan, settings(tolerance__height_mm=0.5))
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from guidecoat.check import CheckResult, check
 from guidecoat.regions import Region
+from guidecoat.scan import Scan, Units
 from guidecoat.settings import Settings, load_settings
 from guidecoat.synthetic import (
     Defect,
@@ -28,6 +29,18 @@ Floats = NDArray[np.float64]
 TOLERANCE_MM = 0.15
 _MOST_PLACES = 20_000
 _SOUND_MM = 1e-4
+
+
+def bare_cloud(points: Floats, *, name: str) -> Scan:
+    """A scan of (n, 3) points in mm and nothing else, about its own middle."""
+    return Scan(
+        name,
+        points.astype(np.float32),
+        np.ones(len(points), np.bool_),
+        np.zeros(3),
+        Units("mm", 1.0, "given"),
+        np.zeros(len(points), dtype=[("x", "f4")]),
+    )
 
 
 @dataclass(frozen=True)
