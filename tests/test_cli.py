@@ -398,6 +398,7 @@ def test_help_names_every_option(help_option: str) -> None:
         "check",
         "survey",
         "samples",
+        "crop",
         "compare",
         "mirror",
         "batch",

@@ -82,7 +82,7 @@ def test_a_step_across_the_lane_means_two_panels() -> None:
     scan, st = sampled()
     away = off_lane(st, turn=0.2)
     apart = without(raised(scan, np.where(away > 0.0, 0.7, 0.0)), np.abs(away) < 2.0)
-    said = r"two panels lie side by side.*4 mm wide.*by 0\.7 mm\. Crop the scan to one panel"
+    said = r"two panels lie side by side.*4 mm wide.*by 0\.7 mm\. Take them out one by one"
     with pytest.raises(ScanUnfitError, match=said):
         unroll(apart, load_settings())
     with pytest.raises(ScanUnfitError, match="two panels"):
@@ -112,7 +112,7 @@ def test_a_bare_lane_is_warned_of_with_the_remedy() -> None:
     assert parted.verdict == "undecided"
     assert parted.regions == ()
     warning = next(one for one in parted.warnings if "lane 4 mm wide" in one)
-    assert "crop the scan to one and check each by itself" in warning
+    assert "take each out with `guidecoat crop --box` and check it by itself" in warning
     assert "from edge" in warning
     found = survey(lane, load_settings())
     assert "between two panels" in " ".join(" ".join(found.lines()).split())

@@ -102,7 +102,7 @@ def test_a_closed_body_is_refused() -> None:
     rng = np.random.default_rng(5)
     ball = rng.normal(size=(60_000, 3))
     ball *= 250.0 / np.linalg.norm(ball, axis=1)[:, None]
-    with pytest.raises(ScanUnfitError, match=r"closes on itself.*Crop"):
+    with pytest.raises(ScanUnfitError, match=r"closes on itself.*guidecoat crop"):
         laid(cloud(ball))
 
 
@@ -118,7 +118,7 @@ def test_a_tube_is_refused() -> None:
 
 def test_two_panels_in_one_scan_are_refused() -> None:
     one = to_scan(made(sphere_panel(900.0))).points_mm.astype(np.float64)
-    with pytest.raises(ScanUnfitError, match=r"two separate pieces.*Crop"):
+    with pytest.raises(ScanUnfitError, match=r"two separate pieces.*guidecoat crop"):
         laid(cloud(np.vstack([one, one + np.array([0.0, 0.0, 900.0])])))
 
 

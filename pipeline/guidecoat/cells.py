@@ -96,7 +96,7 @@ def centred_grid(low: Floats, high: Floats, cell_mm: float) -> Grid:
     if 4 * int(half[0]) * int(half[1]) > _MOST_CELLS:
         raise ScanUnfitError(
             f"the scan spans {high[0] - low[0]:.0f} x {high[1] - low[1]:.0f} mm, too much for "
-            f"cells of {cell_mm:g} mm. Check --units, or crop far-off points."
+            f"cells of {cell_mm:g} mm. Check --units, or take the panel out with `guidecoat crop`."
         )
     return Grid(float(corner[0]), float(corner[1]), cell_mm, (2 * int(half[0]), 2 * int(half[1])))
 

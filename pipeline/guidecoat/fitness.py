@@ -176,7 +176,8 @@ _FINE: Said = ("yes", "", "")
 _PARTED: Said = (
     "barely",
     "a lane without points runs right across",
-    "if it is two panels, crop the scan to one; if it is one, scan the strip again",
+    "if it is two panels, take one out with `guidecoat crop --box`; if it is one, scan the strip "
+    "again",
 )
 
 

@@ -9,7 +9,7 @@ from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import Delaunay
+from scipy.spatial import ConvexHull
 
 from .errors import ScanUnfitError
 from .scan import Scan
@@ -92,7 +92,8 @@ def _largest_plane(voxels: Voxels) -> Mask:
 def _goes_round(centre: Floats, ground: Mask, above: Mask, normal: Floats) -> bool:
     """Whether most of what stands above does so amid the ground: no panel beside a panel."""
     flat = centre @ np.linalg.svd(normal[None, :])[2][1:].T
-    inside = Delaunay(flat[ground]).find_simplex(flat[above]) >= 0
+    sides = ConvexHull(flat[ground]).equations
+    inside = (flat[above] @ sides[:, :2].T + sides[:, 2] <= 0.0).all(axis=1)
     return bool(inside.mean() > _LEAST_ROUND)
 
 
@@ -193,5 +194,5 @@ def ground_words(scan: Scan) -> str:
     return (
         f"{scan.name}: {share:.0f} % of the points lie in one plane that all the rest stands "
         "above, and were left out as the table or floor the panel was scanned on. If that is part "
-        "of the panel, crop the scan to what shall be checked."
+        "of the panel, take the panel out with `guidecoat crop --at`."
     )

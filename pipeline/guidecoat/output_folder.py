@@ -22,6 +22,9 @@ MARKER = ".guidecoat"
 _MARKER_HEAD = "A guidecoat result. The next run into this folder replaces these files:"
 # What file managers leave behind in any folder one looks into.
 _IGNORED = {".DS_Store", "Thumbs.db", "desktop.ini", ".directory"}
+FILE_MARK = "a guidecoat result"
+"""Stands in the head of a single file that a run wrote, so that the next one may replace it."""
+_HEAD_BYTES = 1024
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 _FULL_BELOW_BYTES = 1 << 20
 
@@ -64,6 +67,34 @@ def result_folder(out: Path) -> Iterator[Path]:
             with contextlib.suppress(OSError):
                 folder.rmdir()
         raise
+
+
+@contextlib.contextmanager
+def result_file(out: Path) -> Iterator[Path]:
+    """Yield a temporary file beside `out` that becomes `out` if the body succeeds.
+
+    An earlier result, which has FILE_MARK in its head, is replaced.
+
+    Raises
+    ------
+    SettingsError : `out` is something else than an earlier result, or cannot be written.
+    """
+    with _plain_words_for(out):
+        if out.is_dir() or (out.exists() and FILE_MARK.encode() not in _head(out)):
+            raise SettingsError(f"{out}: something of this name is in the way: name another file")
+    temporary = _beside(out, "part")
+    try:
+        with _plain_words_for(out):
+            yield temporary
+            temporary.replace(out)
+    except BaseException:
+        temporary.unlink(missing_ok=True)
+        raise
+
+
+def _head(path: Path) -> bytes:
+    with path.open("rb") as file:
+        return file.read(_HEAD_BYTES)
 
 
 def is_disk_full(error: BaseException, folder: Path) -> bool:

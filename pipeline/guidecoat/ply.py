@@ -152,6 +152,15 @@ def write_ply(
     )
 
 
+def storable(dtype: np.dtype[np.void]) -> tuple[str, ...]:
+    """Names of the fields that a PLY can hold: it knows no wider whole numbers, no half floats.
+
+    >>> storable(np.dtype([("x", "f4"), ("id", "i8")]))
+    ('x',)
+    """
+    return tuple(name for name in dtype.names or () if dtype[name].str[1:] in TYPE_NAMES)
+
+
 def write_ply_chunks(
     path: str | Path,
     dtype: np.dtype[np.void],

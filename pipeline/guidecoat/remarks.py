@@ -133,7 +133,7 @@ def doubts_of(
     if of_all < _LEAST_JUDGED:
         said.append(
             f"Only {100 * of_all:.0f} % of what was scanned could be judged, so it may be more "
-            "than one panel, or none. Crop the scan to one panel's outside skin."
+            "than one panel, or none. Take one panel out with `guidecoat crop`."
         )
     said += scan_doubts(unrolled, [line.edge for face in fair.faces for line in face.edges])
     if cells.grid.cell_mm > WIDEST_CELL_MM:

@@ -8,6 +8,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+LEAST_POINTS = 100
+"""A scan with fewer usable points is none."""
+
 MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4}
 
 

@@ -58,15 +58,17 @@ def scan_doubts(unrolled: Unrolled, edges: Sequence[Edge]) -> list[str]:
         said.append(
             f"{100.0 * unrolled.ground:.0f} % of the points lie in one plane that all the rest "
             "stands above. If that is a table or floor, what is called the panel here is the "
-            "table, and edges and tape distances are the table's: crop it away and check again."
+            "table, and edges and tape distances are the table's: take the panel out with "
+            "`guidecoat crop --at` and check again."
         )
     if unrolled.shut_line is not None:
         line = unrolled.shut_line
         where = lane_words(line, place_of(unrolled, edges, line.u_mm, line.v_mm))
         said.append(
             f"{where[0].upper()}{where[1:]}: the shut line between two panels, or a strip that "
-            "was not scanned. The surface was laid right over it. If it is two panels, crop the "
-            "scan to one and check each by itself; if it is one, scan the strip again."
+            "was not scanned. The surface was laid right over it. If it is two panels, take "
+            "each out with `guidecoat crop --box` and check it by itself; if it is one, scan the "
+            "strip again."
         )
     return said
 

@@ -17,15 +17,14 @@ from .pcd import read_pcd
 from .ply import read_ply
 from .ply_header import refusal
 from .repeats import first_of_each
-from .scan import Scan
+from .scan import LEAST_POINTS, Scan
 from .spacing import estimate_spacing
 from .stl import read_stl
 from .text_scans import read_obj, read_table
 from .units import KnownLength, decide_units, require_on_scan, require_possible
 
-__all__ = ["LEAST_POINTS", "estimate_spacing", "read_scan"]
+__all__ = ["estimate_spacing", "read_scan"]
 
-LEAST_POINTS = 100
 # A scan narrower than this share of its length is a line, whatever its noise.
 LEAST_WIDTH_SHARE = 1e-3
 FRAME_SAMPLE = 20_000

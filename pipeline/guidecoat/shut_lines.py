@@ -91,13 +91,14 @@ _LEAST_ROLL_MM = 0.15
 _LEAST_STEP_MM, _MOST_STEP_MM = 0.2, 3.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class ShutLine:
     """A lane without points from edge to edge.
 
     u_mm, v_mm : its middle on the chart; length_mm, width_mm : of the lane; share : of the smaller
     part, over the larger; step_mm : how far one side stands over the other; rolled : whether both
-    sides roll off into it, as hemmed edges do.
+    sides roll off into it, as hemmed edges do; grid, nearer_first : (nu, nv) bool over the chart,
+    what lies nearer the larger part than the smaller one.
     """
 
     u_mm: float
@@ -107,6 +108,8 @@ class ShutLine:
     share: float
     step_mm: float
     rolled: bool
+    grid: Grid
+    nearer_first: Mask
 
     @property
     def middle_uv(self) -> tuple[float, float]:
@@ -118,6 +121,11 @@ class ShutLine:
         """Whether edges, not a strip that was missed, face each other over parts of like size."""
         stepped = _LEAST_STEP_MM < abs(self.step_mm) < _MOST_STEP_MM
         return self.share > LIKE_SIZE and (self.rolled or stepped)
+
+    def side_of(self, uv_mm: Floats) -> Mask:
+        """(n,) bool, which of (n, 2) places of the chart lie on the larger part's side."""
+        i, j = (_cell_of(uv_mm[:, axis], self.grid, axis) for axis in range(2))
+        return np.asarray(self.nearer_first[i, j])
 
 
 def find_shut_line(charted: ChartedPoints, cells: Cells, skin: Mask) -> ShutLine | None:
@@ -257,8 +265,8 @@ def _between(lane: Mask, inside: Mask, fine: Grid, charted: ChartedPoints) -> Sh
     if count < 2 or share < _LEAST_PART:
         return None
     reach = _NEAR_BOTH_MM / fine.cell_mm
-    close = [ndimage.distance_transform_edt(label != k) <= reach for k in (first, second)]
-    p, q = np.nonzero(lane & close[0] & close[1])
+    away = [ndimage.distance_transform_edt(label != k) for k in (first, second)]
+    p, q = np.nonzero(lane & (away[0] <= reach) & (away[1] <= reach))
     line = np.column_stack([fine.u_mm[p], fine.v_mm[q]])
     length = float(np.hypot(*np.ptp(line, axis=0))) if len(line) else 0.0
     if length < _LEAST_LENGTH_MM:
@@ -278,6 +286,8 @@ def _between(lane: Mask, inside: Mask, fine: Grid, charted: ChartedPoints) -> Sh
         share,
         float(step),
         bool(max(one, other) < -_LEAST_ROLL_MM),
+        fine,
+        away[0] < away[1],
     )
 
 

@@ -77,7 +77,8 @@ def lay_chart(scan: Scan, voxels: Voxels, *, outside: str = "auto") -> Skin:
         if chosen.sum() < 20:
             raise ScanUnfitError(
                 "no skin was found that faces one way: the surface in this scan turns over "
-                "itself or is too rough. Crop the scan to one panel and scan its outside."
+                "itself or is too rough. Scan the panel's outside, or take it out with "
+                "`guidecoat crop`."
             )
     _refuse_wide(chart, normal[chosen], weight[chosen])
     chart = settled(chart, centre[chosen])
@@ -102,7 +103,7 @@ def _refuse_two_panels(voxels: Voxels, piece: NDArray[np.int64]) -> None:
         )
         raise ScanUnfitError(
             f"two separate pieces of like size are in this scan (their middles {apart:.0f} mm "
-            "apart). Crop the scan to one panel and check each by itself."
+            "apart). Take them out one by one with `guidecoat crop` and check each by itself."
         )
 
 
@@ -112,7 +113,7 @@ def _refuse_closed(normal: Floats, weight: Floats) -> None:
         raise ScanUnfitError(
             "the surface closes on itself: its normals point all ways "
             f"(their mean is {facing:.2f} long, a panel's is over 0.2). "
-            "Crop the scan to one panel's outside."
+            "Take one side of it out with `guidecoat crop`."
         )
 
 
@@ -123,8 +124,8 @@ def _refuse_wide(chart: Chart, normal: Floats, weight: Floats) -> None:
     if wrap > _WIDEST_WRAP_DEG:
         raise ScanUnfitError(
             f"the panel wraps through {wrap:.0f} degrees; up to {_WIDEST_WRAP_DEG:.0f} can be "
-            "unrolled. If a table, a stand or a second panel is in the scan, crop it away; if the "
-            "panel itself turns so far, crop it into parts and check them one by one."
+            "unrolled. If a table, a stand or a second panel is in the scan, or if the panel "
+            "itself turns so far: `guidecoat crop` takes out the largest part that faces one way."
         )
 
 

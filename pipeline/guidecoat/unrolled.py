@@ -23,7 +23,7 @@ from .scan import Scan
 from .settings import Settings
 from .shut_lines import ShutLine, find_shut_line
 from .unroll import lay_chart
-from .voxels import voxelise
+from .voxels import Voxels, voxelise
 
 Mask = NDArray[np.bool_]
 
@@ -55,18 +55,27 @@ class Unrolled:
     timings_s: dict[str, float]
 
 
-def unroll(scan: Scan, settings: Settings) -> Unrolled:
-    """Everything before a surface is laid: chart, cells, body lines and faces.
+@dataclass(frozen=True, eq=False)
+class Celled:
+    """A scan averaged into the cells of its chart; skin : (nu, nv) bool, cells of the panel."""
+
+    voxels: Voxels
+    chart: Chart
+    charted: ChartedPoints
+    cells: Cells
+    skin: Mask
+
+
+def lay_cells(scan: Scan, settings: Settings, clock: Clock | None = None) -> Celled:
+    """Lay a scan's chart and average its points over cells.
 
     Raises
     ------
-    ScanUnfitError
-        There is no chart, no skin or nothing wide enough; or two panels lie side by side.
+    ScanUnfitError : there is no chart or no skin.
     """
-    clock = Clock()
+    clock = clock or Clock()
     voxels = voxelise(scan.points_mm, scan.usable)
     skin_voxels = lay_chart(scan, voxels, outside=settings.outside)
-    chart = skin_voxels.chart
     charted = chart_points(scan, voxels, skin_voxels)
     clock.lap("chart")
     cells = average_cells(
@@ -76,7 +85,20 @@ def unroll(scan: Scan, settings: Settings) -> Unrolled:
         spacing_mm=voxels.spacing_mm,
     )
     clock.lap("cells")
-    skin = skin_mask(cells)
+    return Celled(voxels, skin_voxels.chart, charted, cells, skin_mask(cells))
+
+
+def unroll(scan: Scan, settings: Settings) -> Unrolled:
+    """Everything before a surface is laid: chart, cells, body lines and faces.
+
+    Raises
+    ------
+    ScanUnfitError
+        There is no chart, no skin or nothing wide enough; or two panels lie side by side.
+    """
+    clock = Clock()
+    laid = lay_cells(scan, settings, clock)
+    chart, charted, cells, skin = laid.chart, laid.charted, laid.cells, laid.skin
     with ThreadPoolExecutor(1) as beside:
         lane = beside.submit(find_shut_line, charted, cells, skin)
         layers = beside.submit(look_for_layers, charted, cells)
@@ -107,7 +129,7 @@ def unroll(scan: Scan, settings: Settings) -> Unrolled:
         rough,
         doubles,
         line,
-        ground_share(voxels),
+        ground_share(laid.voxels),
         clock.seconds,
     )
 
@@ -137,7 +159,7 @@ def _two_panels(line: ShutLine, place: tuple[float, float, float]) -> ScanUnfitE
     return ScanUnfitError(
         f"two panels lie side by side in this scan: a shut line {line.width_mm:.0f} mm wide runs "
         f"{line.length_mm:.0f} mm right across it at x {x:.4g}, y {y:.4g}, z {z:.4g}, with "
-        f"{edges}{by}. Crop the scan to one panel and check each by itself."
+        f"{edges}{by}. Take them out one by one with `guidecoat crop` and check each by itself."
     )
 
 

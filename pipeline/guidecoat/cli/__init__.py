@@ -19,8 +19,10 @@ from . import like as lik
 from . import options as opt
 from .batch import batch, history
 from .compare import compare
+from .crop import crop
 from .failures import OUT_OF_TOLERANCE, explain
 from .mirror import mirror
+from .printing import progress
 from .printing import say as _say
 from .printing import say_json as _say_json
 from .words import check_lines, sample_lines
@@ -122,9 +124,9 @@ def check(
     with result_folder(folder) as unfinished:
         from ..export import write_check
 
-        _progress(f"checking {scan.name} ...", quiet=quiet)
+        progress(f"checking {scan.name} ...", quiet=quiet)
         result = lik.run_check(scan, settings, like, like_as)
-        _progress("writing the pictures and tables ...", quiet=quiet)
+        progress("writing the pictures and tables ...", quiet=quiet)
         lost = write_check(result, unfinished, extras=extras)
     if as_json:
         _say_json(json.loads((folder / "summary.json").read_text("utf-8")))
@@ -165,7 +167,7 @@ def survey(
     )
     from ..survey import survey_scan
 
-    _progress(f"looking at {scan.name} ...", quiet=quiet)
+    progress(f"looking at {scan.name} ...", quiet=quiet)
     found = survey_scan(scan, settings)
     if as_json:
         _say_json(found.summary())
@@ -184,18 +186,14 @@ def samples(
     with result_folder(folder) as unfinished:
         from ..samples import write_samples
 
-        _progress("making the sample scans ...", quiet=quiet)
+        progress("making the sample scans ...", quiet=quiet)
         written = write_samples(unfinished)
     if not quiet:
         _say(sample_lines([folder / path.relative_to(unfinished) for path in written]))
 
 
+app.command()(crop)
 app.command()(compare)
 app.command()(mirror)
 app.command()(batch)
 app.command()(history)
-
-
-def _progress(line: str, *, quiet: bool) -> None:
-    if not quiet and sys.stderr.isatty():
-        print(line, file=sys.stderr, flush=True)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -12,7 +11,7 @@ import typer
 from ..output_folder import result_folder
 from . import options as opt
 from .failures import OUT_OF_TOLERANCE
-from .printing import say, say_json
+from .printing import progress, say, say_json
 from .words import on_any_terminal, remark_lines, written_lines
 
 if TYPE_CHECKING:
@@ -127,10 +126,3 @@ def compare_lines(result: Comparison, folder: Path) -> list[str]:
         lines += [f"  {track_words(track)}; {region.from_edges}", f"      {region.action}"]
     lines += remark_lines(result.warnings)
     return on_any_terminal([*lines, *written_lines(folder, _FILES)])
-
-
-def progress(line: str, *, quiet: bool) -> None:
-    """A line for somebody who watches, on a terminal only."""
-    if not quiet and sys.stderr.isatty():
-        sys.stderr.write(line + "\n")
-        sys.stderr.flush()

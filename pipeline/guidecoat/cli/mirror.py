@@ -11,9 +11,9 @@ import typer
 from ..errors import SettingsError
 from ..output_folder import result_folder
 from . import options as opt
-from .compare import AlreadyAligned, progress
+from .compare import AlreadyAligned
 from .failures import OUT_OF_TOLERANCE
-from .printing import say, say_json
+from .printing import progress, say, say_json
 from .words import on_any_terminal, remark_lines, written_lines
 
 if TYPE_CHECKING:
@@ -50,7 +50,6 @@ _FILES = (
     ("table", "regions.csv"),
 )
 _SHOWN_REGIONS = 5
-_NUMBERS = 6
 
 
 def mirror(
@@ -132,14 +131,7 @@ def _options(plane: str | None, pairs: Path | None, *, already_aligned: bool) ->
 
     if plane is None:
         return MirrorOptions(already_aligned, None, pairs)
-    try:
-        values = [float(part) for part in plane.split(",")]
-    except ValueError:
-        values = []
-    if len(values) != _NUMBERS:
-        raise SettingsError(
-            f'--plane "{plane}": needs 6 numbers parted by commas, X,Y,Z,NX,NY,NZ: a point of the '
-            "plane and its normal"
-        )
-    x, y, z, a, b, c = values
+    x, y, z, a, b, c = opt.numbers(
+        "--plane", plane, wanted="X,Y,Z,NX,NY,NZ", meaning="a point of the plane and its normal"
+    )
     return MirrorOptions(already_aligned, ((x, y, z), (a, b, c)), pairs)

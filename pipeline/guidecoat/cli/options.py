@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+from ..errors import SettingsError
 
 if TYPE_CHECKING:
     from ..settings import Settings
@@ -153,6 +156,28 @@ def asked_for(
     elif creases is not None:
         asked |= {"creases.mode": "file", "creases.file": Path(creases)}
     return {key: value for key, value in asked.items() if value is not None}
+
+
+def numbers(option: str, text: str, *, wanted: str, meaning: str) -> tuple[float, ...]:
+    """The numbers that an option was given, as many as `wanted` has names.
+
+    >>> numbers("--at", "1,2.5,-3", wanted="X,Y,Z", meaning="a point of the scan")
+    (1.0, 2.5, -3.0)
+
+    Raises
+    ------
+    SettingsError : they are not so many finite numbers.
+    """
+    try:
+        found = tuple(float(part) for part in text.split(","))
+    except ValueError:
+        found = ()
+    count = len(wanted.split(","))
+    if len(found) != count or not all(math.isfinite(number) for number in found):
+        raise SettingsError(
+            f'{option} "{text}": needs {count} numbers parted by commas, {wanted}: {meaning}'
+        )
+    return found
 
 
 def _number_if_any(text: str | None) -> float | str | None:

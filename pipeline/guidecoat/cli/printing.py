@@ -26,3 +26,10 @@ def say_json(summary: object) -> None:
     """Print an object as JSON. ASCII, so that any terminal or pipe takes it; json escapes it."""
     for_people = json.dumps(summary, indent=2)
     say(for_people.splitlines())
+
+
+def progress(line: str, *, quiet: bool) -> None:
+    """A line for somebody who watches, on a terminal only."""
+    if not quiet and sys.stderr.isatty():
+        sys.stderr.write(line + "\n")
+        sys.stderr.flush()

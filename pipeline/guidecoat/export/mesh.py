@@ -95,6 +95,16 @@ def vertex_normals(points_mm: NDArray[np.float32], faces: NDArray[np.int32]) -> 
     return (total / length[:, None]).astype(np.float32)
 
 
+def faces_within(faces: NDArray[np.int32], kept: NDArray[np.bool_]) -> NDArray[np.int32]:
+    """The triangles whose three vertices are kept, renumbered to those.
+
+    >>> faces_within(np.array([[0, 1, 2], [1, 2, 3]]), np.array([False, True, True, True]))
+    array([[0, 1, 2]], dtype=int32)
+    """
+    renumbered = np.cumsum(kept, dtype=np.int32) - 1
+    return np.asarray(renumbered[faces[kept[faces].all(axis=1)]])
+
+
 def _scan_mesh(
     points_mm: NDArray[np.float32], faces: NDArray[np.int32]
 ) -> tuple[NDArray[np.float32], NDArray[np.int32], NDArray[np.intp] | slice]:
@@ -102,9 +112,7 @@ def _scan_mesh(
     finite = np.asarray(np.isfinite(points_mm).all(axis=1))
     if finite.all():
         return points_mm, faces, slice(None)
-    renumbered = np.cumsum(finite, dtype=np.int32) - 1
-    kept = faces[finite[faces].all(axis=1)]
-    return points_mm[finite], renumbered[kept], np.flatnonzero(finite)
+    return points_mm[finite], faces_within(faces, finite), np.flatnonzero(finite)
 
 
 def _cells_mesh(

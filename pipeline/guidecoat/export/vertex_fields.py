@@ -9,14 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..check import CheckResult
-from ..ply import write_ply_chunks
+from ..ply import storable, write_ply_chunks
 from .colours import Scale
 
 # Rows at a time: small enough that a chunk and its temporaries stay in the processor's cache.
 _CHUNK = 1 << 16
 _COLOURS = ("red", "green", "blue")
-# A PLY knows no wider whole numbers than these, and no half floats.
-_PLY_TYPES = frozenset(("i1", "i2", "i4", "u1", "u2", "u4", "f4", "f8"))
 
 
 def write_vertex_fields(
@@ -34,11 +32,7 @@ def write_vertex_fields(
     vertices, deviation = view.scan.vertices, view.deviation
     names = [name for name, _ in fields]
     own = {"x", "y", "z", *_COLOURS, *names, "status"}
-    rest = [
-        name
-        for name in vertices.dtype.names or ()
-        if name not in own and vertices.dtype[name].str[1:] in _PLY_TYPES
-    ]
+    rest = [name for name in storable(vertices.dtype) if name not in own]
     dtype = np.dtype(
         [(axis, _little(vertices.dtype[axis])) for axis in "xyz"]
         + [(colour, "u1") for colour in _COLOURS]
