@@ -40,7 +40,7 @@ SUMMARY_KEYS = {
     "outside": {"direction", "decided_by"},
     "verdict": None,
     "scan": {"spacing_mm", "noise_mm", "smallest_visible_mm", "smallest_visible_by"},
-    "panel": {"length_mm", "width_mm", "area_cm2"},
+    "panel": {"length_mm", "width_mm", "area_cm2", "share_judged"},
     "surface": {"batten_mm", "batten_decided_by", "order", "creases"},
     "tolerance": {"height_mm", "slope_mrad"},
     "deviation": {"rms_mm", "min_mm", "max_mm", "share_in_tolerance"},

@@ -190,6 +190,8 @@ def test_verdict_in_plain_words() -> None:
     assert verdict_words(sound).startswith(
         "In tolerance: no high or low is over \u00b10.3 mm, no ripple"
     )
+    half_judged = dataclasses.replace(sound, share_judged=0.66)
+    assert verdict_words(half_judged).startswith("In tolerance on the 66 % that was judged: ")
     unsure = dataclasses.replace(RESULT, verdict="undecided", regions=RESULT.regions[1:2])
     assert "1 high too near the limit" in verdict_words(unsure)
 

@@ -61,7 +61,10 @@ class SurfaceFacts:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class CheckResult:
-    """Everything a check found; the exporters and the report read it and nothing else."""
+    """Everything a check found; the exporters and the report read it and nothing else.
+
+    share_judged : of the scanned skin.
+    """
 
     scan: Scan
     settings: Settings
@@ -86,6 +89,7 @@ class CheckResult:
     timings_s: dict[str, float]
     plan: WorkPlan | None = None
     blurred_by: str = NOISE
+    share_judged: float = 1.0
 
 
 def check_scan(path: Path, settings: Settings) -> CheckResult:
@@ -312,6 +316,7 @@ def _result(
         cautions=cautions_for(settings.stage),
         timings_s={**unrolled.timings_s, **clock.seconds},
         blurred_by=found.blurred_by,
+        share_judged=float(found.judged.sum()) / max(int(cells.filled.sum()), 1),
     )
 
 

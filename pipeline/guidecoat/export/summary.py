@@ -52,6 +52,7 @@ def summary_of(result: CheckResult, *, warnings: tuple[str, ...] = ()) -> dict[s
         "panel": {
             "length_mm": result.length_mm,
             "width_mm": result.width_mm,
+            "share_judged": result.share_judged,
             "area_cm2": result.area_cm2,
         },
         "surface": {

@@ -16,6 +16,9 @@ SECTION_ENDS = {
 }
 """Where a section starts and where it ends, by its kind."""
 
+# Bands along edges alone take a fifth of a small panel; with less judged the verdict says so.
+_MOSTLY_JUDGED = 0.8
+
 
 def shown(text: str) -> str:
     """A name made fit for any output: one line, and valid Unicode whatever the file system held."""
@@ -38,8 +41,10 @@ def verdict_words(result: CheckResult) -> str:
     tolerance = result.settings.tolerance
     band = f"the tolerance of \u00b1{tolerance.height_mm:g} mm and {tolerance.slope_mrad:g} mrad"
     if result.verdict == "in":
+        share = result.share_judged
+        where = f" on the {100 * share:.0f} % that was judged" if share < _MOSTLY_JUDGED else ""
         return (
-            f"In tolerance: no high or low is over \u00b1{tolerance.height_mm:g} mm, "
+            f"In tolerance{where}: no high or low is over \u00b1{tolerance.height_mm:g} mm, "
             f"no ripple over {tolerance.slope_mrad:g} mrad"
         )
     if result.verdict == "out":
