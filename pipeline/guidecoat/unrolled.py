@@ -18,6 +18,7 @@ from .errors import ScanUnfitError
 from .faces import HEM_MM, Faces, height_jumps, part_faces, skin_mask, sound_interior
 from .given import read_crease_lines
 from .ground import ground_share
+from .parts import require_no_wall
 from .roughness import ROUGH, measure_roughness
 from .scan import Scan
 from .settings import Settings
@@ -94,10 +95,12 @@ def unroll(scan: Scan, settings: Settings) -> Unrolled:
     Raises
     ------
     ScanUnfitError
-        There is no chart, no skin or nothing wide enough; or two panels lie side by side.
+        There is no chart, no skin or nothing wide enough; two panels lie side by side; or what was
+        unrolled may be a wall before which the panel stands.
     """
     clock = Clock()
     laid = lay_cells(scan, settings, clock)
+    require_no_wall(scan, laid.voxels)
     chart, charted, cells, skin = laid.chart, laid.charted, laid.cells, laid.skin
     with ThreadPoolExecutor(1) as beside:
         lane = beside.submit(find_shut_line, charted, cells, skin)
