@@ -254,7 +254,7 @@ def _doubted(
         laid.faces,
         unrolled.creases,
         laid.fair,
-        settings.tolerance,
+        settings,
     )
     return doubt_held(
         regions,
