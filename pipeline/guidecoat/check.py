@@ -32,6 +32,7 @@ from .faces import Faces
 from .fairing import FairSurface, knot_spacing, lay_surface
 from .given import OffPoint, off_words, points_off, read_hold_points, require_on_panel
 from .judging import refuse_noise, status_of, verdict_of, without_refused, without_specks
+from .line_dents import with_line_dents
 from .marks import Mark, find_marks
 from .regions import Region, measure_regions
 from .remarks import doubts_of, warnings_of
@@ -208,6 +209,16 @@ def _judge(unrolled: Unrolled, laid: _Laid, settings: Settings) -> _Judged:
     found = with_wander(found, marks, cells)
     regions = _regions(marks, unrolled, laid, found, settings)
     regions = _doubted(regions, unrolled, laid, found, settings)
+    regions = with_line_dents(
+        regions,
+        unrolled.creases,
+        cells,
+        chart,
+        unrolled.scan,
+        laid.edges,
+        settings.tolerance,
+        batten_mm=laid.fair.faces[0].batten_mm,
+    )
     fair = without_told(laid.fair, regions)
     faces, found = without_specks(
         cells.filled & unrolled.skin,
