@@ -48,6 +48,8 @@ def test_a_dent_on_a_body_line_is_found_once(peak: float, across: float, seed: i
     assert region.doubt in (ON_LINE, "")
     assert region.verdict == result.verdict == ("undecided" if region.doubt else "out")
     assert abs(region.peak_mm - peak) < region.uncertainty_mm + 0.02
+    assert region.volume_cm3 == pytest.approx(low.volume_cm3, rel=0.25)
+    assert region.length_mm == pytest.approx(across, rel=0.2)
     assert np.linalg.norm(np.array([region.x, region.y, region.z]) - place) < 15.0
     assert ("across which one scan is not judged" in region.action) == bool(region.doubt)
 

@@ -63,13 +63,13 @@ _FLOOR_SHARE = 1.0 / 15.0
 @dataclass(frozen=True, eq=False)
 class _Dent:
     """A dent or bump on a line: off_mm : signed, at its peak; sigma_mm; place_uv : (2,) of the
-    peak; run_uv : (k, 2) the line along it.
+    peak; across_mm : its diameter.
     """
 
     off_mm: float
     sigma_mm: float
     place_uv: Floats
-    run_uv: Floats
+    across_mm: float
 
 
 def with_line_dents(
@@ -99,8 +99,7 @@ def with_line_dents(
     for dent in sorted(found, key=lambda dent: -abs(dent.off_mm)):
         own = _region(dent, cells, chart, scan, edges)
         # Lines run side by side, and a dent goes down on all it reaches.
-        around = near_line(cells.grid, dent.run_uv, 0.5 * own.length_mm)
-        parts = [r for r in every if r.kind == own.kind and (r.footprint & around).any()]
+        parts = [r for r in every if r.kind == own.kind and (r.footprint & own.footprint).any()]
         every = [r for r in every if not any(r is part for part in parts)]
         every.append(_joined(own, parts, cells) if parts else own)
     return named(every)
@@ -134,12 +133,12 @@ def _dents_on(
             if long_mm <= _SHORTEST_DENT_MM:
                 continue
             full = float(off[peak])
+            across_mm = _across(long_mm, _FOOT * limit_mm / abs(full))
             if not (np.linalg.norm(others_uv - place[peak], axis=1) < _ALONE_MM).any():
-                across_mm = _across(long_mm, _FOOT * limit_mm / abs(full))
                 full /= _share_read(across_mm, cells.grid.cell_mm)
             sigma = float(np.hypot(scale, 0.5 * _UNSURE * full))
             if abs(full) > limit_mm - GUARD * sigma and abs(off[peak]) > _SURE_SCALES * scale:
-                yield _Dent(full, sigma, place[peak], place[at])
+                yield _Dent(full, sigma, place[peak], across_mm)
 
 
 def _across(long_mm: float, foot: float) -> float:
@@ -232,10 +231,9 @@ def _joined(own: Region, parts: list[Region], cells: Cells) -> Region:
     told = own if abs(own.peak_mm) > abs(flank.peak_mm) else flank
     sure = next((part for part in parts if part.verdict == "out"), None)
     footprint = np.any([own.footprint, *(part.footprint for part in parts)], axis=0)
-    between = own.footprint & ~np.any([part.footprint for part in parts], axis=0)
-    area = float(between.sum()) * cells.grid.cell_mm**2 / 100.0
-    volume = 0.1 * own.mean_mm * area + sum(part.volume_cm3 for part in parts)
-    area += sum(part.area_cm2 for part in parts)
+    area = float(footprint.sum()) * cells.grid.cell_mm**2 / 100.0
+    # Beside the line a part of it is measured, on it the whole is reckoned as a dimple.
+    volume = max(own.volume_cm3, sum(part.volume_cm3 for part in parts), key=abs)
     long_side, short_side = sides_mm(footprint, cells)
     return replace(
         told,
@@ -256,14 +254,14 @@ def _joined(own: Region, parts: list[Region], cells: Cells) -> Region:
 
 def _region(dent: _Dent, cells: Cells, chart: Chart, scan: Scan, edges: tuple[Edge, ...]) -> Region:
     side = cells.grid.cell_mm
-    footprint = near_line(cells.grid, dent.run_uv, (_ROWS[-1] + 0.5) * side) & cells.filled
     place = dent.place_uv
+    footprint = near_line(cells.grid, place[None, :], 0.5 * dent.across_mm) & cells.filled
     i, j = (int(k[0]) for k in cells.grid.index(*place[:, None]))
     height = cells.height_mm[i, j] if cells.filled[i, j] else 0.0
     x, y, z = scan.to_file_frame(chart.to_space(np.array([[*place, height]])))[0]
-    long_mm = float(np.linalg.norm(np.diff(dent.run_uv, axis=0), axis=1).sum())
     area_cm2 = float(footprint.sum()) * side**2 / 100.0
-    mean = 0.5 * dent.off_mm
+    # Of a cosine dimple over its whole area (computed).
+    mean = (1.0 - 4.0 / np.pi**2) * 0.5 * dent.off_mm
     return Region(
         "",
         "high" if dent.off_mm > 0.0 else "low",
@@ -273,9 +271,9 @@ def _region(dent: _Dent, cells: Cells, chart: Chart, scan: Scan, edges: tuple[Ed
         mean,
         area_cm2,
         0.1 * mean * area_cm2,
-        max(long_mm, 2.0 * _ROWS[-1] * side),
-        min(long_mm, 2.0 * _ROWS[-1] * side),
-        1e3 * abs(dent.off_mm) / (0.5 * long_mm),
+        dent.across_mm,
+        dent.across_mm,
+        1e3 * np.pi * abs(dent.off_mm) / dent.across_mm,
         float(x),
         float(y),
         float(z),
