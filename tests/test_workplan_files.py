@@ -15,7 +15,7 @@ import pytest
 from guidecoat.cautions import cautions_for
 from guidecoat.check import CheckResult
 from guidecoat.export.plan_files import PLAN_COLUMNS, plan_csv, plan_json, write_plan
-from guidecoat.export.plan_picture import band_colours, depth_bands
+from guidecoat.export.plan_picture import _said, band_colours, depth_bands
 from guidecoat.export.plan_sheet import plan_section, plan_sheet
 from guidecoat.settings import load_settings
 from guidecoat.workplan import WorkPlan, plan_work
@@ -195,3 +195,11 @@ def test_a_picture_that_cannot_be_drawn_costs_only_itself(
     assert len(warned) == 1
     assert "no font" in warned[0]
     assert sorted(p.name for p in tmp_path.iterdir()) == ["plan.csv", "plan.html", "plan.json"]
+
+
+def test_the_plans_picture_says_how_many_marks_are_not_in_it() -> None:
+    plan, result = planned(Planted("H1", -60.0, 20.0, 1.2), Planted("L1", 90.0, 20.0, -1.5))
+    assert "undecided" not in _said(plan.tap, result)
+    first, *rest = result.regions
+    unsure = replace(result, regions=(replace(first, verdict="undecided"), *rest))
+    assert _said(plan.tap, unsure).endswith("kg to mix; without the 1 undecided (?)")

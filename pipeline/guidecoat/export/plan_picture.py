@@ -95,7 +95,7 @@ def _draw_map(axes: Axes, fill: Fill, result: CheckResult) -> None:
             axes.text(
                 region.u_mm,
                 region.v_mm,
-                shown(region.region),
+                shown(region.region) + ("?" if region.verdict == "undecided" else ""),
                 fontsize=7,
                 color=INK,
                 ha="center",
@@ -103,11 +103,18 @@ def _draw_map(axes: Axes, fill: Fill, result: CheckResult) -> None:
                 bbox=box,
             )
     axes.set_axis_off()
-    said = (
-        f"{_TITLES[fill.target]}: greatest {fill.greatest_mm:.1f} mm, "
-        f"{fill.litres:.3f} l in place, {fill.kilograms:.3f} kg to mix"
-    )
+    said = _said(fill, result)
     axes.set_title(said, fontsize=8, color=INK, loc="left", pad=3.0)
+
+
+def _said(fill: Fill, result: CheckResult) -> str:
+    """What the filler comes to, and how many marks are not in it."""
+    unsure = sum(r.kind != "ripple" and r.verdict == "undecided" for r in result.regions)
+    without = f"; without the {unsure} undecided (?)" if unsure else ""
+    return (
+        f"{_TITLES[fill.target]}: greatest {fill.greatest_mm:.1f} mm, "
+        f"{fill.litres:.3f} l in place, {fill.kilograms:.3f} kg to mix{without}"
+    )
 
 
 def band_colours(depth_mm: NDArray[np.float64], figures: PlanSettings) -> NDArray[np.uint8]:
