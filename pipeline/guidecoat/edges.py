@@ -13,7 +13,7 @@ from scipy.spatial import cKDTree
 
 from .cells import Cells
 from .creases import Crease
-from .faces import Faces, depth
+from .faces import BEHIND, LINE, OFF, STRIP, Faces, depth, height_jumps
 from .ridges import smooth_line
 
 Floats = NDArray[np.float64]
@@ -24,6 +24,10 @@ _CORNER_DEG = 40.0
 _CORNER_REACH_MM = 70.0
 _SHORTEST_EDGE_MM = 40.0
 _CROSSING_MM = 40.0
+_BORDER = "border"
+# Skin that goes on beyond a face is that near its height, carried on: farther off it is another
+# part. As a jump between cells is.
+_GOES_ON_MM = 4.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,7 +38,8 @@ class Edge:
     kind : outline | opening | sharp | step; face : its number; line_uv : (k, 2) where the edge
     runs on the chart; station_uv : (s, 2) a little inboard of it, where the surface is held;
     inward_uv : (s, 2) unit, into the face; closed : whether it runs round;
-    length_mm : tape length; station_mm : between stations.
+    length_mm : tape length; station_mm : between stations; body_line_uv : (b, 2) the body line or
+    step that it runs along, None where it is an edge of the panel.
     """
 
     name: str
@@ -46,6 +51,12 @@ class Edge:
     closed: bool
     length_mm: float
     station_mm: float
+    body_line_uv: Floats | None = None
+
+    @property
+    def tape_uv(self) -> Floats:
+        """(k, 2) where a tape to it ends: at the line itself, not at the band along it."""
+        return self.line_uv if self.body_line_uv is None else self.body_line_uv
 
 
 def find_edges(
@@ -71,14 +82,28 @@ def find_edges(
     for face in range(1, faces.count + 1):
         inside = depth(faces.label == face, side)
         for rim in _rims(inside, cells, level):
-            for line, kind, closed in _pieces(rim, cells, faces, creases, inboard_mm):
+            for line, kind, closed in _pieces(rim, face, cells, faces, creases, inboard_mm):
+                if kind == _BORDER:
+                    continue
                 place, inward, spacing = _stations(line, inside, cells, closed, step)
                 # The outermost cells hang over a cut edge by half, and end at the roll of a hem.
                 outer = place - (level - 0.25 * side) * inward
                 ring = np.vstack([outer, outer[:1]]) if closed else outer
                 length = float(np.linalg.norm(np.diff(ring, axis=0), axis=1).sum())
-                found.append(Edge("", kind, face, ring, place, inward, closed, length, spacing))
+                along = _body_line(outer, kind, creases)
+                found.append(
+                    Edge("", kind, face, ring, place, inward, closed, length, spacing, along)
+                )
     return _named(found)
+
+
+def _body_line(outer: Floats, kind: str, creases: tuple[Crease, ...]) -> Floats | None:
+    """(b, 2) the parting line that most of an edge runs along, if it is not the panel's."""
+    lines = [c.line_uv for c in creases if c.parts and c.kind == kind]
+    if not lines:
+        return None
+    away = [float(np.median(cKDTree(line).query(outer)[0])) for line in lines]
+    return lines[int(np.argmin(away))]
 
 
 def _rims(inside: Floats, cells: Cells, level: float) -> list[tuple[Floats, bool]]:
@@ -100,6 +125,7 @@ def _rims(inside: Floats, cells: Cells, level: float) -> list[tuple[Floats, bool
 
 def _pieces(
     rim: tuple[Floats, bool],
+    face: int,
     cells: Cells,
     faces: Faces,
     creases: tuple[Crease, ...],
@@ -107,7 +133,7 @@ def _pieces(
 ) -> list[tuple[Floats, str, bool]]:
     """The rim cut at its corners and where what lies beyond it changes."""
     line, closed = rim
-    kind = _kinds(line, cells, faces, creases, inboard_mm)
+    kind = _kinds(line, face, cells, faces, creases, inboard_mm)
     if closed and (kind == "opening").all():
         return [(line, "opening", True)]
     cuts = _corners(line, closed)
@@ -149,14 +175,22 @@ def _majority(kind: NDArray[np.str_]) -> str:
 
 
 def _kinds(
-    line: Floats, cells: Cells, faces: Faces, creases: tuple[Crease, ...], inboard_mm: float
+    line: Floats,
+    face: int,
+    cells: Cells,
+    faces: Faces,
+    creases: tuple[Crease, ...],
+    inboard_mm: float,
 ) -> NDArray[np.str_]:
-    """What lies beyond each point of a rim: the outline, an opening, or a line that parts."""
+    """What lies beyond each point of a rim: the outline, an opening, a line that parts, or the
+    border of skin that is not judged.
+    """
     kind = np.full(len(line), "outline", dtype="<U8")
     if faces.openings.any():
         away = ndimage.distance_transform_edt(~faces.openings) * cells.grid.cell_mm
         i, j = cells.grid.index(line[:, 0], line[:, 1])
         kind[away[i, j] < inboard_mm + 4.0 * cells.grid.cell_mm] = "opening"
+    kind[_goes_on(line, face, cells, faces, inboard_mm + 4.0 * cells.grid.cell_mm)] = _BORDER
     for crease in creases:
         if crease.parts:
             near = cKDTree(crease.line_uv).query(line)[0]
@@ -169,6 +203,27 @@ def _kinds(
             if run.sum() * 2.0 < _SHORTEST_EDGE_MM and not run.all():
                 kind[run] = kind[(np.flatnonzero(run)[0] - 1) % len(kind)]
     return kind
+
+
+def _goes_on(
+    line: Floats, face: int, cells: Cells, faces: Faces, reach_mm: float
+) -> NDArray[np.bool_]:
+    """(k,) where the skin goes on beyond a rim's points: a line's band, a strip, another face."""
+    skin = cells.filled & (faces.reason != BEHIND)
+    other = skin & ((faces.reason == STRIP) | ((faces.label > 0) & (faces.label != face)))
+    # The band of a jump in height is the rim's own; that of a line ends nowhere on the panel.
+    other |= skin & (faces.reason == LINE) & ~height_jumps(cells, skin & (faces.reason != OFF))
+    if not other.any():
+        return np.zeros(len(line), bool)
+    away, (near_i, near_j) = ndimage.distance_transform_edt(~other, return_indices=True)
+    i, j = cells.grid.index(line[:, 0], line[:, 1])
+    to = near_i[i, j], near_j[i, j]
+    carried = cells.height_mm[i, j]
+    carried = carried + np.nan_to_num(cells.slope_u[i, j]) * (cells.u_mm[to] - cells.u_mm[i, j])
+    carried = carried + np.nan_to_num(cells.slope_v[i, j]) * (cells.v_mm[to] - cells.v_mm[i, j])
+    # Over a drop-out nothing tells them apart.
+    level = ~(np.abs(cells.height_mm[to] - carried) > _GOES_ON_MM)
+    return np.asarray(level & (away[i, j] * cells.grid.cell_mm < reach_mm))
 
 
 def _corners(line: Floats, closed: bool) -> NDArray[np.intp]:

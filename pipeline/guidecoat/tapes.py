@@ -23,6 +23,10 @@ _PAST_END_MM = 5.0
 _BRIDGED_MM = 160.0
 _ACROSS = 0.7
 _AT_RIM_MM = 15.0
+# An edge's line lies by half a cell off the metal's end; rounded corners take more off it.
+_HOOKED_MM = 8.0
+_HOOKED_CELLS = 1.5
+_REAL = ("outline", "opening")
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,6 +51,15 @@ class Metal:
         return bool(gaps.max(initial=0.0) <= _BRIDGED_MM)
 
 
+    def ends_at(self, foot: Floats, unit: Floats) -> bool:
+        """Whether the metal ends at (2,) a foot that a tape along (2,) a unit way comes to."""
+        reach = max(_HOOKED_MM, _HOOKED_CELLS * self.grid.cell_mm)
+        track = foot + reach * np.array([-1.0, -0.6, 1.0, 1.5, 2.0])[:, None] * unit
+        on = self.there[self.grid.index(track[:, 0], track[:, 1])]
+        on &= ~self.grid.beyond(track[:, 0], track[:, 1])
+        return bool(on[:2].any() and not on[2:].any())
+
+
 @dataclass(frozen=True, eq=False)
 class _Tape:
     """From a place to the nearest point of an edge: (2,) the way there, its length, its unit way,
@@ -65,9 +78,9 @@ def tape_distances(
 ) -> str:
     """Where to lay the tape: distances from the nearest edge and the nearest one across it.
 
-    Edges of the outline come first; the tape runs over one face only, so where those of a face do
-    not lie across each other, its body lines and steps serve. A tape lies on metal, and bridges
-    no more than a handle's opening.
+    Edges that a tape can be hooked on come first, outline or opening; the tape runs over one face
+    only, so where those of a face do not lie across each other, its body lines and steps serve. A
+    tape lies on metal, bridges no more than a handle's opening, and ends where the edge is.
 
     Parameters
     ----------
@@ -81,14 +94,22 @@ def tape_distances(
         # At the very rim a tape along the edge would hang over it here and there.
         start = place + _AT_RIM_MM * inward
         tapes = [t for t in tapes if metal.carries(start, t.way)]
+        tapes = [t for t in tapes if not t.past or metal.ends_at(place + t.way, t.unit)]
+    tapes = [t for t in tapes if t.edge.kind in _REAL or not t.past]
     # Where two edges run on into each other, the tape ends at the one that is there.
     tapes.sort(
-        key=lambda t: (t.edge.kind != "outline", t.length_mm + (_PAST_END_MM if t.past else 0.0))
+        key=lambda t: (t.edge.kind not in _REAL, t.length_mm + (_PAST_END_MM if t.past else 0.0))
     )
     chosen = tapes[:1]
     first = inward if inward.any() or not tapes else tapes[0].unit
     chosen += [t for t in tapes[1:] if abs(t.unit @ first) < _ACROSS][:1]
-    return ", ".join(f"{tape.length_mm:.0f} mm from edge {tape.edge.name}" for tape in chosen)
+    return ", ".join(f"{tape.length_mm:.0f} mm from {_called(tape.edge)}" for tape in chosen)
+
+
+def _called(edge: Edge) -> str:
+    """What an edge is called in words."""
+    what = {"sharp": "body line", "step": "step"}.get(edge.kind, "edge")
+    return f"{what} {edge.name}"
 
 
 def _inward_at_rim(tapes: list[_Tape], place: Floats) -> Floats:
@@ -143,7 +164,7 @@ def _nearest(line: Floats, place: Floats) -> tuple[Floats, bool]:
 
 def _tape(edge: Edge, place: Floats) -> _Tape:
     """The shortest tape from a place to an edge."""
-    foot, past = tape_foot(edge.line_uv, place, closed=edge.closed)
+    foot, past = tape_foot(edge.tape_uv, place, closed=edge.closed)
     way = foot - place
     length = float(np.linalg.norm(way))
     return _Tape(edge, way, length, way / (length + 1e-12), past)
