@@ -6,7 +6,6 @@ import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
-from contourpy import contour_generator
 from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.spatial import cKDTree
@@ -14,7 +13,7 @@ from scipy.spatial import cKDTree
 from .cells import Cells
 from .creases import Crease
 from .faces import BEHIND, LINE, OFF, STRIP, Faces, depth, height_jumps
-from .ridges import smooth_line
+from .rims import rim_lines, torn
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -24,7 +23,7 @@ _CORNER_DEG = 40.0
 _CORNER_REACH_MM = 70.0
 _SHORTEST_EDGE_MM = 40.0
 _CROSSING_MM = 40.0
-_BORDER = "border"
+_BORDER, _TORN = "border", "torn"
 # Skin that goes on beyond a face is that near its height, carried on: farther off it is another
 # part. As a jump between cells is.
 _GOES_ON_MM = 4.0
@@ -81,9 +80,11 @@ def find_edges(
     level = inboard_mm + 0.75 * side
     for face in range(1, faces.count + 1):
         inside = depth(faces.label == face, side)
-        for rim in _rims(inside, cells, level):
-            for line, kind, closed in _pieces(rim, face, cells, faces, creases, inboard_mm):
-                if kind == _BORDER:
+        for rim in rim_lines(inside, cells.grid, level):
+            if np.linalg.norm(np.diff(rim[0], axis=0), axis=1).sum() < 2.0 * _SHORTEST_EDGE_MM:
+                continue
+            for line, kind, closed in _pieces(rim, inside, face, cells, faces, creases, inboard_mm):
+                if kind in (_BORDER, _TORN):
                     continue
                 place, inward, spacing = _stations(line, inside, cells, closed, step)
                 # The outermost cells hang over a cut edge by half, and end at the roll of a hem.
@@ -106,25 +107,9 @@ def _body_line(outer: Floats, kind: str, creases: tuple[Crease, ...]) -> Floats 
     return lines[int(np.argmin(away))]
 
 
-def _rims(inside: Floats, cells: Cells, level: float) -> list[tuple[Floats, bool]]:
-    """Contours of the depth on the chart, smoothed: (k, 2) lines and whether they close."""
-    smooth = ndimage.gaussian_filter(inside, 0.7)
-    grid = cells.grid
-    lines = contour_generator(grid.v_mm, grid.u_mm, smooth).lines(level)
-    out = []
-    for line in lines:
-        uv = np.asarray(line)[:, ::-1]
-        closed = bool(np.allclose(uv[0], uv[-1]))
-        length = np.linalg.norm(np.diff(uv, axis=0), axis=1).sum()
-        if length < 2.0 * _SHORTEST_EDGE_MM:
-            continue
-        uv = uv[:-1] if closed else uv
-        out.append((smooth_line(uv, sigma_mm=5.0, station_mm=2.0, closed=closed), closed))
-    return out
-
-
 def _pieces(
     rim: tuple[Floats, bool],
+    inside: Floats,
     face: int,
     cells: Cells,
     faces: Faces,
@@ -134,6 +119,10 @@ def _pieces(
     """The rim cut at its corners and where what lies beyond it changes."""
     line, closed = rim
     kind = _kinds(line, face, cells, faces, creases, inboard_mm)
+    ends = (kind == "outline") | (kind == "opening")
+    if ends.any():
+        inward = _inward(line, inside, cells)
+        kind[ends & torn(line, inward, closed=closed, cell_mm=cells.grid.cell_mm)] = _TORN
     if closed and (kind == "opening").all():
         return [(line, "opening", True)]
     cuts = _corners(line, closed)
@@ -256,10 +245,15 @@ def _stations(
     spacing = float(along[-1] / count)
     t = spacing * (np.arange(count) + (0.0 if closed else 0.5))
     place = np.column_stack([np.interp(t, along, ring[:, k]) for k in range(2)])
+    return place, _inward(place, inside, cells), spacing
+
+
+def _inward(place: Floats, inside: Floats, cells: Cells) -> Floats:
+    """(n, 2) unit ways into the face at chart places."""
     slope_u, slope_v = np.gradient(ndimage.gaussian_filter(inside, 1.5))
     i, j = cells.grid.index(place[:, 0], place[:, 1])
     inward = np.column_stack([slope_u[i, j], slope_v[i, j]])
-    return place, inward / (np.linalg.norm(inward, axis=1)[:, None] + 1e-12), spacing
+    return np.asarray(inward / (np.linalg.norm(inward, axis=1)[:, None] + 1e-12))
 
 
 def _named(edges: list[Edge]) -> tuple[Edge, ...]:

@@ -27,6 +27,11 @@ _AT_RIM_MM = 15.0
 _HOOKED_MM = 8.0
 _HOOKED_CELLS = 1.5
 _REAL = ("outline", "opening")
+# Where a rim turns by that much over that reach either way, a tape hardly tells where it is
+# square: it counts as so many times longer (choice).
+_ROUND_REACH_MM = 20.0
+_ROUND_RAD = 0.35
+_ROUND_TIMES = 1.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,7 +68,7 @@ class Metal:
 @dataclass(frozen=True, eq=False)
 class _Tape:
     """From a place to the nearest point of an edge: (2,) the way there, its length, its unit way,
-    and whether it ends past the edge's own ends.
+    whether it ends past the edge's own ends, and whether it comes to a straight stretch.
     """
 
     edge: Edge
@@ -71,6 +76,14 @@ class _Tape:
     length_mm: float
     unit: Floats
     past: bool
+    straight: bool
+
+    @property
+    def rank(self) -> tuple[bool, float]:
+        """By which tapes are chosen, the least first: what can be hooked on, then how long."""
+        # Where two edges run on into each other, the tape ends at the one that is there.
+        length = self.length_mm + (_PAST_END_MM if self.past else 0.0)
+        return self.edge.kind not in _REAL, length * (1.0 if self.straight else _ROUND_TIMES)
 
 
 def tape_distances(
@@ -96,10 +109,7 @@ def tape_distances(
         tapes = [t for t in tapes if metal.carries(start, t.way)]
         tapes = [t for t in tapes if not t.past or metal.ends_at(place + t.way, t.unit)]
     tapes = [t for t in tapes if t.edge.kind in _REAL or not t.past]
-    # Where two edges run on into each other, the tape ends at the one that is there.
-    tapes.sort(
-        key=lambda t: (t.edge.kind not in _REAL, t.length_mm + (_PAST_END_MM if t.past else 0.0))
-    )
+    tapes.sort(key=lambda t: t.rank)
     chosen = tapes[:1]
     first = inward if inward.any() or not tapes else tapes[0].unit
     chosen += [t for t in tapes[1:] if abs(t.unit @ first) < _ACROSS][:1]
@@ -167,4 +177,18 @@ def _tape(edge: Edge, place: Floats) -> _Tape:
     foot, past = tape_foot(edge.tape_uv, place, closed=edge.closed)
     way = foot - place
     length = float(np.linalg.norm(way))
-    return _Tape(edge, way, length, way / (length + 1e-12), past)
+    straight = past or _is_straight(edge.tape_uv, foot, closed=edge.closed)
+    return _Tape(edge, way, length, way / (length + 1e-12), past, straight)
+
+
+def _is_straight(line: Floats, foot: Floats, *, closed: bool) -> bool:
+    """Whether a line hardly turns either side of (2,) a foot on it."""
+    line = line[:-1] if closed else line
+    step = float(np.median(np.linalg.norm(np.diff(line, axis=0), axis=1)))
+    reach = max(1, round(_ROUND_REACH_MM / (step + 1e-12)))
+    middle = int(((line - foot) ** 2).sum(axis=1).argmin())
+    around = middle + reach * np.array([-1, 0, 1])
+    at = around % len(line) if closed else np.clip(around, 0, len(line) - 1)
+    before, after = np.diff(line[at], axis=0)
+    size = float(np.linalg.norm(before) * np.linalg.norm(after))
+    return size == 0.0 or float(before @ after) > size * np.cos(_ROUND_RAD)
