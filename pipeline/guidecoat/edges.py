@@ -13,7 +13,7 @@ from scipy.spatial import cKDTree
 from .cells import Cells
 from .creases import Crease
 from .faces import BEHIND, LINE, OFF, STRIP, Faces, depth, height_jumps
-from .rims import rim_lines, torn
+from .rims import bays, joined, rim_lines, torn
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -119,13 +119,12 @@ def _pieces(
     """The rim cut at its corners and where what lies beyond it changes."""
     line, closed = rim
     kind = _kinds(line, face, cells, faces, creases, inboard_mm)
+    cuts = _corners(line, closed)
+    inward = _inward(line, inside, cells)
     ends = (kind == "outline") | (kind == "opening")
-    if ends.any():
-        inward = _inward(line, inside, cells)
-        kind[ends & torn(line, inward, closed=closed, cell_mm=cells.grid.cell_mm)] = _TORN
+    kind[ends & _torn(line, inward, cuts, closed=closed, cell_mm=cells.grid.cell_mm)] = _TORN
     if closed and (kind == "opening").all():
         return [(line, "opening", True)]
-    cuts = _corners(line, closed)
     change = np.flatnonzero(kind != np.roll(kind, 1))
     change = change if closed else change[change > 0]
     cuts = np.unique(np.concatenate([cuts, change, _crossings(line, creases)])).astype(int)
@@ -144,6 +143,21 @@ def _pieces(
         if length >= _SHORTEST_EDGE_MM:
             parts.append((part, _majority(kind[a : b + 1]), False))
     return parts
+
+
+def _torn(
+    line: Floats, inward: Floats, corners: NDArray[np.intp], *, closed: bool, cell_mm: float
+) -> NDArray[np.bool_]:
+    """(k,) places of a rim at which only the scan ends."""
+    out = torn(line, closed=closed, cell_mm=cell_mm)
+    if closed and len(corners) < 2:
+        return joined(out, closed=closed)
+    stops = corners if closed else np.unique(np.concatenate([[0], corners, [len(line) - 1]]))
+    stops = np.append(stops, stops[0] + len(line)) if closed else stops
+    for a, b in itertools.pairwise(stops):
+        side = np.arange(a, b + 1) % len(line)
+        out[side[bays(line[side], inward[side], cell_mm=cell_mm)]] = True
+    return joined(out, closed=closed)
 
 
 def _crossings(line: Floats, creases: tuple[Crease, ...]) -> NDArray[np.intp]:

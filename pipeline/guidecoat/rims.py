@@ -26,16 +26,23 @@ _LOOK_MM = (60.0, 100.0)
 _LOOK_SHARE = 0.25
 # Farther off it a rim is not smooth, in mm and cells: cells draw stairs of half their side.
 _SMOOTH_MM, _SMOOTH_CELLS = 1.5, 0.3
-# A torn stretch has a place that is farther off than that, and is so long: corners are shorter.
-_TORN_MM, _TORN_CELLS = 2.5, 0.55
+# A quarter of a torn stretch is farther off than that, and it is so long: corners are shorter.
+_TORN_MM, _TORN_CELLS = 2.2, 0.55
+_TORN_PERCENTILE = 75.0
+# A shorter stretch between two torn ones is one of their crests (choice).
+_SHORTEST_GAP_MM = 80.0
 _SHORTEST_TORN_MM = 70.0
-# A rim that steps inboard by that much, in mm or cells, and back again into the same straight line
-# within that length was not scanned there (choice).
-_STEP_MM, _STEP_CELLS = 3.0, 0.75
-_DEEPEST_STEP_MM = 45.0
-_LONGEST_STEP_MM = 700.0
-_BESIDE_MM = (15.0, 75.0)
-_IN_LINE_RAD = 0.035
+# A bay in a side that is otherwise a cubic: so deep, so long, entered that steeply; rough within,
+# or as steep on leaving. So much of the side must lie on the cubic, to that many cells (choice).
+_BAY_MM, _BAY_CELLS = 5.0, 1.6
+_DEEPEST_BAY_MM = 45.0
+_SHORTEST_BAY_MM = 40.0
+_STEEP_BAY = 0.15
+_STEEP_WITHIN_MM = 30.0
+_ROUGH_BAY_CELLS = 0.25
+_ON_CUBIC, _CUBIC_CELLS = 0.35, 0.6
+_SHORTEST_SIDE_MM = 200.0
+_ROUNDS = 12
 # An opening is shaped: it is mirrored in itself to so many mm or cells, or so much of its rim is
 # smooth.
 _MIRRORED_MM, _MIRRORED_CELLS = 1.5, 0.45
@@ -57,27 +64,84 @@ def rim_lines(inside_mm: Floats, grid: Grid, level_mm: float) -> list[tuple[Floa
     return out
 
 
-def torn(line_uv: Floats, inward_uv: Floats, *, closed: bool, cell_mm: float) -> Mask:
-    """(k,) places of a rim at which the scan ends, not the panel.
+def torn(line_uv: Floats, *, closed: bool, cell_mm: float) -> Mask:
+    """(k,) places of a rim at which it wanders: the scan ends there, not the panel.
 
-    Edges are cut in straight or evenly bent lines; where a scan just stops its rim wanders, or it
-    steps inboard and back again.
-
-    Parameters
-    ----------
-    inward_uv : (k, 2) unit, into the skin.
+    Edges are cut in straight or evenly bent lines.
     """
     off, step_mm = _off_parabolas(line_uv, closed=closed)
     rough = off > max(_SMOOTH_MM, _SMOOTH_CELLS * cell_mm)
     least = max(_TORN_MM, _TORN_CELLS * cell_mm)
     out = np.zeros(len(off), bool)
-    runs = _runs(rough, closed=closed)
-    for run in runs:
-        if len(run) * step_mm >= _SHORTEST_TORN_MM and off[run].max() > least:
-            out[run] = True
-    for run in _steps_inboard(line_uv, inward_uv, runs, closed=closed, cell_mm=cell_mm):
-        out[run] = True
+    for run in _runs(rough, closed=closed):
+        long = len(run) * step_mm >= _SHORTEST_TORN_MM
+        if long and np.percentile(off[run], _TORN_PERCENTILE) > least:
+            worst = ndimage.binary_dilation(off[run] > least, iterations=_beside(step_mm))
+            out[run[worst]] = True
     return out
+
+
+def _beside(step_mm: float) -> int:
+    return max(1, round(0.5 * _LOOK_MM[1] / step_mm))
+
+
+def joined(mask: Mask, *, closed: bool) -> Mask:
+    """(k,) a mask along a line, with the gaps closed that are too short for an edge between."""
+    reach = round(0.5 * _SHORTEST_GAP_MM / _STATION_MM)
+    if not mask.any():
+        return mask
+    padded = np.pad(mask, reach + 1, mode="wrap" if closed else "constant")
+    whole = ndimage.binary_closing(padded, iterations=reach)
+    return np.asarray(whole[reach + 1 : -reach - 1] | mask)
+
+
+def bays(line_uv: Floats, inward_uv: Floats, *, cell_mm: float) -> Mask:
+    """(k,) places of one side of a rim, between two corners, that lie in bays of it.
+
+    The outer parts of a side lie on one smooth line, a cubic; where a rim was not scanned it falls
+    inboard of that.
+
+    Parameters
+    ----------
+    inward_uv : (k, 2) unit, into the skin.
+    """
+    nowhere = np.zeros(len(line_uv), bool)
+    chord = line_uv[-1] - line_uv[0]
+    length = float(np.linalg.norm(chord))
+    if length < _SHORTEST_SIDE_MM:
+        return nowhere
+    across = np.array([-chord[1], chord[0]]) / length
+    if across @ inward_uv.mean(axis=0) < 0.0:
+        across = -across
+    along = (line_uv - line_uv[0]) @ chord / length**2
+    place = (line_uv - line_uv[0]) @ across
+    terms = np.vander(2.0 * along - 1.0, 4)
+    near = max(_SMOOTH_MM, _CUBIC_CELLS * cell_mm)
+    outer = ~nowhere
+    for _ in range(_ROUNDS):
+        inboard = place - terms @ np.linalg.lstsq(terms[outer], place[outer], rcond=None)[0]
+        kept = inboard <= near
+        if (kept == outer).all():
+            break
+        outer = kept
+        if outer.mean() < _ON_CUBIC:
+            return nowhere
+    if np.abs(inboard[outer]).max() > 2.0 * near:
+        return nowhere
+    steep = np.abs(np.gradient(inboard) / (np.gradient(along) * length + 1e-12)) > _STEEP_BAY
+    off, _ = _off_parabolas(line_uv, closed=False)
+    for run in _runs(inboard > near, closed=False):
+        deep = float(inboard[run].max())
+        least = max(_BAY_MM, _BAY_CELLS * cell_mm)
+        if len(run) * _STATION_MM < _SHORTEST_BAY_MM or not least < deep < _DEEPEST_BAY_MM:
+            continue
+        ends = round(_STEEP_WITHIN_MM / _STATION_MM)
+        amid = run[0] > ends and run[-1] < len(inboard) - ends
+        entered, left = bool(steep[run[:ends]].any()), bool(steep[run[-ends:]].any())
+        rough = float(np.median(off[run])) > _ROUGH_BAY_CELLS * cell_mm
+        if (amid and entered and left) or (rough and (entered or left)):
+            nowhere[run] = True
+    return nowhere
 
 
 def is_shaped(hole: Mask, cell_mm: float) -> bool:
@@ -136,68 +200,6 @@ def _runs(mask: Mask, *, closed: bool) -> list[NDArray[np.intp]]:
     start = int(np.flatnonzero(~mask)[0]) if closed else 0
     label, runs = ndimage.label(np.roll(mask, -start))
     return [(np.flatnonzero(label == k) + start) % count for k in range(1, runs + 1)]
-
-
-def _steps_inboard(
-    line: Floats,
-    inward: Floats,
-    rough: list[NDArray[np.intp]],
-    *,
-    closed: bool,
-    cell_mm: float,
-) -> list[NDArray[np.intp]]:
-    """Stretches from one rough place to another that lie inboard of the straight line before and
-    after them.
-    """
-    out = []
-    count = len(line)
-    ends = rough + rough if closed else rough
-    for k, first in enumerate(rough):
-        for last in ends[k : k + len(rough)]:
-            size = (last[-1] - first[0]) % count + 1
-            if size * _STATION_MM > _LONGEST_STEP_MM:
-                break
-            between = (first[0] + np.arange(size)) % count
-            before, after = (
-                _beside(line, place, way, closed=closed)
-                for place, way in ((int(first[0]), -1), (int(last[-1]), 1))
-            )
-            if before is None or after is None:
-                continue
-            if _lies_inboard(line[between], inward[between], before, after, cell_mm):
-                out.append(between)
-    return out
-
-
-def _beside(line: Floats, place: int, way: int, *, closed: bool) -> Floats | None:
-    """(m, 2) the stretch of a line a little before or after a place, None where there is none."""
-    near, far = (round(x / _STATION_MM) for x in _BESIDE_MM)
-    at = place + way * np.arange(near, far)
-    if closed:
-        return line[at % len(line)]
-    return line[at] if at.min() >= 0 and at.max() < len(line) else None
-
-
-def _lies_inboard(
-    between: Floats, inward: Floats, before: Floats, after: Floats, cell_mm: float
-) -> bool:
-    """Whether a stretch lies inboard of one straight line that what is beside it makes."""
-    both = np.vstack([before, after])
-    middle = both.mean(axis=0)
-    way = after.mean(axis=0) - before.mean(axis=0)
-    way = way / (np.linalg.norm(way) + 1e-12)
-    across = np.array([-way[1], way[0]])
-    if across @ inward.mean(axis=0) < 0.0:
-        across = -across
-    for part in (before, after):
-        own = part[-1] - part[0]
-        if abs(own @ across) > _IN_LINE_RAD * float(np.linalg.norm(own)):
-            return False
-    straight = np.abs((both - middle) @ across).max() < max(_SMOOTH_MM, _SMOOTH_CELLS * cell_mm)
-    inboard = (between - middle) @ across
-    least = max(_STEP_MM, _STEP_CELLS * cell_mm)
-    deep = float(np.percentile(inboard, 75.0))
-    return bool(straight and least < deep < _DEEPEST_STEP_MM and inboard.min() > -least)
 
 
 def _least_off_mirrored(line: Floats) -> float:

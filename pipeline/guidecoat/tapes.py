@@ -55,7 +55,6 @@ class Metal:
         gaps = np.diff(np.flatnonzero(on)) * length / (len(on) - 1)
         return bool(gaps.max(initial=0.0) <= _BRIDGED_MM)
 
-
     def ends_at(self, foot: Floats, unit: Floats) -> bool:
         """Whether the metal ends at (2,) a foot that a tape along (2,) a unit way comes to."""
         reach = max(_HOOKED_MM, _HOOKED_CELLS * self.grid.cell_mm)
