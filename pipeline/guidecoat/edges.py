@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -78,24 +79,55 @@ def find_edges(
     found: list[Edge] = []
     side = cells.grid.cell_mm
     level = inboard_mm + 0.75 * side
+    for face, inside, line, kind, closed in _all_pieces(cells, faces, creases, inboard_mm):
+        if kind in (_BORDER, _TORN):
+            continue
+        place, inward, spacing = _stations(line, inside, cells, closed, step)
+        # The outermost cells hang over a cut edge by half, and end at the roll of a hem.
+        outer = place - (level - 0.25 * side) * inward
+        ring = np.vstack([outer, outer[:1]]) if closed else outer
+        length = float(np.linalg.norm(np.diff(ring, axis=0), axis=1).sum())
+        along = _body_line(outer, kind, creases)
+        found.append(Edge("", kind, face, ring, place, inward, closed, length, spacing, along))
+    return _named(found)
+
+
+def torn_rims(
+    cells: Cells, faces: Faces, creases: tuple[Crease, ...], *, inboard_mm: float
+) -> tuple[float, float]:
+    """Length (mm) of the rims at which only the scan ends, and the area (cm2) of the bays between
+    them and straight lines across: at least so much is missing there.
+    """
+    stretches: list[Floats] = []
+    for _face, _inside, line, kind, _closed in _all_pieces(cells, faces, creases, inboard_mm):
+        if kind != _TORN:
+            continue
+        # One goes on round the corners it was cut at.
+        if stretches and np.array_equal(stretches[-1][-1], line[0]):
+            stretches[-1] = np.vstack([stretches[-1], line[1:]])
+        else:
+            stretches.append(line)
+    length, area = 0.0, 0.0
+    for line in stretches:
+        step, from_first = np.diff(line, axis=0), line[:-1] - line[0]
+        length += float(np.linalg.norm(step, axis=1).sum())
+        swept = from_first[:, 0] * step[:, 1] - from_first[:, 1] * step[:, 0]
+        area += 0.5 * abs(float(swept.sum())) / 100.0
+    return length, area
+
+
+def _all_pieces(
+    cells: Cells, faces: Faces, creases: tuple[Crease, ...], inboard_mm: float
+) -> Iterator[tuple[int, Floats, Floats, str, bool]]:
+    """Every piece of every rim: its face and how deep that is, its line, kind, whether it closes."""
+    side = cells.grid.cell_mm
     for face in range(1, faces.count + 1):
         inside = depth(faces.label == face, side)
-        for rim in rim_lines(inside, cells.grid, level):
+        for rim in rim_lines(inside, cells.grid, inboard_mm + 0.75 * side):
             if np.linalg.norm(np.diff(rim[0], axis=0), axis=1).sum() < 2.0 * _SHORTEST_EDGE_MM:
                 continue
-            for line, kind, closed in _pieces(rim, inside, face, cells, faces, creases, inboard_mm):
-                if kind in (_BORDER, _TORN):
-                    continue
-                place, inward, spacing = _stations(line, inside, cells, closed, step)
-                # The outermost cells hang over a cut edge by half, and end at the roll of a hem.
-                outer = place - (level - 0.25 * side) * inward
-                ring = np.vstack([outer, outer[:1]]) if closed else outer
-                length = float(np.linalg.norm(np.diff(ring, axis=0), axis=1).sum())
-                along = _body_line(outer, kind, creases)
-                found.append(
-                    Edge("", kind, face, ring, place, inward, closed, length, spacing, along)
-                )
-    return _named(found)
+            for piece in _pieces(rim, inside, face, cells, faces, creases, inboard_mm):
+                yield face, inside, *piece
 
 
 def _body_line(outer: Floats, kind: str, creases: tuple[Crease, ...]) -> Floats | None:
