@@ -14,7 +14,7 @@ from scipy.spatial import cKDTree
 from .cells import Cells
 from .creases import Crease
 from .faces import BEHIND, LINE, OFF, STRIP, Faces, depth, height_jumps
-from .rims import bays, joined, rim_lines, torn
+from .rims import bays, joined, rim_lines, torn, winding_bays
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -25,6 +25,8 @@ _CORNER_REACH_MM = 70.0
 _SHORTEST_EDGE_MM = 40.0
 _CROSSING_MM = 40.0
 _BORDER, _TORN = "border", "torn"
+# Places of a rim, 2 mm apart, that are looked at together for a hem, and the share that shows it.
+_HEM_WINDOW, _MOSTLY_HEMMED = 30, 0.6
 # Skin that goes on beyond a face is that near its height, carried on: farther off it is another
 # part. As a jump between cells is.
 _GOES_ON_MM = 4.0
@@ -119,7 +121,7 @@ def torn_rims(
 def _all_pieces(
     cells: Cells, faces: Faces, creases: tuple[Crease, ...], inboard_mm: float
 ) -> Iterator[tuple[int, Floats, Floats, str, bool]]:
-    """Every piece of every rim: its face and how deep that is, its line, kind, whether it closes."""
+    """Every piece of all rims: its face and how deep that is, its line, kind, whether it closes."""
     side = cells.grid.cell_mm
     for face in range(1, faces.count + 1):
         inside = depth(faces.label == face, side)
@@ -154,7 +156,11 @@ def _pieces(
     cuts = _corners(line, closed)
     inward = _inward(line, inside, cells)
     ends = (kind == "outline") | (kind == "opening")
-    kind[ends & _torn(line, inward, cuts, closed=closed, cell_mm=cells.grid.cell_mm)] = _TORN
+    side = cells.grid.cell_mm
+    scan_ends = _torn(
+        line, inward, cuts, closed=closed, cell_mm=side, outline=_majority(kind) == "outline"
+    )
+    kind[ends & scan_ends & ~_hemmed(line, inward, cells, inboard_mm)] = _TORN
     if closed and (kind == "opening").all():
         return [(line, "opening", True)]
     change = np.flatnonzero(kind != np.roll(kind, 1))
@@ -178,10 +184,18 @@ def _pieces(
 
 
 def _torn(
-    line: Floats, inward: Floats, corners: NDArray[np.intp], *, closed: bool, cell_mm: float
+    line: Floats,
+    inward: Floats,
+    corners: NDArray[np.intp],
+    *,
+    closed: bool,
+    cell_mm: float,
+    outline: bool,
 ) -> NDArray[np.bool_]:
     """(k,) places of a rim at which only the scan ends."""
     out = torn(line, closed=closed, cell_mm=cell_mm)
+    if outline:
+        out |= winding_bays(line, closed=closed, cell_mm=cell_mm)
     if closed and len(corners) < 2:
         return joined(out, closed=closed)
     stops = corners if closed else np.unique(np.concatenate([[0], corners, [len(line) - 1]]))
@@ -190,6 +204,14 @@ def _torn(
         side = np.arange(a, b + 1) % len(line)
         out[side[bays(line[side], inward[side], cell_mm=cell_mm)]] = True
     return joined(out, closed=closed)
+
+
+def _hemmed(line: Floats, inward: Floats, cells: Cells, inboard_mm: float) -> NDArray[np.bool_]:
+    """(k,) places of a rim along most of which two skins lie: a hem's return shows the edge."""
+    place = line - inboard_mm * inward
+    layers = ndimage.maximum_filter(cells.layered, size=3)
+    there = layers[cells.grid.index(place[:, 0], place[:, 1])].astype(np.float64)
+    return np.asarray(ndimage.uniform_filter1d(there, _HEM_WINDOW) > _MOSTLY_HEMMED)
 
 
 def _crossings(line: Floats, creases: tuple[Crease, ...]) -> NDArray[np.intp]:

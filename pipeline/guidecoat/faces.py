@@ -75,7 +75,7 @@ _ACROSS_MM = 15.0
 _FEWEST_ACROSS = 10
 _MOST_BEHIND = 0.3
 # Cells: jumps round fewer are flying points and no step (choice).
-_MOST_WILD = 4
+_MOST_WILD = 8
 # Side of a square as large as the smallest face (choice). The same.
 _SMALLEST_FACE_MM = 60.0
 # A cell is solid that holds such a share of the usual count, or has so many solid ones among the

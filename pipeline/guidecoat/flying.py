@@ -19,7 +19,7 @@ MANY = 0.03
 # and no fewer mm (choice); a dent has more cells together than so many.
 _TIMES_USUAL = 8.0
 _LEAST_MM = 0.15
-_MOST_TOGETHER = 4
+_MOST_TOGETHER = 8
 _FULL = np.ones((3, 3), bool)
 
 

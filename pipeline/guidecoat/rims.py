@@ -6,7 +6,7 @@ import numpy as np
 from contourpy import contour_generator
 from numpy.typing import NDArray
 from scipy import ndimage
-from scipy.spatial import cKDTree
+from scipy.spatial import ConvexHull, cKDTree
 
 from .chart import Grid
 from .ridges import smooth_line
@@ -29,6 +29,11 @@ _SMOOTH_MM, _SMOOTH_CELLS = 1.5, 0.3
 # A quarter of a torn stretch is farther off than that, and it is so long: corners are shorter.
 _TORN_MM, _TORN_CELLS = 2.2, 0.55
 _TORN_PERCENTILE = 75.0
+# An outline is looked at more sternly that far inside its convex hull: along such pieces, and from
+# that length on. Rounded corners are shorter (choice).
+_IN_HULL_MM = 20.0
+_LONG_LOOK_MM = 140.0
+_SHORTEST_WINDING_MM = 90.0
 # A shorter stretch between two torn ones is one of their crests (choice).
 _SHORTEST_GAP_MM = 80.0
 _SHORTEST_TORN_MM = 70.0
@@ -44,10 +49,11 @@ _ON_CUBIC, _CUBIC_CELLS = 0.35, 0.6
 _SHORTEST_SIDE_MM = 200.0
 _ROUNDS = 12
 # An opening is shaped: it is mirrored in itself to so many mm or cells, or so much of its rim is
-# smooth.
+# smooth, which says little of a short one.
+_LARGE_HOLE_MM = 500.0
 _MIRRORED_MM, _MIRRORED_CELLS = 1.5, 0.45
 _MOSTLY_SMOOTH = 0.7
-_ANGLES = 60
+_ANGLES, _FINER = 60, 13
 
 
 def rim_lines(inside_mm: Floats, grid: Grid, level_mm: float) -> list[tuple[Floats, bool]]:
@@ -83,6 +89,21 @@ def torn(line_uv: Floats, *, closed: bool, cell_mm: float) -> Mask:
 
 def _beside(step_mm: float) -> int:
     return max(1, round(0.5 * _LOOK_MM[1] / step_mm))
+
+
+def winding_bays(line_uv: Floats, *, closed: bool, cell_mm: float) -> Mask:
+    """(k,) places of an outline that lie well inside its convex hull on no long smooth line.
+
+    Arches and cut-outs of panels run evenly over a hand's breadth and more; bays of a scan wind.
+    """
+    hull = ConvexHull(line_uv).equations
+    deep = -(line_uv @ hull[:, :2].T + hull[:, 2]).max(axis=1) > _IN_HULL_MM
+    off, step_mm = _off_parabolas(line_uv, closed=closed, longest_mm=_LONG_LOOK_MM)
+    out = np.zeros(len(deep), bool)
+    for run in _runs(deep & (off > max(_SMOOTH_MM, _SMOOTH_CELLS * cell_mm)), closed=closed):
+        if len(run) * step_mm >= _SHORTEST_WINDING_MM:
+            out[run] = True
+    return out
 
 
 def joined(mask: Mask, *, closed: bool) -> Mask:
@@ -158,21 +179,23 @@ def is_shaped(hole: Mask, cell_mm: float) -> bool:
     if not lines:
         return False
     line = max(lines, key=len)
-    off, _ = _off_parabolas(line, closed=True)
+    off, step_mm = _off_parabolas(line, closed=True, longest_mm=_LONG_LOOK_MM)
     smooth = float((off <= max(_SMOOTH_MM, _SMOOTH_CELLS * cell_mm)).mean())
-    if smooth >= _MOSTLY_SMOOTH:
+    if len(off) * step_mm >= _LARGE_HOLE_MM and smooth >= _MOSTLY_SMOOTH:
         return True
     return _least_off_mirrored(line) <= max(_MIRRORED_MM, _MIRRORED_CELLS * cell_mm)
 
 
-def _off_parabolas(line: Floats, *, closed: bool) -> tuple[Floats, float]:
+def _off_parabolas(
+    line: Floats, *, closed: bool, longest_mm: float = _LOOK_MM[1]
+) -> tuple[Floats, float]:
     """(k,) how far each place lies off the best of the parabolas through a piece of rim that it is
     in, at the piece's worst place; and the step between places.
     """
     ring = np.vstack([line, line[:1]]) if closed else line
     lengths = np.linalg.norm(np.diff(ring, axis=0), axis=1)
     step, count = float(np.median(lengths)), len(line)
-    look = float(np.clip(_LOOK_SHARE * lengths.sum(), *_LOOK_MM))
+    look = float(np.clip(_LOOK_SHARE * lengths.sum(), _LOOK_MM[0], longest_mm))
     size = min(max(5, round(look / step)), count)
     first = np.arange(count if closed else count - size + 1)
     piece = (first[:, None] + np.arange(size)) % count
@@ -208,9 +231,12 @@ def _least_off_mirrored(line: Floats) -> float:
     """
     place = line - line.mean(axis=0)
     tree = cKDTree(place)
-    off = []
-    for angle in np.pi * np.arange(_ANGLES) / _ANGLES:
+
+    def off(angle: float) -> float:
         normal = np.array([-np.sin(angle), np.cos(angle)])
         image = place - 2.0 * np.outer(place @ normal, normal)
-        off.append(float(np.percentile(tree.query(image)[0], 90.0)))
-    return min(off)
+        return float(np.percentile(tree.query(image)[0], 90.0))
+
+    step = np.pi / _ANGLES
+    coarse = min(step * np.arange(_ANGLES), key=off)
+    return min(off(coarse + step * share) for share in np.linspace(-1.0, 1.0, _FINER))

@@ -170,8 +170,13 @@ def _outside(skin: Skin) -> str:
 def _coverage(skin: Skin) -> str:
     share = f"{100.0 * skin.coverage.share:.1f} % of the skin"
     holes = skin.coverage.drop_outs
+    if skin.torn_mm > 0.0:
+        share += (
+            f" inside the outline as scanned, of which {skin.torn_mm:.0f} mm wander or step "
+            "inboard: rims that were not scanned, or cut out so"
+        )
     if not holes:
-        return f"{share}, no drop-outs wider than {skin.coverage.least_mm:.0f} mm"
+        return f"{share}; no drop-outs wider than {skin.coverage.least_mm:.0f} mm"
     largest, place = holes[0], skin.drop_out_places[0]
     many = "1 drop-out" if len(holes) == 1 else f"{len(holes)} drop-outs, the largest"
     size = f"{largest.length_mm:.0f} x {largest.width_mm:.0f} mm"
