@@ -10,6 +10,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from guidecoat.actions import Action, Dressing
 from guidecoat.chart import Grid
 from guidecoat.check import CheckResult, check
 from guidecoat.rims import is_shaped, torn
@@ -188,6 +189,29 @@ def test_ends_of_ribs_are_no_edges_and_tapes_end_at_the_outline() -> None:
         assert np.linalg.norm(foot - place) == pytest.approx(float(length), abs=0.6)
         a, b = np.sort(np.abs(foot))
         assert min(abs(b - LENGTH_MM / 2), abs(b - WIDTH_MM / 2), abs(a - WIDTH_MM / 2)) < 6.0
+
+
+def test_no_knock_is_told_where_the_form_turns_tighter_than_the_batten() -> None:
+    """A wing's shoulder: flat, then round through 80 degrees on a radius of 160 mm."""
+    rng = np.random.default_rng(3)
+    u, v = places(rng, 800.0, 640.0, 2.2)
+    turn, radius_mm = np.radians(80.0), 160.0
+    angle = np.clip((v - 60.0) / radius_mm, 0.0, turn)
+    beyond = np.maximum(v - 60.0 - radius_mm * turn, 0.0)
+    y = np.minimum(v, 60.0) + radius_mm * np.sin(angle) + beyond * np.cos(turn)
+    z = -radius_mm * (1.0 - np.cos(angle)) - beyond * np.sin(turn)
+    z += -(u**2) / 8000.0 - np.minimum(v - 60.0, 0.0) ** 2 / 5000.0 + rng.normal(0.0, 0.04, len(u))
+    result = check(scan_of(u, y, z), load_settings("metal"))
+    assert [w for w in result.warnings if "has a knock of" in w] == []
+    assert not any(line.dings for line in result.edges)
+    assert "and D and D" not in " ".join(region.action for region in result.regions)
+    assert any("may be knocks or form" in w for w in result.warnings)
+
+
+def test_an_edge_to_dress_is_named_once() -> None:
+    twice = tuple(Dressing(name, off) for name, off in (("D", 0.8), ("D", -0.6), ("C", 1.0)))
+    said = Action("tap", "tap down 0.8 mm", "it is high", 0.8, twice).whole
+    assert said == "dress edges D and C first; then tap down 0.8 mm"
 
 
 # --- rims alone ----------------------------------------------------------------------------------

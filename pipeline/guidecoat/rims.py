@@ -47,7 +47,7 @@ _STEEP_WITHIN_MM = 30.0
 _ROUGH_BAY_CELLS = 0.25
 _ON_CUBIC, _CUBIC_CELLS = 0.35, 0.6
 _SHORTEST_SIDE_MM = 200.0
-_ROUNDS = 12
+_CUBIC_ROUNDS = 12
 # An opening is shaped: it is mirrored in itself to so many mm or cells, or so much of its rim is
 # smooth, which says little of a short one.
 _LARGE_HOLE_MM = 500.0
@@ -139,7 +139,7 @@ def bays(line_uv: Floats, inward_uv: Floats, *, cell_mm: float) -> Mask:
     terms = np.vander(2.0 * along - 1.0, 4)
     near = max(_SMOOTH_MM, _CUBIC_CELLS * cell_mm)
     outer = ~nowhere
-    for _ in range(_ROUNDS):
+    for _ in range(_CUBIC_ROUNDS):
         inboard = place - terms @ np.linalg.lstsq(terms[outer], place[outer], rcond=None)[0]
         kept = inboard <= near
         if (kept == outer).all():

@@ -67,7 +67,8 @@ class Metal:
 @dataclass(frozen=True, eq=False)
 class _Tape:
     """From a place to the nearest point of an edge: (2,) the way there, its length, its unit way,
-    whether it ends past the edge's own ends, and whether it comes to a straight stretch.
+    whether it ends past the edge's own ends, whether aslant even to the edge carried on, and
+    whether it comes to a straight stretch.
     """
 
     edge: Edge
@@ -75,6 +76,7 @@ class _Tape:
     length_mm: float
     unit: Floats
     past: bool
+    aslant: bool
     straight: bool
 
     @property
@@ -106,7 +108,11 @@ def tape_distances(
         # At the very rim a tape along the edge would hang over it here and there.
         start = place + _AT_RIM_MM * inward
         tapes = [t for t in tapes if metal.carries(start, t.way)]
-        tapes = [t for t in tapes if not t.past or metal.ends_at(place + t.way, t.unit)]
+        tapes = [
+            t
+            for t in tapes
+            if not t.past or (metal.ends_at(place + t.way, t.unit) and not t.aslant)
+        ]
     tapes = [t for t in tapes if t.edge.kind in _REAL or not t.past]
     tapes.sort(key=lambda t: t.rank)
     chosen = tapes[:1]
@@ -138,14 +144,21 @@ def tape_foot(line_uv: Floats, place: Floats, *, closed: bool) -> tuple[Floats, 
     Edges stop short of the corners they meet in: where a place lies beyond an end, the line is
     carried on.
     """
+    foot, past, _ = _foot(line_uv, place, closed=closed)
+    return foot, past
+
+
+def _foot(line_uv: Floats, place: Floats, *, closed: bool) -> tuple[Floats, bool, bool]:
+    """The same, and whether a tape meets the line aslant, at an end of what it is carried on by."""
     if closed:
-        return _nearest(line_uv, place)[0], False
+        return _nearest(line_uv, place)[0], False, False
     line = _without_turns(_without_turns(line_uv)[::-1])[::-1]
     foot, at_end = _nearest(line, place)
     if not at_end:
-        return foot, False
+        return foot, False, False
     back = min(len(line) - 1, _END_POINTS)
-    return _nearest(carried_on(line, np.array([_CORNER_MM]), back=back), place)[0], True
+    foot, aslant = _nearest(carried_on(line, np.array([_CORNER_MM]), back=back), place)
+    return foot, True, aslant
 
 
 def _without_turns(line: Floats) -> Floats:
@@ -173,11 +186,11 @@ def _nearest(line: Floats, place: Floats) -> tuple[Floats, bool]:
 
 def _tape(edge: Edge, place: Floats) -> _Tape:
     """The shortest tape from a place to an edge."""
-    foot, past = tape_foot(edge.tape_uv, place, closed=edge.closed)
+    foot, past, aslant = _foot(edge.tape_uv, place, closed=edge.closed)
     way = foot - place
     length = float(np.linalg.norm(way))
     straight = past or _is_straight(edge.tape_uv, foot, closed=edge.closed)
-    return _Tape(edge, way, length, way / (length + 1e-12), past, straight)
+    return _Tape(edge, way, length, way / (length + 1e-12), past, aslant, straight)
 
 
 def _is_straight(line: Floats, foot: Floats, *, closed: bool) -> bool:
