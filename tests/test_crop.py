@@ -12,11 +12,13 @@ from numpy.typing import NDArray
 
 from guidecoat.check import check
 from guidecoat.cli import main
-from guidecoat.crop import in_box, likely_parts, part_at
+from guidecoat.crop import in_box, part_at
 from guidecoat.errors import ScanUnfitError, SettingsError
+from guidecoat.parts import likely_parts
 from guidecoat.ply import read_ply, write_ply
 from guidecoat.scan_io import read_scan
 from guidecoat.settings import load_settings
+from guidecoat.survey import survey
 from guidecoat.synthetic import Dimple, crowned_door, scan_panel
 from truth_fixture import bare_cloud
 
@@ -89,6 +91,42 @@ def test_in_a_room_the_door_is_told_first_and_walls_last() -> None:
     assert others
     assert all(part.flat for part in others)
     assert max(part.share for part in others) > first.share
+
+
+def test_a_scan_that_is_refused_for_its_room_is_checked_without_it() -> None:
+    points, is_door = room()
+    scan = bare_cloud(points, name="room")
+    result = check(scan, SETTINGS)
+    (low,) = result.regions
+    assert low.verdict == "out"
+    assert low.peak_mm == pytest.approx(-1.6, abs=0.1)
+    assert "only the one curved part in it was looked at" in result.warnings[0]
+    assert "guidecoat crop --at" in result.warnings[0]
+    assert (result.deviation.point_status[~is_door] == 255).mean() > 0.98
+    left_out = next(n for reason, n in result.dropped.items() if "walls" in reason)
+    assert left_out == pytest.approx((~is_door).sum(), rel=0.02)
+    assert survey(scan, SETTINGS).unfit is None
+
+
+@pytest.mark.parametrize("what", ["two doors in a room", "a box", "a tube before a wall"])
+def test_where_the_panel_is_not_the_one_curved_part_the_scan_stays_refused(what: str) -> None:
+    x, y, z = 400.0 * np.eye(3)
+    rng = np.random.default_rng(4)
+    if what == "a box":
+        corners, sides = np.zeros(3), ((x, y), (y, z), (z, x))
+        faces = [sheet(corners, a, b) for a, b in sides]
+        faces += [sheet(x + y + z, -a, -b) for a, b in sides]
+        points = np.concatenate(faces)
+    elif what == "a tube before a wall":
+        angle = rng.uniform(-0.5 * np.pi, 0.5 * np.pi, 60_000)
+        along = rng.uniform(-300.0, 300.0, len(angle))
+        tube = np.column_stack([along, 200.0 * np.sin(angle), 200.0 * np.cos(angle)])
+        wall = sheet(np.array([-500.0, -500.0, -300.0]), 2.5 * x, 2.5 * y, spacing_mm=4.0)
+        points = np.concatenate([tube, wall])
+    else:
+        points = np.concatenate([room()[0], door(2) + np.array([0.0, -380.0, 30.0])])
+    with pytest.raises(ScanUnfitError, match="guidecoat crop"):
+        check(bare_cloud(points, name="refused"), SETTINGS)
 
 
 def test_two_panels_apart_are_refused_and_can_be_taken_one_by_one() -> None:

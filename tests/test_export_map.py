@@ -13,12 +13,13 @@ from matplotlib.text import Text
 from PIL import Image
 
 import export_fixture
-from guidecoat.export import map_layers
+from guidecoat.export import map_layers, map_picture
 from guidecoat.export.colours import rgb, scale_for
 from guidecoat.export.map_keys import _area_keys, _line_keys
 from guidecoat.export.map_labels import region_label
 from guidecoat.export.map_layers import left_out, picture_array
 from guidecoat.export.map_picture import map_png
+from guidecoat.export.map_style import Page, Sheet
 from guidecoat.export.map_words import MapWords
 from guidecoat.export.placing import Box, Room, box_at, busy_sums
 from guidecoat.export.words import outside_words, shown, verdict_words
@@ -198,3 +199,24 @@ def test_verdict_in_plain_words() -> None:
 
 def test_shown_is_one_line_of_valid_text() -> None:
     assert shown("a\nb\ud800\x1b[0m") == "a b? [0m"
+
+
+def test_the_keys_end_above_the_table(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A low, wide panel leaves less room beside the map than many keys take."""
+    written: list[tuple[float, float, str]] = []
+    pages: list[Page] = []
+
+    def write(sheet: Sheet, x_in: float, y_in: float, text: str, *_: object, **__: object) -> None:
+        pages.append(sheet.page)
+        written.append((x_in, y_in, text))
+
+    monkeypatch.setattr(Sheet, "write", write)
+    monkeypatch.setattr(map_picture, "_TALLEST_MAP_IN", 2.5)
+    monkeypatch.setattr(map_picture, "_LOWEST_MAP_IN", 2.0)
+    unsure = tuple(dataclasses.replace(r, verdict="undecided") for r in RESULT.regions)
+    map_png(dataclasses.replace(RESULT, regions=(*RESULT.regions, *unsure)), SCALE)
+    page = pages[-1]
+    keys = [y for x, y, _ in written if x == pytest.approx(page.column_left + 0.45)]
+    assert len(keys) > 12
+    assert page.table_top + 0.1 < min(keys) < page.table_top + 0.8
+    assert max(y for _, y, text in written if text == "Mark") < min(keys)

@@ -11,6 +11,9 @@ from numpy.typing import NDArray
 from guidecoat.check import CheckResult, check
 from guidecoat.scan import Scan, Units
 from guidecoat.settings import load_settings
+from guidecoat.synthetic import Dimple, sphere_panel
+from guidecoat.untold import BROAD
+from truth_fixture import checked, settings
 
 Floats = NDArray[np.float64]
 Form = Callable[[Floats, Floats], Floats]
@@ -169,3 +172,24 @@ def test_a_fork_with_a_short_arm_is_sound(arm_mm: float) -> None:
     lengths = sorted(line.length_mm for line in result.creases if line.kind == "sharp")
     assert len(lengths) == 3
     assert lengths[0] == pytest.approx(arm_mm, abs=25.0)
+
+
+@pytest.mark.parametrize(
+    ("across_mm", "batten", "verdict"),
+    [
+        (130.0, 100.0, "undecided"),
+        (60.0, 100.0, "out"),
+        (130.0, "auto", "out"),
+    ],
+)
+def test_a_batten_that_was_asked_for_tells_nothing_sure_of_marks_as_broad_as_it(
+    across_mm: float, batten: float | str, verdict: str
+) -> None:
+    panel = sphere_panel(900.0)
+    low = Dimple((10.0, -20.0), -1.2, (0.5 * across_mm, 0.5 * across_mm))
+    asked = settings(surface__batten_mm=batten)
+    _, result = checked(panel, (low,), seed=5, spacing_mm=1.6, with_settings=asked)
+    (region,) = [r for r in result.regions if r.kind == "low"]
+    assert region.verdict == verdict
+    assert region.doubt == (BROAD if verdict == "undecided" else "")
+    assert result.verdict == verdict

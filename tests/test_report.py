@@ -21,6 +21,7 @@ from guidecoat.deviation import NOT_JUDGED
 from guidecoat.export.colours import scale_for
 from guidecoat.remarks import is_blind_spot, is_note
 from guidecoat.report import check_report, views
+from guidecoat.report.pieces import Step
 from guidecoat.report.scene import MOST_VERTICES, thinned
 from guidecoat.report.steps import first_steps
 from guidecoat.sections import Section, cut_line, cut_stations
@@ -238,18 +239,29 @@ def test_what_to_do_first_goes_by_the_plan() -> None:
     assert f"{left} more steps in the work plan" in read(page_of(result).text).text
 
 
-def test_undecided_marks_wait_behind_the_sure_ones() -> None:
+def test_undecided_marks_are_made_sure_of_first_as_in_the_plan() -> None:
     result = report_fixture.door()
-    unsure = tuple(
-        dataclasses.replace(r, verdict="undecided") if r.region == "H1" else r
-        for r in result.regions
-    )
-    doubtful = dataclasses.replace(result, regions=unsure)
-    planned = dataclasses.replace(doubtful, plan=plan_work(doubtful))
-    steps = first_steps(planned)
-    assert steps[0].mark == "L1"
-    assert steps[-1].mark == "H1"
-    assert steps[-1].why.startswith("Too near the limit to be sure.")
+
+    def steps_with(unsure: set[str]) -> tuple[Step, ...]:
+        regions = tuple(
+            dataclasses.replace(r, verdict="undecided") if r.region in unsure else r
+            for r in result.regions
+        )
+        doubtful = dataclasses.replace(result, regions=regions)
+        return first_steps(dataclasses.replace(doubtful, plan=plan_work(doubtful)))
+
+    steps = steps_with({"H1"})
+    assert [step.mark for step in steps[:2]] == ["H1", "L1"]
+    assert steps[0].why.startswith("Too near the limit to be sure.")
+    marks = [
+        Planted("H1", -60.0, 20.0, 1.2),
+        Planted("L1", 90.0, 20.0, -1.5),
+        Planted("L2", 10.0, -40.0, -0.9),
+    ]
+    result = with_marks(marks, stage="filler")
+    together, then, *_ = steps_with({"H1", "L2"})
+    assert together.do in ("make sure what H1, L2 are", "make sure what L2, H1 are")
+    assert then.mark == "L1"
 
 
 def test_warnings_are_told_from_notes() -> None:

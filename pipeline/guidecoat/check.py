@@ -31,7 +31,6 @@ from .face_jobs import Held
 from .faces import Faces
 from .fairing import FairSurface, knot_spacing, lay_surface
 from .given import OffPoint, off_words, points_off, read_hold_points, require_on_panel
-from .ground import off_ground
 from .judging import refuse_noise, status_of, verdict_of, without_refused, without_specks
 from .marks import Mark, find_marks
 from .regions import Region, measure_regions
@@ -41,6 +40,7 @@ from .scan import Scan
 from .scan_doubts import doubt_doubled, doubt_flying, doubt_held, doubt_unseen
 from .scan_io import read_scan
 from .settings import Settings, require_edges
+from .surroundings import off_surroundings
 from .unrolled import Unrolled, unroll
 from .untold import doubt_forms, turns_tight, unsure_words, untold_words
 from .wander import with_wander
@@ -109,10 +109,12 @@ def check_scan(path: Path, settings: Settings) -> CheckResult:
 
 
 def check(scan: Scan, settings: Settings) -> CheckResult:
-    """Find the highs and lows of a scan in memory; one that is refused, without its table."""
+    """Find the highs and lows of a scan in memory; of one that is refused, without its table or
+    what else is round the panel.
+    """
     # The banded solver gains nothing from threads, and loses tenfold when they wait for a core.
     with threadpool_limits(limits=1, user_api="blas"):
-        result, said = off_ground(lambda part: _check(part, settings), scan)
+        result, said = off_surroundings(lambda part: _check(part, settings), scan, settings)
         return replace(result, warnings=(*said, *result.warnings))
 
 
@@ -255,7 +257,7 @@ def _doubted(
         laid.faces,
         unrolled.creases,
         laid.fair,
-        settings.tolerance,
+        settings,
     )
     return doubt_held(
         regions,

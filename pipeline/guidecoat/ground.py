@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
-from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +16,6 @@ from .voxels import Voxels, voxelise
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
-Result = TypeVar("Result")
 
 GROUND = "a table or floor under the panel"
 """Why its points are dropped."""
@@ -61,7 +58,7 @@ def find_ground(voxels: Voxels) -> Mask | None:
     above, below = (float(voxels.count[x].sum()) for x in (off > clear, off < -2.0 * clear))
     if below > _MOST_BELOW * total or above < _LEAST_ABOVE * total:
         return None
-    if not _goes_round(voxels.centre_mm, found, off > clear, normal):
+    if not stands_amid(voxels.centre_mm, found, off > clear, normal):
         return None
     return np.asarray(off <= clear)
 
@@ -89,8 +86,14 @@ def _largest_plane(voxels: Voxels) -> Mask:
     )
 
 
-def _goes_round(centre: Floats, ground: Mask, above: Mask, normal: Floats) -> bool:
-    """Whether most of what stands above does so amid the ground: no panel beside a panel."""
+def stands_amid(centre: Floats, ground: Mask, above: Mask, normal: Floats) -> bool:
+    """Whether most of what stands above a plane does so amid it: no panel beside a panel.
+
+    Parameters
+    ----------
+    centre : (k, 3) places; ground, above : (k,) bool, those in the plane, and those above it;
+        normal : (3,) of the plane.
+    """
     flat = centre @ np.linalg.svd(normal[None, :])[2][1:].T
     sides = ConvexHull(flat[ground]).equations
     inside = (flat[above] @ sides[:, :2].T + sides[:, 2] <= 0.0).all(axis=1)
@@ -114,30 +117,6 @@ def ground_share(voxels: Voxels) -> float:
     """Share of the points that lie in the plane of a table or floor; 0 where there is none."""
     ground = find_ground(voxels)
     return 0.0 if ground is None else float(voxels.count[ground].sum() / voxels.count.sum())
-
-
-def off_ground(work: Callable[[Scan], Result], scan: Scan) -> tuple[Result, tuple[str, ...]]:
-    """Work on a scan; should it be refused, on what is left without a table or floor in it.
-
-    Only then: a flat panel with its flanges is no table. Returned with what there is to say.
-
-    Raises
-    ------
-    ScanUnfitError : the first refusal, where leaving out the ground does not help.
-    """
-    try:
-        return work(scan), ()
-    except ScanUnfitError:
-        cleared = without_ground(scan)
-        if cleared is None:
-            raise
-        try:
-            result = work(cleared)
-        except ScanUnfitError:
-            result = None
-        if result is None:
-            raise
-        return result, (ground_words(cleared),)
 
 
 def without_tables(

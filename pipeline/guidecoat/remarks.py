@@ -32,6 +32,8 @@ _LEAST_JUDGED = 0.4
 # Share of the places with points that hold too few: hems and flying points leave less (choice).
 _MOST_THIN = 0.12
 _HOLLOW_SHARE = 0.01
+# Smaller areas that were not judged round to nothing.
+_LEAST_TOLD_CM2 = 0.5
 
 
 def is_note(remark: str) -> bool:
@@ -218,8 +220,9 @@ def _unjudged(unrolled: Unrolled, faces: Faces, found: CellDeviation) -> list[st
     parts = []
     for code, reason in enumerate(REASONS):
         count = int((filled & (faces.reason == code) & ~found.judged).sum())
-        if count and code not in (JUDGED, OFF):
-            parts.append(f"{count * side**2 / 100:.0f} cm2 {reason}")
+        area_cm2 = count * side**2 / 100.0
+        if area_cm2 >= _LEAST_TOLD_CM2 and code not in (JUDGED, OFF):
+            parts.append(f"{area_cm2:.0f} cm2 {reason}")
     share = 100.0 * found.judged.sum() / max(int(filled.sum()), 1)
     return (
         [f"{_JUDGED} {share:.0f} % of the skin. Not judged: {'; '.join(parts)}."] if parts else []

@@ -106,9 +106,9 @@ def gap_words(unrolled: Unrolled, inboard_mm: float) -> list[str]:
     if u.flying > MANY:
         said.append(
             f"At least {100.0 * u.flying:.0f} % of the points fly off the skin: heights are "
-            "averaged without them, but where they lie close together small marks are missed or feigned, "
-            "along edges most. Remedy: mat a skin that shines, keep stray light off, delete "
-            "outliers in the scanning program, or scan again."
+            "averaged without them, but where they lie close together small marks are missed or "
+            "feigned, along edges most. Remedy: mat a skin that shines, keep stray light off, "
+            "delete outliers in the scanning program, or scan again."
         )
     return said
 

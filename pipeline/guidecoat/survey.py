@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 
 from .errors import ScanUnfitError
-from .ground import off_ground
 from .scan import Scan
 from .scan_io import estimate_spacing, read_scan
 from .settings import Settings
+from .surroundings import off_surroundings
 from .survey_skin import Skin, look_at_skin
 from .survey_values import summarise
 from .survey_words import tell
@@ -65,7 +65,7 @@ def survey(scan: Scan, settings: Settings) -> Survey:
     """Survey a scan in memory."""
     extent, nearest = _extent(scan), estimate_spacing(scan.points_mm[scan.usable])
     try:
-        unrolled, _ = off_ground(lambda part: unroll(part, settings), scan)
+        unrolled, _ = off_surroundings(lambda part: unroll(part, settings), scan, settings)
     except ScanUnfitError as unfit:
         return Survey(scan, settings, extent, nearest, None, unfit)
     return Survey(scan, settings, extent, nearest, look_at_skin(unrolled, settings), None)

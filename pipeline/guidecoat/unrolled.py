@@ -19,6 +19,7 @@ from .faces import HEM_MM, Faces, height_jumps, part_faces, skin_mask, sound_int
 from .flying import MANY, flying_share, unspoilt
 from .given import read_crease_lines
 from .ground import ground_share
+from .parts import require_no_wall
 from .roughness import ROUGH, measure_roughness
 from .scan import Scan
 from .settings import Settings
@@ -97,10 +98,12 @@ def unroll(scan: Scan, settings: Settings) -> Unrolled:
     Raises
     ------
     ScanUnfitError
-        There is no chart, no skin or nothing wide enough; or two panels lie side by side.
+        There is no chart, no skin or nothing wide enough; two panels lie side by side; or what was
+        unrolled may be a wall before which the panel stands.
     """
     clock = Clock()
     laid = lay_cells(scan, settings, clock)
+    require_no_wall(scan, laid.voxels)
     chart, charted, cells, skin = laid.chart, laid.charted, laid.cells, laid.skin
     flying = flying_share(charted, cells, skin)
     if flying > MANY:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +19,7 @@ from .left_out import TIGHT_TIMES
 from .marks import footprints_of
 from .polylines import near_line
 from .regions import Region
-from .settings import ToleranceSettings
+from .settings import Settings
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -66,6 +66,9 @@ _RECESS_MRAD = 150.0
 _RECESS_FULL = 0.4
 # What a batten leaves of a mark that is no form, as shares of its height.
 _LEFT = (0.5, 1.2)
+# Of a batten that was asked for: broader marks come out by chance of what was left out (derived:
+# lows 0.8 of the batten wide give back nine tenths, as broad as it four fifths and less).
+_AS_BROAD = 0.8
 # Where so much of the judged skin may be form, marks this near it may be, too (choice). The same.
 _MUCH = 0.12
 _NEAR_MUCH_MM = 100.0
@@ -75,8 +78,28 @@ ALONG = "it may be form: it runs over most of the panel, as a pressed line or a 
 LINE = "it may be form: it lies along a body line"
 RECESS = "it may be form: it is as deep and steep-walled as a pressed recess or boss"
 TIGHT = "it may be form, which turns here tighter than the batten follows"
+BROAD = "it is about as broad as the batten that was asked for, which follows half of such a wave"
 BESIDE = "it may be form: it lies beside what cannot be told from form"
-REASONS = (UNSETTLED, ALONG, LINE, RECESS, TIGHT, BESIDE)
+REASONS = (UNSETTLED, ALONG, LINE, RECESS, TIGHT, BROAD, BESIDE)
+
+
+@dataclass(frozen=True, eq=False)
+class _Look:
+    """What a region is looked at with: the other regions, and all that was found round it.
+
+    line_mm : (nu, nv) distance from the nearest body line; tight : whether form turns tighter than
+    the batten follows; given_mm : the batten that was asked for, infinite where none was.
+    """
+
+    regions: tuple[Region, ...]
+    found: CellDeviation
+    cells: Cells
+    faces: Faces
+    fair: FairSurface
+    tolerance_mm: float
+    line_mm: Floats
+    tight: bool
+    given_mm: float
 
 
 def doubt_forms(
@@ -86,7 +109,7 @@ def doubt_forms(
     faces: Faces,
     creases: tuple[Crease, ...],
     fair: FairSurface,
-    tolerance: ToleranceSettings,
+    settings: Settings,
 ) -> tuple[Region, ...]:
     """Regions with those undecided that the scan alone cannot tell from form, and their doubt.
 
@@ -96,21 +119,18 @@ def doubt_forms(
     """
     if not regions:
         return ()
-    lines = _from_lines(cells, creases)
-    tight = turns_tight(fair)
-    why = {
-        region.region: _why(
-            region, regions, found, cells, faces, lines, fair, tolerance, tight=tight
-        )
-        for region in regions
-    }
+    batten, tolerance = settings.surface.batten_mm, settings.tolerance.height_mm
+    given = np.inf if batten == "auto" else float(batten)
+    lines, tight = _from_lines(cells, creases), turns_tight(fair)
+    look = _Look(regions, found, cells, faces, fair, tolerance, lines, tight, given)
+    why = {region.region: _why(region, look) for region in regions}
     doubted = [region for region in regions if why[region.region]]
     area = sum(float(region.footprint.sum()) for region in doubted)
     if area > _MUCH * found.judged.sum():
         near = _near(doubted, cells)
         for region in regions:
             beside = not why[region.region] and near[region.footprint].any()
-            if beside and _quiet_round(region, regions, found, cells, tolerance) < _SURELY_QUIET:
+            if beside and _quiet_round(region, look) < _SURELY_QUIET:
                 why[region.region] = BESIDE
     return tuple(
         replace(region, verdict="undecided", doubt=why[region.region])
@@ -120,42 +140,33 @@ def doubt_forms(
     )
 
 
-def _why(
-    region: Region,
-    regions: tuple[Region, ...],
-    found: CellDeviation,
-    cells: Cells,
-    faces: Faces,
-    line_mm: Floats,
-    fair: FairSurface,
-    tolerance: ToleranceSettings,
-    *,
-    tight: bool,
-) -> str:
+def _why(region: Region, look: _Look) -> str:
     """What speaks for form, "" where nothing does."""
-    length, width = _length_and_width(region.footprint, cells.grid.cell_mm)
+    length, width = _length_and_width(region.footprint, look.cells.grid.cell_mm)
     slender = length / width
-    from_line = line_mm[region.footprint]
+    from_line = look.line_mm[region.footprint]
     if region.kind == "ripple":
-        if tight:
+        if look.tight:
             return TIGHT
         touches = float(from_line.min()) < _TOUCHES_MM
         if float(from_line.mean()) < _RIPPLE_BESIDE_MM or (touches and slender > _RIPPLE_SLENDER):
             return LINE
-    elif _follows(region, found, fair):
+    elif _follows(region, look):
         return TIGHT
     elif _like_a_recess(region, beside=float(from_line.min()) < _TOUCHES_MM):
         return RECESS
+    elif width > _AS_BROAD * look.given_mm:
+        return BROAD
     if slender > _BESIDE_SLENDER and float(from_line.mean()) < _BESIDE_LINE_MM:
         return LINE
-    if float(from_line.max()) < _BESIDE_LINE_MM and _touches(region, ~found.judged):
+    if float(from_line.max()) < _BESIDE_LINE_MM and _touches(region, ~look.found.judged):
         return LINE
-    if float(from_line.max()) < _AT_ITS_END_MM and _touches(region, faces.reason == BAND):
+    if float(from_line.max()) < _AT_ITS_END_MM and _touches(region, look.faces.reason == BAND):
         return LINE
-    extent = np.ptp(np.argwhere(found.judged), axis=0).max() * cells.grid.cell_mm
+    extent = np.ptp(np.argwhere(look.found.judged), axis=0).max() * look.cells.grid.cell_mm
     if region.kind != "ripple" and slender > _SLENDER and length > _OF_PANEL * extent:
         return ALONG
-    if _quiet_round(region, regions, found, cells, tolerance) < _LEAST_QUIET:
+    if _quiet_round(region, look) < _LEAST_QUIET:
         return UNSETTLED
     return ""
 
@@ -169,17 +180,17 @@ def _like_a_recess(region: Region, *, beside: bool) -> bool:
     )
 
 
-def _follows(region: Region, found: CellDeviation, fair: FairSurface) -> bool:
+def _follows(region: Region, look: _Look) -> bool:
     """Whether a mark is what the batten makes of form that turns tighter than it follows.
 
     It then follows most of the mark as soon as that is not left out; or it lies as far off, or
     farther, with nothing left out at all. Damage no broader than half the batten does neither.
     """
-    for face in fair.faces:
+    for face in look.fair.faces:
         own = region.core & np.isfinite(face.unfollowed_mm)
         if times_farther_off(face, from_share=0.0) <= TIGHT_TIMES or not own.any():
             continue
-        share = float(face.unfollowed_mm[own].mean() / np.nanmean(found.smooth_mm[own]))
+        share = float(face.unfollowed_mm[own].mean() / np.nanmean(look.found.smooth_mm[own]))
         return not _LEFT[0] < share < _LEFT[1]
     return False
 
@@ -188,24 +199,19 @@ def _touches(region: Region, cells: Mask) -> bool:
     return bool((ndimage.binary_dilation(region.footprint) & cells).any())
 
 
-def _quiet_round(
-    region: Region,
-    regions: tuple[Region, ...],
-    found: CellDeviation,
-    cells: Cells,
-    tolerance: ToleranceSettings,
-) -> float:
+def _quiet_round(region: Region, look: _Look) -> float:
     """The share of the skin round a region that lies on the fair surface.
 
     Other marks are passed over: gaps part a mark, a dent has a rim, and dents come in numbers.
     """
-    away = ndimage.distance_transform_edt(~region.footprint) * cells.grid.cell_mm
-    marks = footprints_of(regions, away.shape)
+    found = look.found
+    away = ndimage.distance_transform_edt(~region.footprint) * look.cells.grid.cell_mm
+    marks = footprints_of(look.regions, away.shape)
     ring = found.judged & (away > _RING_MM[0]) & (away <= _RING_MM[1]) & ~marks
     if ring.sum() < _FEWEST_ROUND:
         return 1.0
     usual = float(np.nanmean(found.sigma_mm[found.judged]))
-    limit = max(_QUIET_OF_TOLERANCE * tolerance.height_mm, _QUIET_SIGMAS * usual)
+    limit = max(_QUIET_OF_TOLERANCE * look.tolerance_mm, _QUIET_SIGMAS * usual)
     return float((np.abs(found.smooth_mm[ring]) < limit).mean())
 
 
@@ -262,7 +268,7 @@ def untold_words(regions: tuple[Region, ...]) -> list[str]:
     return [
         f"{count} undecided, for a scan alone cannot tell form from damage there. The largest, "
         f"{worst.region}: {worst.doubt}. If the panel was made so, give its body lines "
-        "(--creases) or a shorter batten (--batten); to be sure compare with the other side "
+        "(--creases) or another batten (--batten); to be sure compare with the other side "
         "(--like)."
     ]
 

@@ -12,7 +12,8 @@ from . import options as opt
 from .printing import progress, say, say_json
 
 if TYPE_CHECKING:
-    from ..crop import Likely, Part, Place
+    from ..crop import Part
+    from ..parts import Likely, Place
 
 PartArgument = Annotated[
     Path | None,
@@ -56,8 +57,9 @@ def crop(
     goal = panel if panel is not None else Path.cwd() / f"{scan.stem}_panel.ply"
     with result_file(goal) as unfinished:
         progress(f"looking at {scan.name} ...", quiet=quiet)
-        from ..crop import in_box, likely_parts, part_at
+        from ..crop import in_box, part_at
         from ..export.part import write_part
+        from ..parts import likely_parts
         from ..scan_io import read_scan
         from ..settings import load_settings
 

@@ -91,7 +91,8 @@ Creases = Annotated[
     typer.Option(
         "--creases",
         metavar="auto|off|FILE.csv",
-        help="Body lines: find them, ignore them, or take them from a file.  [default: auto]",
+        help="Body lines: find them, ignore them, or take them from a file: columns x,y,z, and line "
+        "= a name for each.  [default: auto]",
     ),
 ]
 Quiet = Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")]

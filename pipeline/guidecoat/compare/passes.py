@@ -162,7 +162,7 @@ def _regions_of(
     regions = with_knocks(
         regions, bands, laid.fair, faces, found, cells, laid.chart, laid.scan, edges, tolerance
     )
-    regions = doubt_forms(regions, found, cells, faces, laid.creases, laid.fair, tolerance)
+    regions = doubt_forms(regions, found, cells, faces, laid.creases, laid.fair, laid.settings)
     return with_actions(regions, laid.settings.stage)
 
 

@@ -38,6 +38,7 @@ _TABLE = (
     ("What to do", 5.75),
 )
 _LINE_IN, _KEY_LINE_IN = 0.14, 0.13
+_KEYS_HEAD_IN, _KEY_ROW_IN = 0.34, 0.19  # heading and gaps of the keys; a key
 PAGE_WIDTH_IN = 11.69  # A4 on its side
 _WIDTH_IN = PAGE_WIDTH_IN - 2.0 * LEFT_IN
 _TITLE_IN, _VERDICT_IN, _NOTE_IN = 1.2, 0.2, 0.165
@@ -131,26 +132,44 @@ def _lines(cells: tuple[list[str], ...]) -> int:
     return max(1, *(len(lines) for lines in cells))
 
 
+def keys_height_in(
+    text_size: TextSize, result: CheckResult, scale: Scale, words: MapWords, *, column_width: float
+) -> float:
+    """Room the column beside the map wants, inches, as `draw_keys` fills it."""
+    lines = sum(len(_key_wrapped(text_size, text, column_width)) for text in _texts(result, words))
+    rows = len(_texts(result, words))
+    bands = len(_bands(scale, words))
+    return _KEYS_HEAD_IN + _KEY_ROW_IN * (bands + rows + 1) + _KEY_LINE_IN * (lines - rows)
+
+
+def _texts(result: CheckResult, words: MapWords) -> list[str]:
+    return [
+        *(text for _, _, text in _line_keys(result, words)),
+        *(text for _, _, text in _area_keys(result, words)),
+        *(text for _, text in _sign_keys(result)),
+    ]
+
+
 def draw_keys(sheet: Sheet, result: CheckResult, scale: Scale, words: MapWords) -> None:
     """The column beside the map, from the top: colours in mm, lines, what is not judged."""
     y = sheet.page.map_bottom + sheet.page.map_height - 0.12
     sheet.write(sheet.page.column_left, y, words.heading, 8.0, bold=True)
     y -= 0.1
     for colour, text, bold in _bands(scale, words):
-        y -= 0.19
+        y -= _KEY_ROW_IN
         _swatch(sheet, y, colour)
         _key_text(sheet, y, text, bold=bold)
     y -= 0.12
     for style, width, text in _line_keys(result, words):
-        y -= 0.19
+        y -= _KEY_ROW_IN
         _line_key(sheet, y, style, width)
         y = _key_lines(sheet, y, text)
     for colour, hatch, text in _area_keys(result, words):
-        y -= 0.19
+        y -= _KEY_ROW_IN
         _swatch(sheet, y, colour, hatch)
         y = _key_lines(sheet, y, text)
     for sign, text in _sign_keys(result):
-        y -= 0.19
+        y -= _KEY_ROW_IN
         sheet.write(sheet.page.column_left + 0.18, y, sign, 8.0, bold=True, align="center")
         y = _key_lines(sheet, y, text)
 
@@ -219,9 +238,13 @@ def _sign_keys(result: CheckResult) -> list[tuple[str, str]]:
     return rows
 
 
+def _key_wrapped(text_size: TextSize, text: str, column_width: float) -> list[str]:
+    return wrapped(text_size, text, 7.5, column_width - 0.5)
+
+
 def _key_lines(sheet: Sheet, y: float, text: str) -> float:
     """Write a key in as many lines as it takes; the height of the last."""
-    lines = sheet.wrapped(text, 7.5, sheet.page.column_width - 0.5)
+    lines = _key_wrapped(sheet.text_size, text, sheet.page.column_width)
     for k, line in enumerate(lines):
         _key_text(sheet, y - _KEY_LINE_IN * k, line)
     return y - _KEY_LINE_IN * (len(lines) - 1)

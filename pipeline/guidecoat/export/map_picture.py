@@ -14,6 +14,7 @@ from .map_keys import (
     draw_keys,
     draw_table,
     draw_title,
+    keys_height_in,
     table_height_in,
     title_height_in,
 )
@@ -27,7 +28,7 @@ _TICKS_IN = 0.34
 _COLUMN_IN = 2.35
 _TALLEST_MAP_IN = 6.6
 _LOWEST_MAP_IN, _NARROWEST_MAP_IN = 3.6, 5.0  # below this, labels find no room
-_KEY_IN = 4.4
+_GAP_IN = 0.2  # between the map and its keys
 _MARGIN = 0.055  # of the panel's longer side, for names and the scale bar
 
 
@@ -55,7 +56,10 @@ def _drawn(result: CheckResult, scale: Scale, words: MapWords) -> bytes:
     # What is to be written decides how tall the page is.
     text_size = measuring(FigureCanvasAgg(Figure(dpi=DPI)))
     title_in, table_in = title_height_in(text_size, words), table_height_in(text_size, result)
-    page = _page(limits, title_in, table_in)
+    map_in = _map_in(limits)
+    column_in = PAGE_WIDTH_IN - 2.0 * LEFT_IN - _TICKS_IN - map_in[0] - _GAP_IN
+    keys_in = keys_height_in(text_size, result, scale, words, column_width=column_in)
+    page = _page(map_in, column_in, title_in, max(map_in[1], keys_in), table_in)
     figure = Figure(figsize=(page.width, page.height), dpi=DPI, facecolor="white")
     FigureCanvasAgg(figure)
     axes = figure.add_axes(
@@ -102,23 +106,27 @@ def _widest_in() -> float:
     return PAGE_WIDTH_IN - 2.0 * LEFT_IN - _TICKS_IN - _COLUMN_IN
 
 
-def _page(limits: tuple[float, float, float, float], title_in: float, table_in: float) -> Page:
+def _map_in(limits: tuple[float, float, float, float]) -> tuple[float, float]:
+    """Width and height of the map on the page."""
     u0, u1, v0, v1 = limits
-    left = LEFT_IN + _TICKS_IN
     scale = min(_widest_in() / (u1 - u0), _TALLEST_MAP_IN / (v1 - v0))
-    width, height = scale * (u1 - u0), scale * (v1 - v0)
-    room = max(height, _KEY_IN)
-    page_height = title_in + room + _TICKS_IN + table_in + _FOOTER_IN
+    return scale * (u1 - u0), scale * (v1 - v0)
+
+
+def _page(
+    map_in: tuple[float, float], column_in: float, title_in: float, room_in: float, table_in: float
+) -> Page:
+    left = LEFT_IN + _TICKS_IN
+    width, height = map_in
     table_top = _FOOTER_IN + table_in
-    bottom = table_top + _TICKS_IN + room - height
     return Page(
         width=PAGE_WIDTH_IN,
-        height=page_height,
+        height=title_in + room_in + _TICKS_IN + table_top,
         map_left=left,
-        map_bottom=bottom,
+        map_bottom=table_top + _TICKS_IN + room_in - height,
         map_width=width,
         map_height=height,
-        column_left=left + width + 0.2,
-        column_width=PAGE_WIDTH_IN - LEFT_IN - left - width - 0.2,
+        column_left=left + width + _GAP_IN,
+        column_width=column_in,
         table_top=table_top,
     )

@@ -12,6 +12,8 @@ from ..workplan import WorkPlan
 from .pieces import Step
 
 _MOST_STEPS = 3
+# So many undecided marks are told in one step, so many of them by name (choice).
+_MANY, _MOST_NAMED = 2, 6
 
 
 def first_steps(result: CheckResult) -> tuple[Step, ...]:
@@ -39,21 +41,35 @@ def steps_left(result: CheckResult) -> int:
 
 
 def _planned(result: CheckResult, plan: WorkPlan) -> list[Step]:
-    """The plan's first steps on a region, behind what must be known for all of them; what is
-    undecided waits until the sure ones are told.
+    """The plan's steps on regions in its order, behind what must be known for all of them; several
+    undecided ones are one step, which comes first: filler covers what nobody made sure of.
     """
     by_name = {region.region: region for region in result.regions}
-    steps = [
+    known = [
         Step(one.what, f"{one.why[:1].upper()}{one.why[1:]}.")
         for one in plan.steps
         if one.group == "measure" and not one.region
     ]
-    on_regions = [step for step in plan.steps if step.region in by_name]
-    for one in sorted(on_regions, key=lambda step: step.group == "measure"):
-        region = by_name[one.region]
-        doubt = _doubt(region) if one.group == "measure" else ""
-        steps.append(Step(one.what, f"{doubt}{_place(region)}.", region.region))
-    return steps
+    unsure: list[Step] = []
+    sure: list[Step] = []
+    for one in plan.steps:
+        if one.region not in by_name:
+            continue
+        region, measure = by_name[one.region], one.group == "measure"
+        doubt = _doubt(region) if measure else ""
+        step = Step(one.what, f"{doubt}{_place(region)}.", region.region)
+        (unsure if measure else sure).append(step)
+    return [*known, *(unsure if len(unsure) < _MANY else [_make_sure(unsure)]), *sure]
+
+
+def _make_sure(steps: list[Step]) -> Step:
+    names = [step.mark for step in steps]
+    told = names if len(names) <= _MOST_NAMED else names[: _MOST_NAMED - 1]
+    more = f" and {len(names) - len(told)} more" if len(told) < len(names) else ""
+    return Step(
+        f"make sure what {', '.join(told)}{more} are",
+        "They are undecided; the table tells why, and what to do about each if it is damage.",
+    )
 
 
 def _worst(result: CheckResult) -> list[Step]:
