@@ -162,6 +162,18 @@ def test_points_that_fly_make_no_edges_and_are_told(share: float) -> None:
     assert not [w for w in looked_at(form).warnings if "fly off" in w]
 
 
+def test_a_survey_tells_of_points_that_fly() -> None:
+    rng = np.random.default_rng(5)
+    x, y = places(rng, 400.0, 300.0, 1.2)
+    z = crown(x, y) + rng.normal(0.0, 0.04, len(x))
+    sound = survey(scan_of(x, y, z), load_settings("metal")).lines()
+    assert not [line for line in sound if "fly off" in line]
+    fly = rng.uniform(size=len(x)) < 0.12
+    z[fly] += rng.uniform(-9.0, 9.0, int(fly.sum()))
+    told = survey(scan_of(x, y, z), load_settings("metal")).lines()
+    assert [line for line in told if "fly off" in line]
+
+
 def test_ends_of_ribs_are_no_edges_and_tapes_end_at_the_outline() -> None:
     """Pressed ribs that end within the panel part the skin beside them."""
 

@@ -32,6 +32,7 @@ class Skin:
     edge_sides : per edge, the way it faces in the scan's frame ("+x" ...);
     drop_out_places, double_places : one per drop-out and second skin;
     torn_mm : of the outline, that wander or step inboard as where a rim was not scanned;
+    flying : share of the points that fly off the skin;
     double_least_mm : second skins nearer than this cannot be told;
     shut_line : a lane without points right across, or None.
     """
@@ -47,6 +48,7 @@ class Skin:
     coverage: Coverage
     drop_out_places: tuple[Place, ...]
     torn_mm: float
+    flying: float
     doubles: tuple[DoubleSkin, ...]
     double_places: tuple[Place, ...]
     double_share: float
@@ -89,6 +91,7 @@ def look_at_skin(unrolled: Unrolled, settings: Settings) -> Skin:
         coverage,
         tuple(place_of(unrolled, edges, d.u_mm, d.v_mm) for d in coverage.drop_outs),
         torn_rims(cells, faces, unrolled.creases, inboard_mm=settings.edges.inboard_mm)[0],
+        unrolled.flying,
         doubles,
         tuple(place_of(unrolled, edges, d.u_mm, d.v_mm) for d in doubles),
         double_share,
