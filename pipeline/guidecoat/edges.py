@@ -123,12 +123,13 @@ def _all_pieces(
 ) -> Iterator[tuple[int, Floats, Floats, str, bool]]:
     """Every piece of all rims: its face and how deep that is, its line, kind, whether it closes."""
     side = cells.grid.cell_mm
+    between = _between_faces(cells, faces)
     for face in range(1, faces.count + 1):
         inside = depth(faces.label == face, side)
         for rim in rim_lines(inside, cells.grid, inboard_mm + 0.75 * side):
             if np.linalg.norm(np.diff(rim[0], axis=0), axis=1).sum() < 2.0 * _SHORTEST_EDGE_MM:
                 continue
-            for piece in _pieces(rim, inside, face, cells, faces, creases, inboard_mm):
+            for piece in _pieces(rim, inside, face, cells, faces, creases, between, inboard_mm):
                 yield face, inside, *piece
 
 
@@ -148,11 +149,12 @@ def _pieces(
     cells: Cells,
     faces: Faces,
     creases: tuple[Crease, ...],
+    between: Mask,
     inboard_mm: float,
 ) -> list[tuple[Floats, str, bool]]:
     """The rim cut at its corners and where what lies beyond it changes."""
     line, closed = rim
-    kind = _kinds(line, face, cells, faces, creases, inboard_mm)
+    kind = _kinds(line, face, cells, faces, creases, between, inboard_mm)
     cuts = _corners(line, closed)
     inward = _inward(line, inside, cells)
     ends = (kind == "outline") | (kind == "opening")
@@ -237,6 +239,7 @@ def _kinds(
     cells: Cells,
     faces: Faces,
     creases: tuple[Crease, ...],
+    between: Mask,
     inboard_mm: float,
 ) -> NDArray[np.str_]:
     """What lies beyond each point of a rim: the outline, an opening, a line that parts, or the
@@ -247,7 +250,8 @@ def _kinds(
         away = ndimage.distance_transform_edt(~faces.openings) * cells.grid.cell_mm
         i, j = cells.grid.index(line[:, 0], line[:, 1])
         kind[away[i, j] < inboard_mm + 4.0 * cells.grid.cell_mm] = "opening"
-    kind[_goes_on(line, face, cells, faces, inboard_mm + 4.0 * cells.grid.cell_mm)] = _BORDER
+    reach = inboard_mm + 4.0 * cells.grid.cell_mm
+    kind[_goes_on(line, face, cells, faces, between, reach)] = _BORDER
     for crease in creases:
         if crease.parts:
             near = cKDTree(crease.line_uv).query(line)[0]
@@ -262,14 +266,21 @@ def _kinds(
     return kind
 
 
+def _between_faces(cells: Cells, faces: Faces) -> Mask:
+    """(nu, nv) cells of the skin between faces: bands of lines, and strips."""
+    skin = cells.filled & (faces.reason != OFF)
+    line = skin & (faces.reason == LINE)
+    # The band of a jump in height is the rim's own; that of a line ends nowhere on the panel.
+    line = line & ~height_jumps(cells, skin) if line.any() else line
+    return np.asarray(line | (skin & (faces.reason == STRIP)))
+
+
 def _goes_on(
-    line: Floats, face: int, cells: Cells, faces: Faces, reach_mm: float
+    line: Floats, face: int, cells: Cells, faces: Faces, between: Mask, reach_mm: float
 ) -> NDArray[np.bool_]:
     """(k,) where the skin goes on beyond a rim's points: a line's band, a strip, another face."""
-    skin = cells.filled & (faces.reason != BEHIND)
-    other = skin & ((faces.reason == STRIP) | ((faces.label > 0) & (faces.label != face)))
-    # The band of a jump in height is the rim's own; that of a line ends nowhere on the panel.
-    other |= skin & (faces.reason == LINE) & ~height_jumps(cells, skin & (faces.reason != OFF))
+    another = cells.filled & (faces.label > 0) & (faces.label != face)
+    other = between | (another & (faces.reason != BEHIND))
     if not other.any():
         return np.zeros(len(line), bool)
     away, (near_i, near_j) = ndimage.distance_transform_edt(~other, return_indices=True)
