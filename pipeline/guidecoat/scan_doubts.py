@@ -93,9 +93,9 @@ def gap_words(unrolled: Unrolled, inboard_mm: float) -> list[str]:
     if share >= _MUCH_MISSING:
         said.append(
             f"At least {100.0 * share:.0f} % of the skin was not scanned "
-            f"({holes_cm2 + bays_cm2:.0f} cm2 in holes and bays of the scan): nothing is known of "
-            "it, and damage there is missed. Scan those parts again: mat a skin that shines, and "
-            "turn the scanner to where it could not see."
+            f"({holes_cm2 + bays_cm2:.0f} cm2 in holes and bays of the scan, if none is cut out of "
+            "the panel): nothing is known of it, and damage there is missed. Scan those parts "
+            "again: mat a skin that shines, and turn the scanner to where it could not see."
         )
     if length_mm >= _LONG_TORN_MM:
         said.append(
