@@ -25,8 +25,8 @@ from .deviation import (
 )
 from .edge_bands import EdgeBand, edge_bands
 from .edge_lines import Ding, EdgeLine
-from .edge_regions import with_knocks, without_told, without_unsure
-from .edges import Edge, find_edges
+from .edge_regions import with_knocks, without_borders, without_told, without_unsure
+from .edges import BORDER, Edge, find_edges
 from .face_jobs import Held
 from .faces import Faces
 from .fairing import FairSurface, knot_spacing, lay_surface
@@ -196,6 +196,9 @@ def _lay(unrolled: Unrolled, settings: Settings) -> _Laid:
         tolerance_mm=tolerance,
         error_mm=settings.cells.error_share_of_tolerance * tolerance,
     )
+    # The surface rests on borders of what is not judged, but they are no edges of the panel.
+    edges = tuple(edge for edge in edges if edge.kind != BORDER)
+    fair = without_borders(fair)
     return _Laid(edges, bands, off, fair, without_refused(faces, fair, tolerance_mm=tolerance))
 
 

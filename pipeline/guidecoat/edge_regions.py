@@ -15,7 +15,7 @@ from .deviation import CellDeviation
 from .edge_bands import EdgeBand, off_surface
 from .edge_knocks import Knock, find_knocks
 from .edge_lines import Ding, EdgeLine
-from .edges import Edge
+from .edges import BORDER, Edge
 from .faces import Faces
 from .fairing import FairSurface
 from .regions import Region, named, sides_mm, verdict_at
@@ -119,6 +119,14 @@ def without_told(fair: FairSurface, regions: tuple[Region, ...]) -> FairSurface:
         return replace(line, dings=dings)
 
     faces = tuple(replace(f, edges=tuple(left(line) for line in f.edges)) for f in fair.faces)
+    return replace(fair, faces=faces)
+
+
+def without_borders(fair: FairSurface) -> FairSurface:
+    """The fair surface without the borders among its edges, on which it rests and no more."""
+    faces = tuple(
+        replace(f, edges=tuple(e for e in f.edges if e.kind != BORDER)) for f in fair.faces
+    )
     return replace(fair, faces=faces)
 
 

@@ -24,7 +24,11 @@ _CORNER_DEG = 40.0
 _CORNER_REACH_MM = 70.0
 _SHORTEST_EDGE_MM = 40.0
 _CROSSING_MM = 40.0
-_BORDER, _TORN = "border", "torn"
+_TORN = "torn"
+
+BORDER = "border"
+"""Kind of a rim beyond which the skin goes on unjudged: held as edges are, and no edge."""
+
 # Places of a rim, 2 mm apart, that are looked at together for a hem, and the share that shows it.
 _HEM_WINDOW, _MOSTLY_HEMMED = 30, 0.6
 # Skin that goes on beyond a face is that near its height, carried on: farther off it is another
@@ -37,7 +41,7 @@ class Edge:
     """One side of a face between two corners, or the closed rim of an opening.
 
     name : "A", "B" ... round the outline, "O1" ... openings, "S1" ... along a body line;
-    kind : outline | opening | sharp | step; face : its number; line_uv : (k, 2) where the edge
+    kind : outline | opening | sharp | step | border; face : its number; line_uv : (k, 2) where it
     runs on the chart; station_uv : (s, 2) a little inboard of it, where the surface is held;
     inward_uv : (s, 2) unit, into the face; closed : whether it runs round;
     length_mm : tape length; station_mm : between stations; body_line_uv : (b, 2) the body line or
@@ -82,7 +86,7 @@ def find_edges(
     side = cells.grid.cell_mm
     level = inboard_mm + 0.75 * side
     for face, inside, line, kind, closed in _all_pieces(cells, faces, creases, inboard_mm):
-        if kind in (_BORDER, _TORN):
+        if kind == _TORN:
             continue
         place, inward, spacing = _stations(line, inside, cells, closed, step)
         # The outermost cells hang over a cut edge by half, and end at the roll of a hem.
@@ -251,7 +255,7 @@ def _kinds(
         i, j = cells.grid.index(line[:, 0], line[:, 1])
         kind[away[i, j] < inboard_mm + 4.0 * cells.grid.cell_mm] = "opening"
     reach = inboard_mm + 4.0 * cells.grid.cell_mm
-    kind[_goes_on(line, face, cells, faces, between, reach)] = _BORDER
+    kind[_goes_on(line, face, cells, faces, between, reach)] = BORDER
     for crease in creases:
         if crease.parts:
             near = cKDTree(crease.line_uv).query(line)[0]
@@ -346,8 +350,8 @@ def _named(edges: list[Edge]) -> tuple[Edge, ...]:
         return float((np.arctan2(middle[0], middle[1]) + 0.25 * np.pi) % (2.0 * np.pi))
 
     letters = [chr(65 + k) for k in range(14)] + [f"A{k}" for k in range(1, len(edges) + 1)]
-    prefix = {"outline": "", "opening": "O", "sharp": "S", "step": "S"}
-    counts = {"": 0, "O": 0, "S": 0}
+    prefix = {"outline": "", "opening": "O", "sharp": "S", "step": "S", BORDER: "T"}
+    counts = {"": 0, "O": 0, "S": 0, "T": 0}
     out = []
     for edge in sorted(edges, key=clockwise):
         kind = prefix[edge.kind]

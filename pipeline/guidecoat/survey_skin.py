@@ -10,7 +10,7 @@ from scipy import ndimage
 from .coverage import Coverage, measure_coverage
 from .creases import Crease
 from .double_skins import DoubleSkin, least_apart_mm
-from .edges import Edge, find_edges, torn_rims
+from .edges import BORDER, Edge, find_edges, torn_rims
 from .faces import BEHIND
 from .fitness import Sight, StageFit, judge_stages, measure_sight
 from .places import Place, place_of
@@ -73,7 +73,8 @@ def look_at_skin(unrolled: Unrolled, settings: Settings) -> Skin:
     """Say what an unrolled scan holds, what it can see and what that is enough for."""
     cells, skin, faces = unrolled.cells, unrolled.skin, unrolled.faces
     side = cells.grid.cell_mm
-    edges = find_edges(cells, faces, unrolled.creases, inboard_mm=settings.edges.inboard_mm)
+    rims = find_edges(cells, faces, unrolled.creases, inboard_mm=settings.edges.inboard_mm)
+    edges = tuple(edge for edge in rims if edge.kind != BORDER)
     coverage = measure_coverage(cells, skin, faces)
     doubles, line = unrolled.doubles, unrolled.shut_line
     double_share = min(1.0, float(sum(d.cells.sum() for d in doubles) / skin.sum()))
