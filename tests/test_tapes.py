@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -68,6 +69,40 @@ def test_where_edges_run_on_into_each_other_the_one_that_is_there_counts() -> No
         FRAME[2],
     )
     assert tape_distances(np.array([415.0, 500.0]), edges).startswith("100 mm from edge B")
+
+
+def test_the_near_window_is_named_before_an_edge_far_off() -> None:
+    turn = np.linspace(0.0, 2.0 * np.pi, 181)
+    rim = np.column_stack([np.sign(np.cos(turn)), np.sign(np.sin(turn))])
+    shape = np.abs(np.column_stack([np.cos(turn), np.sin(turn)])) ** 0.25
+    window = replace(
+        edge("O1", (0.0, 0.0), (1.0, 1.0)),
+        kind="opening",
+        line_uv=np.array([400.0, 420.0]) + np.array([200.0, 80.0]) * rim * shape,
+        closed=True,
+    )
+    bottom = edge("C", (780.0, 0.0), (20.0, 0.0))
+    place = np.array([400.0, 250.0])
+    assert tape_distances(place, (*FRAME, bottom, window)).startswith("90 mm from edge O1")
+
+
+def test_no_tape_ends_where_an_edge_is_only_carried_on_into_skin() -> None:
+    """A stays half a panel long; the skin goes on beyond it, and beside it nothing is met."""
+    short = edge("A", (20.0, 300.0), (300.0, 300.0))
+    metal = plate((20.0, 300.0, 300.0, 600.0))
+    place = np.array([350.0, 200.0])
+    assert "edge A" in tape_distances(np.array([200.0, 200.0]), (short, *FRAME[1:]), metal=metal)
+    assert "edge A" not in tape_distances(place, (short, *FRAME[1:]), metal=metal)
+
+
+def test_a_tape_to_a_body_line_ends_at_the_line_and_says_so() -> None:
+    band = replace(
+        edge("S2", (20.0, 300.0), (780.0, 300.0)),
+        kind="sharp",
+        body_line_uv=np.array([[20.0, 312.0], [780.0, 312.0]]),
+    )
+    where = tape_distances(np.array([400.0, 250.0]), (band, FRAME[2]))
+    assert where == "400 mm from edge D, 62 mm from body line S2"
 
 
 @pytest.mark.parametrize("seed", [1, 2])

@@ -66,8 +66,8 @@ class Action:
     @property
     def whole(self) -> str:
         """The deed with the edges that are dressed before it."""
-        names = " and ".join(one.edge for one in self.edges)
-        edges = "edges" if len(self.edges) > 1 else "edge"
+        each = list(dict.fromkeys(one.edge for one in self.edges))
+        names, edges = " and ".join(each), "edges" if len(each) > 1 else "edge"
         return f"dress {edges} {names} first; then {self.what}" if names else self.what
 
     @property

@@ -24,9 +24,9 @@ from .deviation import (
     measure_points,
 )
 from .edge_bands import EdgeBand, edge_bands
-from .edge_lines import EdgeLine
-from .edge_regions import with_knocks, without_told
-from .edges import Edge, find_edges
+from .edge_lines import Ding, EdgeLine
+from .edge_regions import with_knocks, without_borders, without_told, without_unsure
+from .edges import BORDER, Edge, find_edges
 from .face_jobs import Held
 from .faces import Faces
 from .fairing import FairSurface, knot_spacing, lay_surface
@@ -38,12 +38,12 @@ from .regions import Region, measure_regions
 from .remarks import doubts_of, warnings_of
 from .ripple_doubts import doubt_ripple, ripple_words
 from .scan import Scan
-from .scan_doubts import doubt_doubled, doubt_held, doubt_unseen
+from .scan_doubts import doubt_doubled, doubt_flying, doubt_held, doubt_unseen
 from .scan_io import read_scan
 from .settings import Settings, require_edges
 from .surroundings import off_surroundings
 from .unrolled import Unrolled, unroll
-from .untold import doubt_forms, untold_words
+from .untold import doubt_forms, turns_tight, unsure_words, untold_words
 from .wander import with_wander
 from .workplan import WorkPlan, plan_work
 
@@ -160,13 +160,14 @@ class _Laid:
 @dataclass(frozen=True, eq=False)
 class _Judged:
     """What is off the fair surface, in cells and as regions; faces : with specks taken out; fair :
-    without the dings that a region tells of.
+    without the dings that a region tells of, and those that it is not sure of; unsure : these.
     """
 
     faces: Faces
     fair: FairSurface
     found: CellDeviation
     regions: tuple[Region, ...]
+    unsure: tuple[tuple[str, Ding], ...]
 
 
 def _lay(unrolled: Unrolled, settings: Settings) -> _Laid:
@@ -196,6 +197,9 @@ def _lay(unrolled: Unrolled, settings: Settings) -> _Laid:
         tolerance_mm=tolerance,
         error_mm=settings.cells.error_share_of_tolerance * tolerance,
     )
+    # The surface rests on borders of what is not judged, but they are no edges of the panel.
+    edges = tuple(edge for edge in edges if edge.kind != BORDER)
+    fair = without_borders(fair)
     return _Laid(edges, bands, off, fair, without_refused(faces, fair, tolerance_mm=tolerance))
 
 
@@ -220,6 +224,7 @@ def _judge(unrolled: Unrolled, laid: _Laid, settings: Settings) -> _Judged:
         batten_mm=laid.fair.faces[0].batten_mm,
     )
     fair = without_told(laid.fair, regions)
+    fair, unsure = without_unsure(fair, found, cells, tight=turns_tight(fair))
     faces, found = without_specks(
         cells.filled & unrolled.skin,
         faces,
@@ -227,7 +232,7 @@ def _judge(unrolled: Unrolled, laid: _Laid, settings: Settings) -> _Judged:
         regions,
         tolerance_mm=settings.tolerance.height_mm,
     )
-    return _Judged(faces, fair, found, regions)
+    return _Judged(faces, fair, found, regions, unsure)
 
 
 def _regions(
@@ -257,6 +262,7 @@ def _doubted(
     limit = settings.tolerance.height_mm
     regions = doubt_unseen(regions, found.smallest_visible_mm, limit)
     regions = doubt_doubled(regions, unrolled.doubles, tolerance_mm=limit)
+    regions = doubt_flying(regions, unrolled.flying)
     regions = doubt_ripple(regions, found, unrolled.cells, settings)
     regions = doubt_forms(
         regions,
@@ -302,6 +308,7 @@ def _result(
     doubts = off_words(off)
     doubts += untold_words(regions) + ripple_words(regions)
     doubts += doubts_of(unrolled, faces, fair, found)
+    told = doubts + unsure_words(judged.unsure)
     main = fair.faces[0]
     side = cells.grid.cell_mm
     laid_on = np.unique(faces.label[found.judged])
@@ -325,7 +332,7 @@ def _result(
         length_mm=float(max(length, width)),
         width_mm=float(min(length, width)),
         area_cm2=float(unrolled.skin.sum()) * side**2 / 100.0,
-        warnings=warnings_of(unrolled, faces, fair, found, visible, settings, doubts),
+        warnings=warnings_of(unrolled, faces, fair, found, visible, settings, told),
         cautions=cautions_for(settings.stage),
         timings_s={**unrolled.timings_s, **clock.seconds},
         blurred_by=found.blurred_by,

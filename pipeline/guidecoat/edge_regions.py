@@ -7,14 +7,15 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+from scipy.spatial import cKDTree
 
 from .cells import Cells
 from .chart import Chart
 from .deviation import CellDeviation
 from .edge_bands import EdgeBand, off_surface
 from .edge_knocks import Knock, find_knocks
-from .edge_lines import EdgeLine
-from .edges import Edge
+from .edge_lines import Ding, EdgeLine
+from .edges import BORDER, Edge
 from .faces import Faces
 from .fairing import FairSurface
 from .regions import Region, named, sides_mm, verdict_at
@@ -32,6 +33,8 @@ _TOUCHING_CELLS = 2
 _READ_LOW = 0.12
 # Dings are placed by stations, up to a knot of 20 mm apart, and by the line's window (choice).
 _BESIDE_MM = 40.0
+# Judged cells beside a ding, that say how sure the surface is there.
+_FEW_NEAR = 9
 # The median of a slope needs no more than one cell in so many.
 _EVERY = 50
 _FULL = np.ones((3, 3), bool)
@@ -117,6 +120,51 @@ def without_told(fair: FairSurface, regions: tuple[Region, ...]) -> FairSurface:
 
     faces = tuple(replace(f, edges=tuple(left(line) for line in f.edges)) for f in fair.faces)
     return replace(fair, faces=faces)
+
+
+def without_borders(fair: FairSurface) -> FairSurface:
+    """The fair surface without the borders among its edges, on which it rests and no more."""
+    faces = tuple(
+        replace(f, edges=tuple(e for e in f.edges if e.kind != BORDER)) for f in fair.faces
+    )
+    return replace(fair, faces=faces)
+
+
+def without_unsure(
+    fair: FairSurface, found: CellDeviation, cells: Cells, *, tight: bool
+) -> tuple[FairSurface, tuple[tuple[str, Ding], ...]]:
+    """The fair surface without the dings that it is not sure enough of to tell, and those with the
+    names of their edges.
+
+    Parameters
+    ----------
+    tight : whether the form turns tighter than the batten follows: then none is sure.
+    """
+    judged = np.argwhere(found.judged)
+    if not len(judged):
+        return fair, ()
+    tree = cKDTree(np.column_stack([cells.u_mm[found.judged], cells.v_mm[found.judged]]))
+    unsure: list[tuple[str, Ding]] = []
+
+    def sure(line: EdgeLine, ding: Ding) -> bool:
+        near = tree.query((ding.u_mm, ding.v_mm), k=min(_FEW_NEAR, len(judged)))[1]
+        sigma = float(np.max(found.surface_sigma_mm[tuple(judged[near].T)]))
+        if not tight and abs(ding.height_mm) > 2.0 * sigma:
+            return True
+        unsure.append((line.name, ding))
+        return False
+
+    faces = tuple(
+        replace(
+            face,
+            edges=tuple(
+                replace(line, dings=tuple(d for d in line.dings if sure(line, d)))
+                for line in face.edges
+            ),
+        )
+        for face in fair.faces
+    )
+    return replace(fair, faces=faces), tuple(unsure)
 
 
 def _cells_of(knock: Knock, cells: Cells, chosen: Mask) -> Mask:

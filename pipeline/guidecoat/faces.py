@@ -74,6 +74,8 @@ _SHORTEST_LANE_MM = 50.0
 _ACROSS_MM = 15.0
 _FEWEST_ACROSS = 10
 _MOST_BEHIND = 0.3
+# Jumps round fewer cells and less skin than that are flying points and no step (choice).
+_MOST_WILD, _MOST_WILD_MM2 = 8, 200.0
 # Side of a square as large as the smallest face (choice). The same.
 _SMALLEST_FACE_MM = 60.0
 # A cell is solid that holds such a share of the usual count, or has so many solid ones among the
@@ -318,7 +320,8 @@ def height_jumps(cells: Cells, skin: Mask) -> Mask:
     side = cells.grid.cell_mm
     gap, (i, j) = ndimage.distance_transform_edt(~skin, return_indices=True)
     near = gap <= _LANE_CELLS
-    u, v, z = cells.u_mm[i, j], cells.v_mm[i, j], np.where(near, cells.height_mm[i, j], np.nan)
+    u, v = cells.u_mm[i, j], cells.v_mm[i, j]
+    z = np.where(near, _without_wild(cells.height_mm[i, j], side), np.nan)
     slope_u, slope_v = np.nan_to_num(cells.slope_u)[i, j], np.nan_to_num(cells.slope_v)[i, j]
     for axis in (0, 1):
         here, there = [slice(None)] * 2, [slice(None)] * 2
@@ -342,6 +345,16 @@ def height_jumps(cells: Cells, skin: Mask) -> Mask:
         if (max(s.stop - s.start for s in box) - 4) * side < _SHORTEST_LANE_MM:
             lanes[label == k] = False
     return jumps | lanes
+
+
+def _without_wild(height_mm: Floats, side: float) -> Floats:
+    """Heights with those few cells levelled that points flying together leave amid a skin."""
+    level = ndimage.median_filter(height_mm, size=5)
+    label, count = ndimage.label(np.abs(height_mm - level) > 0.5 * _JUMP_MM, _FULL)
+    size = np.bincount(label.ravel(), minlength=count + 1)
+    size[0] = 0
+    few = (size[label] > 0) & (size[label] <= min(_MOST_WILD, _MOST_WILD_MM2 / side**2))
+    return np.asarray(np.where(few, level, height_mm))
 
 
 def _links(lines: list[Floats]) -> list[Floats]:

@@ -8,6 +8,7 @@ from scipy import ndimage
 
 from .cells import Cells
 from .local_fit import quadratic_columns
+from .rims import is_shaped
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -25,8 +26,10 @@ _ROLL_MM = 1.0
 # door and a hatch for openings.
 _CUT_OPENING_MM = 45.0
 _CUT_RIM = 0.78
-# Wider holes are no drop-outs, whatever their rims.
+# Wider holes are no drop-outs, however thin their rims, if they have an opening's form.
 _LARGEST_DROPOUT_MM = 120.0
+# So wide a hole is never laid over, whatever its form (choice).
+_WIDEST_BRIDGED_MM = 250.0
 _FULL = np.ones((3, 3), bool)
 
 BEHIND_MM = 8.0
@@ -50,7 +53,7 @@ def close_dropouts(cells: Cells, skin: Mask) -> tuple[Mask, Mask, Mask]:
     for k, box in enumerate(ndimage.find_objects(holes), start=1):
         grown = tuple(slice(max(0, s.start - 12), s.stop + 12) for s in box)
         hole = holes[grown] == k
-        if _is_opening(hole, cells, skin, grown, side):
+        if _is_opening(hole, cells, skin, grown):
             openings[grown] |= hole
     whole = (outer | closed) & ~openings & ~behind
     return whole, openings, behind
@@ -73,30 +76,36 @@ def _behind(
     return behind
 
 
-def _is_opening(hole: Mask, cells: Cells, skin: Mask, box: tuple[slice, ...], side: float) -> bool:
+def _is_opening(hole: Mask, cells: Cells, skin: Mask, box: tuple[slice, ...]) -> bool:
     """Whether a hole is an opening of the panel and not a drop-out of the scan.
 
-    An opening either rolls inward at its rim, or is wide with a rim scanned nearly as densely as
-    the skin beside it (a drop-out thins towards its rim), or is too large to be a drop-out.
+    An opening either rolls inward at its rim, or has the form of one: then it is wide with a rim
+    scanned nearly as densely as the skin beside it (a drop-out thins towards its rim), or is too
+    large to be a drop-out.
     """
+    side = cells.grid.cell_mm
     depth = ndimage.distance_transform_edt(np.pad(hole, 1))[1:-1, 1:-1] * side
     width = 2.0 * float(depth.max())
     if width < _SMALLEST_OPENING_MM:
         return False
-    if width > _LARGEST_DROPOUT_MM:
+    if width > _WIDEST_BRIDGED_MM:
         return True
     away = ndimage.distance_transform_edt(~hole) * side
     here = skin[box]
     height = cells.height_mm[box]
     rim = here & (away <= 1.5 * side)
     inboard = here & (away > 3.0 * side) & (away <= 8.0 * side)
+    large = width > _LARGEST_DROPOUT_MM
     if rim.sum() < 8 or inboard.sum() < 16:
-        return False
+        return large
     roll = _roll_at_rim(rim, inboard, height, cells, box)
     if abs(roll) > BEHIND_MM:
-        return False
+        return large
+    if roll < -_ROLL_MM:
+        return True
     thin = cells.count[box][rim].mean() / max(cells.count[box][inboard].mean(), 1.0)
-    return bool(roll < -_ROLL_MM or (width > _CUT_OPENING_MM and thin > _CUT_RIM))
+    full = large or (width > _CUT_OPENING_MM and thin > _CUT_RIM)
+    return bool(full and is_shaped(hole, side))
 
 
 def _roll_at_rim(

@@ -12,7 +12,7 @@ from .fitness import WIDEST_CELL_MM, measure_sight, too_coarse_words
 from .given import hold_words, read_hold_points
 from .left_out import TIGHT_TIMES
 from .local_fit import quadratic_columns
-from .scan_doubts import scan_doubts
+from .scan_doubts import gap_words, scan_doubts
 from .settings import Settings
 from .unrolled import Unrolled
 from .untold import times_farther_off
@@ -59,7 +59,12 @@ def warnings_of(
     settings: Settings,
     doubts: list[str],
 ) -> tuple[str, ...]:
-    """What the user must know to trust the result, weightiest first; doubts : from `doubts_of`."""
+    """What the user must know to trust the result, weightiest first.
+
+    Parameters
+    ----------
+    doubts : from `doubts_of` and the like, said among the first.
+    """
     main = fair.faces[0]
     said = []
     if visible > settings.tolerance.height_mm:
@@ -68,6 +73,7 @@ def warnings_of(
             f"{blind_cause(visible, found.blurred_by)}. Remedy: {blind_remedy(found.blurred_by)}."
         )
     said += [*_blind_to_ripple(unrolled, settings), *doubts]
+    said += gap_words(unrolled, settings.edges.inboard_mm)
     said += _held_points(unrolled, faces, main.face, settings)
     hold_of = settings.edges.hold_of
     judged = [f for f in fair.faces if (found.judged & (faces.label == f.face)).any()]

@@ -10,8 +10,10 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from .chart import Grid
+from .coverage import measure_coverage
 from .double_skins import DoubleSkin
-from .edges import Edge
+from .edges import Edge, torn_rims
+from .flying import MANY
 from .given import OffPoint
 from .places import Place, place_of
 from .regions import Region
@@ -19,6 +21,10 @@ from .shut_lines import ShutLine
 from .unrolled import Unrolled
 
 _MOSTLY = 0.5
+# Sound scans lack up to 2 % of a skin (measured), and corners may look torn.
+_MUCH_MISSING = 0.03
+_LONG_TORN_MM = 150.0
+FLYING = "it may be points that fly: many do in this scan"
 _CLEAR = 1.5
 # The surface swings over beside a point that pulls it off the skin: by 7 % (measured) within the
 # length of a batten.
@@ -71,6 +77,52 @@ def scan_doubts(unrolled: Unrolled, edges: Sequence[Edge]) -> list[str]:
             "strip again."
         )
     return said
+
+
+def gap_words(unrolled: Unrolled, inboard_mm: float) -> list[str]:
+    """Warnings with their remedies of what was not scanned and of points that fly.
+
+    They keep no panel from being in tolerance as far as it was seen.
+    """
+    u, said = unrolled, []
+    length_mm, bays_cm2 = torn_rims(u.cells, u.faces, u.creases, inboard_mm=inboard_mm)
+    coverage = measure_coverage(u.cells, u.skin, u.faces)
+    holes_cm2 = sum(hole.area_cm2 for hole in coverage.drop_outs)
+    seen_cm2 = float(u.skin.sum()) * u.cells.grid.cell_mm**2 / 100.0
+    share = (holes_cm2 + bays_cm2) / (seen_cm2 + holes_cm2 + bays_cm2)
+    if share >= _MUCH_MISSING:
+        said.append(
+            f"At least {100.0 * share:.0f} % of the skin was not scanned "
+            f"({holes_cm2 + bays_cm2:.0f} cm2 in holes and bays of the scan, if none is cut out of "
+            "the panel): nothing is known of it, and damage there is missed. Scan those parts "
+            "again: mat a skin that shines, and turn the scanner to where it could not see."
+        )
+    if length_mm >= _LONG_TORN_MM:
+        said.append(
+            f"{length_mm:.0f} mm of the outline wander or step inboard, as where a rim was not "
+            "scanned: no edge is named or held there, and no knock in it is seen. Scan the rim "
+            "there again, from outside it too; where the panel is cut out so, pay no heed."
+        )
+    if u.flying > MANY:
+        said.append(
+            f"At least {100.0 * u.flying:.0f} % of the points fly off the skin: heights are "
+            "averaged without them, but where they lie close together small marks are missed or "
+            "feigned, along edges most. Remedy: mat a skin that shines, keep stray light off, "
+            "delete outliers in the scanning program, or scan again."
+        )
+    return said
+
+
+def doubt_flying(regions: tuple[Region, ...], flying: float) -> tuple[Region, ...]:
+    """Knocks in edges, undecided where many points fly: a band along an edge has few to tell."""
+    if flying <= MANY:
+        return regions
+    return tuple(
+        replace(region, verdict="undecided", doubt=region.doubt or FLYING)
+        if region.edge and region.peak_mm == region.edge_peak_mm
+        else region
+        for region in regions
+    )
 
 
 def doubt_unseen(

@@ -10,7 +10,7 @@ from scipy import ndimage
 from .coverage import Coverage, measure_coverage
 from .creases import Crease
 from .double_skins import DoubleSkin, least_apart_mm
-from .edges import Edge, find_edges
+from .edges import BORDER, Edge, find_edges, torn_rims
 from .faces import BEHIND
 from .fitness import Sight, StageFit, judge_stages, measure_sight
 from .places import Place, place_of
@@ -31,6 +31,8 @@ class Skin:
     skins seen through openings;
     edge_sides : per edge, the way it faces in the scan's frame ("+x" ...);
     drop_out_places, double_places : one per drop-out and second skin;
+    torn_mm : of the outline, that wander or step inboard as where a rim was not scanned;
+    flying : share of the points that fly off the skin;
     double_least_mm : second skins nearer than this cannot be told;
     shut_line : a lane without points right across, or None.
     """
@@ -45,6 +47,8 @@ class Skin:
     area_cm2: float
     coverage: Coverage
     drop_out_places: tuple[Place, ...]
+    torn_mm: float
+    flying: float
     doubles: tuple[DoubleSkin, ...]
     double_places: tuple[Place, ...]
     double_share: float
@@ -69,7 +73,8 @@ def look_at_skin(unrolled: Unrolled, settings: Settings) -> Skin:
     """Say what an unrolled scan holds, what it can see and what that is enough for."""
     cells, skin, faces = unrolled.cells, unrolled.skin, unrolled.faces
     side = cells.grid.cell_mm
-    edges = find_edges(cells, faces, unrolled.creases, inboard_mm=settings.edges.inboard_mm)
+    rims = find_edges(cells, faces, unrolled.creases, inboard_mm=settings.edges.inboard_mm)
+    edges = tuple(edge for edge in rims if edge.kind != BORDER)
     coverage = measure_coverage(cells, skin, faces)
     doubles, line = unrolled.doubles, unrolled.shut_line
     double_share = min(1.0, float(sum(d.cells.sum() for d in doubles) / skin.sum()))
@@ -86,6 +91,8 @@ def look_at_skin(unrolled: Unrolled, settings: Settings) -> Skin:
         float(skin.sum()) * side**2 / 100.0,
         coverage,
         tuple(place_of(unrolled, edges, d.u_mm, d.v_mm) for d in coverage.drop_outs),
+        torn_rims(cells, faces, unrolled.creases, inboard_mm=settings.edges.inboard_mm)[0],
+        unrolled.flying,
         doubles,
         tuple(place_of(unrolled, edges, d.u_mm, d.v_mm) for d in doubles),
         double_share,

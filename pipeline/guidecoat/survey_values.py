@@ -76,6 +76,8 @@ def _skin_summary(skin: Skin) -> dict[str, Any]:
             "shortest_visible_wave_mm": _round(skin.sight.wave_mm),
             "too_coarse": skin.sight.coarse,
             "coverage": _round(coverage.share),
+            "torn_rim_mm": _round(skin.torn_mm),
+            "flying_share": _round(skin.flying),
         },
         "drop_outs": [
             _drop_out(hole, place)

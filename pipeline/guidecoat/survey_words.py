@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from .creases import Crease
 from .double_skins import MOST_APART_MM
 from .fitness import StageFit
+from .flying import MANY
 from .roughness import ROUGH
 from .scan import Scan
 from .scan_doubts import double_words, lane_words
@@ -104,6 +105,7 @@ def _skin_lines(skin: Skin) -> list[tuple[str, str]]:
         ("Noise", _noise(skin)),
         ("Sees", _sees(skin)),
         ("Coverage", _coverage(skin)),
+        *_flying(skin),
         ("Second skin", _doubles(skin)),
         *_lane(skin),
         ("Hems", _hems(skin)),
@@ -170,12 +172,24 @@ def _outside(skin: Skin) -> str:
 def _coverage(skin: Skin) -> str:
     share = f"{100.0 * skin.coverage.share:.1f} % of the skin"
     holes = skin.coverage.drop_outs
+    if skin.torn_mm > 0.0:
+        share += (
+            f" inside the outline as scanned, of which {skin.torn_mm:.0f} mm wander or step "
+            "inboard: rims that were not scanned, or cut out so"
+        )
     if not holes:
-        return f"{share}, no drop-outs wider than {skin.coverage.least_mm:.0f} mm"
+        return f"{share}; no drop-outs wider than {skin.coverage.least_mm:.0f} mm"
     largest, place = holes[0], skin.drop_out_places[0]
     many = "1 drop-out" if len(holes) == 1 else f"{len(holes)} drop-outs, the largest"
     size = f"{largest.length_mm:.0f} x {largest.width_mm:.0f} mm"
     return f"{share}; {many} {size} {place}"
+
+
+def _flying(skin: Skin) -> list[tuple[str, str]]:
+    if skin.flying <= MANY:
+        return []
+    text = f"WARNING: at least {100.0 * skin.flying:.0f} % of the points fly off the skin"
+    return [("Flying", f"{text}: reflections or stray light; delete outliers, or scan again")]
 
 
 def _doubles(skin: Skin) -> str:

@@ -23,6 +23,15 @@ _PAST_END_MM = 5.0
 _BRIDGED_MM = 160.0
 _ACROSS = 0.7
 _AT_RIM_MM = 15.0
+# An edge's line lies by half a cell off the metal's end; rounded corners take more off it.
+_HOOKED_MM = 8.0
+_HOOKED_CELLS = 1.5
+_REAL = ("outline", "opening")
+# Where a rim turns by that much over that reach either way, a tape hardly tells where it is
+# square: it counts as so many times longer (choice).
+_ROUND_REACH_MM = 20.0
+_ROUND_RAD = 0.35
+_ROUND_TIMES = 1.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,11 +55,20 @@ class Metal:
         gaps = np.diff(np.flatnonzero(on)) * length / (len(on) - 1)
         return bool(gaps.max(initial=0.0) <= _BRIDGED_MM)
 
+    def ends_at(self, foot: Floats, unit: Floats) -> bool:
+        """Whether the metal ends at (2,) a foot that a tape along (2,) a unit way comes to."""
+        reach = max(_HOOKED_MM, _HOOKED_CELLS * self.grid.cell_mm)
+        track = foot + reach * np.array([-1.0, -0.6, 1.0, 1.5, 2.0])[:, None] * unit
+        on = self.there[self.grid.index(track[:, 0], track[:, 1])]
+        on &= ~self.grid.beyond(track[:, 0], track[:, 1])
+        return bool(on[:2].any() and not on[2:].any())
+
 
 @dataclass(frozen=True, eq=False)
 class _Tape:
     """From a place to the nearest point of an edge: (2,) the way there, its length, its unit way,
-    and whether it ends past the edge's own ends.
+    whether it ends past the edge's own ends, whether aslant even to the edge carried on, and
+    whether it comes to a straight stretch.
     """
 
     edge: Edge
@@ -58,6 +76,15 @@ class _Tape:
     length_mm: float
     unit: Floats
     past: bool
+    aslant: bool
+    straight: bool
+
+    @property
+    def rank(self) -> tuple[bool, float]:
+        """By which tapes are chosen, the least first: what can be hooked on, then how long."""
+        # Where two edges run on into each other, the tape ends at the one that is there.
+        length = self.length_mm + (_PAST_END_MM if self.past else 0.0)
+        return self.edge.kind not in _REAL, length * (1.0 if self.straight else _ROUND_TIMES)
 
 
 def tape_distances(
@@ -65,9 +92,9 @@ def tape_distances(
 ) -> str:
     """Where to lay the tape: distances from the nearest edge and the nearest one across it.
 
-    Edges of the outline come first; the tape runs over one face only, so where those of a face do
-    not lie across each other, its body lines and steps serve. A tape lies on metal, and bridges
-    no more than a handle's opening.
+    Edges that a tape can be hooked on come first, outline or opening; the tape runs over one face
+    only, so where those of a face do not lie across each other, its body lines and steps serve. A
+    tape lies on metal, bridges no more than a handle's opening, and ends where the edge is.
 
     Parameters
     ----------
@@ -81,14 +108,23 @@ def tape_distances(
         # At the very rim a tape along the edge would hang over it here and there.
         start = place + _AT_RIM_MM * inward
         tapes = [t for t in tapes if metal.carries(start, t.way)]
-    # Where two edges run on into each other, the tape ends at the one that is there.
-    tapes.sort(
-        key=lambda t: (t.edge.kind != "outline", t.length_mm + (_PAST_END_MM if t.past else 0.0))
-    )
+        tapes = [
+            t
+            for t in tapes
+            if not t.past or (metal.ends_at(place + t.way, t.unit) and not t.aslant)
+        ]
+    tapes = [t for t in tapes if t.edge.kind in _REAL or not t.past]
+    tapes.sort(key=lambda t: t.rank)
     chosen = tapes[:1]
     first = inward if inward.any() or not tapes else tapes[0].unit
     chosen += [t for t in tapes[1:] if abs(t.unit @ first) < _ACROSS][:1]
-    return ", ".join(f"{tape.length_mm:.0f} mm from edge {tape.edge.name}" for tape in chosen)
+    return ", ".join(f"{tape.length_mm:.0f} mm from {_called(tape.edge)}" for tape in chosen)
+
+
+def _called(edge: Edge) -> str:
+    """What an edge is called in words."""
+    what = {"sharp": "body line", "step": "step"}.get(edge.kind, "edge")
+    return f"{what} {edge.name}"
 
 
 def _inward_at_rim(tapes: list[_Tape], place: Floats) -> Floats:
@@ -108,14 +144,21 @@ def tape_foot(line_uv: Floats, place: Floats, *, closed: bool) -> tuple[Floats, 
     Edges stop short of the corners they meet in: where a place lies beyond an end, the line is
     carried on.
     """
+    foot, past, _ = _foot(line_uv, place, closed=closed)
+    return foot, past
+
+
+def _foot(line_uv: Floats, place: Floats, *, closed: bool) -> tuple[Floats, bool, bool]:
+    """The same, and whether a tape meets the line aslant, at an end of what it is carried on by."""
     if closed:
-        return _nearest(line_uv, place)[0], False
+        return _nearest(line_uv, place)[0], False, False
     line = _without_turns(_without_turns(line_uv)[::-1])[::-1]
     foot, at_end = _nearest(line, place)
     if not at_end:
-        return foot, False
+        return foot, False, False
     back = min(len(line) - 1, _END_POINTS)
-    return _nearest(carried_on(line, np.array([_CORNER_MM]), back=back), place)[0], True
+    foot, aslant = _nearest(carried_on(line, np.array([_CORNER_MM]), back=back), place)
+    return foot, True, aslant
 
 
 def _without_turns(line: Floats) -> Floats:
@@ -143,7 +186,21 @@ def _nearest(line: Floats, place: Floats) -> tuple[Floats, bool]:
 
 def _tape(edge: Edge, place: Floats) -> _Tape:
     """The shortest tape from a place to an edge."""
-    foot, past = tape_foot(edge.line_uv, place, closed=edge.closed)
+    foot, past, aslant = _foot(edge.tape_uv, place, closed=edge.closed)
     way = foot - place
     length = float(np.linalg.norm(way))
-    return _Tape(edge, way, length, way / (length + 1e-12), past)
+    straight = past or _is_straight(edge.tape_uv, foot, closed=edge.closed)
+    return _Tape(edge, way, length, way / (length + 1e-12), past, aslant, straight)
+
+
+def _is_straight(line: Floats, foot: Floats, *, closed: bool) -> bool:
+    """Whether a line hardly turns either side of (2,) a foot on it."""
+    line = line[:-1] if closed else line
+    step = float(np.median(np.linalg.norm(np.diff(line, axis=0), axis=1)))
+    reach = max(1, round(_ROUND_REACH_MM / (step + 1e-12)))
+    middle = int(((line - foot) ** 2).sum(axis=1).argmin())
+    around = middle + reach * np.array([-1, 0, 1])
+    at = around % len(line) if closed else np.clip(around, 0, len(line) - 1)
+    before, after = np.diff(line[at], axis=0)
+    size = float(np.linalg.norm(before) * np.linalg.norm(after))
+    return size == 0.0 or float(before @ after) > size * np.cos(_ROUND_RAD)

@@ -16,6 +16,7 @@ from .creases import Crease, find_creases, given_crease
 from .double_skins import DoubleSkin, find_double_skins, look_for_layers
 from .errors import ScanUnfitError
 from .faces import HEM_MM, Faces, height_jumps, part_faces, skin_mask, sound_interior
+from .flying import MANY, flying_share, unspoilt
 from .given import read_crease_lines
 from .ground import ground_share
 from .parts import require_no_wall
@@ -39,7 +40,8 @@ class Unrolled:
     roughness : how many times more the cells scatter than their points' noise explains; where
     that is much, their `error_mm` carries it; doubles : patches where the skin lies twice;
     shut_line : a lane without points right across, or None; ground : share of the points in one
-    plane that the rest stands above, as on a table, 0 where there is none.
+    plane that the rest stands above, as on a table, 0 where there is none; flying : share of the
+    skin's points that lie off it.
     """
 
     scan: Scan
@@ -53,6 +55,7 @@ class Unrolled:
     doubles: tuple[DoubleSkin, ...]
     shut_line: ShutLine | None
     ground: float
+    flying: float
     timings_s: dict[str, float]
 
 
@@ -102,6 +105,9 @@ def unroll(scan: Scan, settings: Settings) -> Unrolled:
     laid = lay_cells(scan, settings, clock)
     require_no_wall(scan, laid.voxels)
     chart, charted, cells, skin = laid.chart, laid.charted, laid.cells, laid.skin
+    flying = flying_share(charted, cells, skin)
+    if flying > MANY:
+        skin = unspoilt(cells, skin)
     with ThreadPoolExecutor(1) as beside:
         lane = beside.submit(find_shut_line, charted, cells, skin)
         layers = beside.submit(look_for_layers, charted, cells)
@@ -133,6 +139,7 @@ def unroll(scan: Scan, settings: Settings) -> Unrolled:
         doubles,
         line,
         ground_share(laid.voxels),
+        flying,
         clock.seconds,
     )
 

@@ -12,6 +12,7 @@ from scipy import ndimage
 from .cells import Cells
 from .creases import Crease
 from .deviation import CellDeviation
+from .edge_lines import Ding
 from .faces import BAND, Faces
 from .fairing import FaceSurface, FairSurface
 from .left_out import TIGHT_TIMES
@@ -120,7 +121,7 @@ def doubt_forms(
         return ()
     batten, tolerance = settings.surface.batten_mm, settings.tolerance.height_mm
     given = np.inf if batten == "auto" else float(batten)
-    lines, tight = _from_lines(cells, creases), _turns_tight(fair)
+    lines, tight = _from_lines(cells, creases), turns_tight(fair)
     look = _Look(regions, found, cells, faces, fair, tolerance, lines, tight, given)
     why = {region.region: _why(region, look) for region in regions}
     doubted = [region for region in regions if why[region.region]]
@@ -234,7 +235,7 @@ def _from_lines(cells: Cells, creases: tuple[Crease, ...]) -> Floats:
     return np.asarray(ndimage.distance_transform_edt(~along) * cells.grid.cell_mm)
 
 
-def _turns_tight(fair: FairSurface) -> bool:
+def turns_tight(fair: FairSurface) -> bool:
     """Whether the metal comes off the main face already from half the batten on.
 
     Ripple is left out by battens of half the length as well; form that long is not.
@@ -268,5 +269,21 @@ def untold_words(regions: tuple[Region, ...]) -> list[str]:
         f"{count} undecided, for a scan alone cannot tell form from damage there. The largest, "
         f"{worst.region}: {worst.doubt}. If the panel was made so, give its body lines "
         "(--creases) or another batten (--batten); to be sure compare with the other side "
+        "(--like)."
+    ]
+
+
+def unsure_words(dings: tuple[tuple[str, Ding], ...]) -> list[str]:
+    """One remark on places along edges that stand off a surface that is not sure there."""
+    if not dings:
+        return []
+    names = list(dict.fromkeys(name for name, _ in dings))
+    most = max(abs(ding.height_mm) for _, ding in dings)
+    places = "One short place" if len(dings) == 1 else f"{len(dings)} short places"
+    return [
+        f"{places} along {'edges' if len(names) > 1 else 'edge'} {' and '.join(names)} may be "
+        f"knocks or form: up to {most:.1f} mm off, where the fair surface itself is not sure. "
+        "Feel along the edge "
+        "with a straightedge, try a shorter batten (--batten), or compare with the other side "
         "(--like)."
     ]

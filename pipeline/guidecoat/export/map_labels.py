@@ -19,7 +19,7 @@ from .words import shown, signed
 
 _MEASURED = 4  # regions that get tape distances drawn
 _NAMED = 20  # regions that get a label with a leader; the rest a bare name
-_TAPE = re.compile(r"(\d+(?:\.\d+)?) mm from (?:edge |opening )?(\w+)")
+_TAPE = re.compile(r"(\d+(?:\.\d+)?) mm from (?:edge |body line |step )(\w+)")
 _HALO = {"boxstyle": "round,pad=0.12", "facecolor": PAPER, "edgecolor": "none", "alpha": 0.85}
 
 
@@ -113,7 +113,7 @@ def _draw_tapes(sheet: Sheet, room: Room, edges: tuple[EdgeLine, ...], region: R
     peak = (region.u_mm, region.v_mm)
     for distance, name in _TAPE.findall(region.from_edges)[:2]:
         feet = [
-            tape_foot(edge.line_uv, np.array(peak), closed=edge.edge.closed)[0]
+            tape_foot(edge.edge.tape_uv, np.array(peak), closed=edge.edge.closed)[0]
             for edge in edges
             if edge.name == name and len(edge.line_uv) > 1
         ]

@@ -63,21 +63,25 @@ def edge_moves(result: Checked, field: PanelField) -> tuple[EdgeMove, ...]:
 
 
 def corner_knocks(result: Checked) -> dict[str, tuple[Dressing, ...]]:
-    """Knocks in the other edges of marks that run out over one, by the mark's name.
+    """Knocks in the other edges of marks that run out over one, by the mark's name: of each edge
+    the one that is farthest off.
 
     In a corner a mark runs out over two edges and names that which is farther off.
     """
-    return {
-        region.region: tuple(
-            Dressing(line.name, ding.height_mm)
-            for line in result.edges
-            if line.name != region.edge
-            for ding in line.dings
-            if _in_one(region, ding)
-        )
-        for region in result.regions
-        if region.edge
-    }
+    return {r.region: _also_knocked(r, result) for r in result.regions if r.edge}
+
+
+def _also_knocked(region: Region, result: Checked) -> tuple[Dressing, ...]:
+    knocks = [
+        (line.name, max((d for d in line.dings if _in_one(region, d)), key=_size, default=None))
+        for line in result.edges
+        if line.name != region.edge
+    ]
+    return tuple(Dressing(name, ding.height_mm) for name, ding in knocks if ding is not None)
+
+
+def _size(ding: Ding) -> float:
+    return abs(ding.height_mm)
 
 
 def _in_one(region: Region, ding: Ding) -> bool:
