@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guidecoat.compare import Comparison
-from guidecoat.mirror import mirrored
+from guidecoat.compare.reflecting import mirrored
 from guidecoat.scan import Scan
 from guidecoat.synthetic import (
     Defect,

@@ -12,16 +12,16 @@ import pytest
 from numpy.typing import NDArray
 
 from guidecoat.cli import main
+from guidecoat.compare.against_other import check_like
 from guidecoat.compare.placing import place_scan
+from guidecoat.compare.reflecting import mirrored
 from guidecoat.errors import ScanUnfitError, SettingsError
 from guidecoat.export.mirror_files import write_mirror
 from guidecoat.mirror import (
     MirrorOptions,
     MirrorResult,
-    check_like,
     mirror_body,
     mirror_pair,
-    mirrored,
 )
 from guidecoat.ply import write_ply
 from guidecoat.registration import Registration
@@ -253,16 +253,25 @@ def test_a_plane_found_from_the_two_panels_tells_no_position(right: Scan) -> Non
     assert "--plane" in result.position_words
 
 
+def loosely(*scans: Scan, **given: object) -> tuple[Floats, Registration]:
+    motion, found = place_scan(*scans, **given)  # type: ignore[arg-type]
+    return motion, replace(found, scatter_mm=9.0 * found.noise_mm)
+
+
 def test_a_placing_that_may_be_tilted_is_told(
     left: Scan, right: Scan, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def loosely(*scans: Scan, **given: object) -> tuple[Floats, Registration]:
-        motion, found = place_scan(*scans, **given)  # type: ignore[arg-type]
-        return motion, replace(found, scatter_mm=9.0 * found.noise_mm)
+    """Where the edges can't be laid on each other either; nothing is advised that was done."""
 
-    monkeypatch.setattr("guidecoat.mirror.place_scan", loosely)
+    def no_edges(*_: object) -> None:
+        raise ScanUnfitError("too few cells beside held edges are in both scans")
+
+    monkeypatch.setattr("guidecoat.compare.laying.place_scan", loosely)
+    monkeypatch.setattr("guidecoat.mirror.part_at_edges", no_edges)
     warnings = mirror_pair(left, right, SETTINGS, X_PLANE).warnings
-    assert any("may be tilted" in w and "--pairs" in w for w in warnings)
+    told = next(w for w in warnings if "may be tilted" in w)
+    assert "--pairs" in told
+    assert "--already-aligned" not in told
 
 
 def test_a_plane_without_direction_is_refused(left: Scan, right: Scan) -> None:

@@ -1,9 +1,15 @@
-"""How a panel hangs against the other side's: its shift and turn, and what they do at its edges."""
+"""How a panel hangs against the other side's: its shift and turn, and how its edges stand to those
+of the other.
+
+Flush and gaps are told edge to edge: what the panel's place does at an edge and what is left
+between the two edges once they lie on each other, added up. So they are the same however position
+is parted from shape.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,10 +46,38 @@ class Position:
             self.shift_mm + np.cross(1e-3 * self.turn_mrad, points_mm - self.middle_mm)
         )
 
+    def doubted(self, forms_mm: float, forms_mrad: float) -> Position:
+        """The same position with the doubt that comes of forms that differ by so much."""
+        return replace(
+            self,
+            sigma_mm=float(np.hypot(self.sigma_mm, forms_mm)),
+            sigma_mrad=float(np.hypot(self.sigma_mrad, forms_mrad)),
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class EdgeRest:
+    """What is left between two panels' edges where one is laid on the other, off its corners.
+
+    points, outside, outward : (s, 3) stations in the panel's local frame, the skin's normal there,
+    and the way in the skin out over the edge; proud_mm : (s,) how far the panel's edge stands above
+    the other's; narrower_mm : (s,) how far it lies beyond it; each with its standard uncertainty,
+    NaN where it is not known.
+    """
+
+    edge: str
+    points: Floats
+    outside: Floats
+    outward: Floats
+    proud_mm: Floats
+    proud_sigma_mm: float
+    narrower_mm: Floats
+    narrower_sigma_mm: float
+
 
 @dataclass(frozen=True)
 class EdgeHang:
-    """What a panel's place does at one of its edges.
+    """How one of a panel's edges stands to the other side's.
 
     proud_mm : where it is most, how far the edge stands prouder than the other side's does;
     narrower_mm : least and most along the edge, how much nearer to the panel beside it, so how
@@ -66,37 +100,75 @@ def hang_edges(
     position: Position,
     registration: Registration,
     plane: MirrorPlane,
-    chart: Chart,
-    edges: Iterable[EdgeLine],
+    rests: Iterable[EdgeRest],
     origin_mm: Floats,
 ) -> tuple[EdgeHang, ...]:
-    """What a panel's place does at the edges of its outline, off its corners.
+    """How the edges of a panel's outline stand to the other side's, off its corners.
 
     Parameters
     ----------
-    registration : of the image onto the panel, in the panel's local frame.
+    registration : of the image onto the panel, in the panel's local frame: its doubt counts where
+        what is left between the edges is not known.
     plane : whose own doubt comes on top.
     origin_mm : (3,) of the local frame in the file's.
     """
     out = []
-    for line in edges:
-        corner = 0 if line.edge.closed else int(np.ceil(_CORNER_MM / line.edge.station_mm))
-        part = slice(corner, len(line.height_mm) - corner)
-        if line.kind != "outline" or part.stop - part.start < _FEWEST_STATIONS:
-            continue
-        points, outside, outward = (rows[part] for rows in _frames(chart, line))
-        moved = position.moved_mm(points + origin_mm)
-        reach = np.linalg.norm(points + origin_mm - plane.point, axis=1)
-        shared = plane_sigma_mm(plane, reach)
-        proud, narrower = ((moved * way).sum(axis=1) for way in (outside, outward))
-        doubts = [
-            float(np.hypot(registration.sigma_mm(points, way), shared).max())
-            for way in (outside, outward)
-        ]
+    for rest in rests:
+        at = rest.points + origin_mm
+        moved = position.moved_mm(at)
+        shared = plane_sigma_mm(plane, np.linalg.norm(at - plane.point, axis=1))
+        proud, proud_sigma = _added(
+            (moved * rest.outside).sum(axis=1),
+            registration.sigma_mm(rest.points, rest.outside),
+            rest.proud_mm,
+            rest.proud_sigma_mm,
+        )
+        narrower, narrower_sigma = _added(
+            (moved * rest.outward).sum(axis=1),
+            registration.sigma_mm(rest.points, rest.outward),
+            rest.narrower_mm,
+            rest.narrower_sigma_mm,
+        )
         most = int(np.abs(proud).argmax())
-        ends = float(narrower.min()), float(narrower.max())
-        out.append(EdgeHang(line.name, float(proud[most]), doubts[0], ends, doubts[1]))
+        out.append(
+            EdgeHang(
+                rest.edge,
+                float(proud[most]),
+                float(np.hypot(proud_sigma, shared).max()),
+                (float(narrower.min()), float(narrower.max())),
+                float(np.hypot(narrower_sigma, shared).max()),
+            )
+        )
     return tuple(out)
+
+
+def _added(
+    placed: Floats, placed_sigma: Floats, rest: Floats, rest_sigma: float
+) -> tuple[Floats, Floats]:
+    """(s,) what a place does and what is left, where that is known, with its own doubt alone: the
+    doubt of the place is in both and falls out.
+    """
+    known = np.isfinite(rest)
+    if not known.any():
+        return placed, placed_sigma
+    return (placed + rest)[known], np.full(int(known.sum()), rest_sigma)
+
+
+def edge_frames(chart: Chart, line: EdgeLine) -> tuple[Floats, Floats, Floats] | None:
+    """(s, 3) each: an outline edge's stations in space off its corners, the skin's normal there,
+    and the way in the skin out over the edge; None for other edges and for short ones.
+    """
+    part = inner_stations(line)
+    if line.kind != "outline" or part.stop - part.start < _FEWEST_STATIONS:
+        return None
+    points, outside, outward = (rows[part] for rows in _frames(chart, line))
+    return points, outside, outward
+
+
+def inner_stations(line: EdgeLine) -> slice:
+    """An edge's stations off its corners."""
+    corner = 0 if line.edge.closed else int(np.ceil(_CORNER_MM / line.edge.station_mm))
+    return slice(corner, len(line.height_mm) - corner)
 
 
 def plane_sigma_mm(plane: MirrorPlane, arm_mm: Floats | float) -> Floats:

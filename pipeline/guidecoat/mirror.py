@@ -10,11 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .check import CheckResult
-from .compare.at_edges import settle_at_edges
 from .compare.comparing import check_or_cut, read_one, with_cells_for
-from .compare.difference import is_others, shape_difference
+from .compare.difference import shape_difference
+from .compare.edge_rests import edge_rests
+from .compare.laying import Laid, Told, lay, read_pairs_of
+from .compare.outlines import Outlines, outlines_of
+from .compare.parting import Parted, part_at_edges, refuse_unheld
 from .compare.passes import Pass, measure_pass, own_pass
-from .compare.placing import between_files, place_scan, read_pairs
+from .compare.placing import between_files
+from .compare.reflecting import in_frame, mirrored, plane_between, seen_in_own_mirror
 from .errors import ScanUnfitError, SettingsError
 from .ground import without_tables
 from .hanging import EdgeHang, Position, hang_edges, plane_sigma_mm
@@ -22,20 +26,15 @@ from .registration import (
     MirrorPlane,
     Registration,
     mirror_plane_amid,
-    require_observable,
 )
 from .registration.rigid import inverse, move, reflection
 from .scan import Scan
 from .settings import Settings
 from .voxels import pieces, voxelise
-from .workplan import plan_work
 
 Floats = NDArray[np.float64]
 
 _SMALLEST_SIDE = 0.15
-_BROAD = (
-    "Give --pairs on spots that are alike, or scan both panels in one frame (--already-aligned)."
-)
 
 
 @dataclass(frozen=True)
@@ -50,6 +49,11 @@ class MirrorOptions:
     plane: tuple[tuple[float, float, float], tuple[float, float, float]] | None = None
     pairs: Path | None = None
 
+    @property
+    def told(self) -> Told:
+        """What that says of how the files lie."""
+        return Told(self.already_aligned or self.plane is not None, self.pairs)
+
 
 @dataclass(frozen=True, eq=False)
 class MirrorResult:
@@ -58,7 +62,8 @@ class MirrorResult:
     shape : what is left when the rigid part is taken out, as a check's result of SIDE: deviation
     is SIDE less OTHER reflected; T_side_other : (4, 4) mm between the files' own frames,
     determinant -1; plane : mm in the file's own frame, None where the scans share no frame;
-    hung : of a panel's edges, where the vehicle's plane was given.
+    hung : of a panel's edges, where the vehicle's plane was given; outlines : of both, where they
+    can be read.
     """
 
     side: Pass
@@ -75,6 +80,7 @@ class MirrorResult:
     warnings: tuple[str, ...]
     timings_s: dict[str, float]
     hung: tuple[EdgeHang, ...] = ()
+    outlines: Outlines | None = None
 
 
 def mirror_files(
@@ -103,22 +109,23 @@ def mirror_pair(
     """Compare SIDE with OTHER, two scans of counterparts."""
     options = options or MirrorOptions()
     (side, other), tables = without_tables((side, other), outside=settings.outside)
-    plane, by = None, "none: the scans share no frame"
+    plane, by, near = None, "none: the scans share no frame", True
     if options.plane is not None:
         plane, by = _given_plane(options.plane, side), "the settings"
     elif options.already_aligned:
-        both = np.vstack([_in_frame(s) for s in (side, other)])
-        plane, by = mirror_plane_amid(both), _BY_PAIR
+        (plane, near), by = plane_between(side, other), _BY_PAIR
     if plane is not None:
         image, flip = mirrored(other, plane.point, plane.normal), _flip(plane)
     else:
-        image, flip = _seen_in_own_mirror(other)
-    result = _compared(side, image, flip, settings, options, plane, by)
+        image, flip = seen_in_own_mirror(other)
+    result = _compared(side, image, flip, settings, options, plane, by, near=near)
     result = replace(result, warnings=(*tables, *result.warnings))
     if plane is None or result.position is None:
         return result
-    own, origin = result.side.result, side.origin * side.units.mm_per_unit
-    hung = hang_edges(result.position, result.registration, plane, own.chart, own.edges, origin)
+    origin = side.origin * side.units.mm_per_unit
+    found = result.registration
+    rests = edge_rests(result.side, result.other, result.outlines)
+    hung = hang_edges(result.position, found, plane, rests, origin)
     return replace(result, hung=hung)
 
 
@@ -128,7 +135,7 @@ def mirror_body(
     """Find the mirror plane of a whole body and compare its sides."""
     options = options or MirrorOptions()
     if options.plane is None:
-        plane, by = mirror_plane_amid(_in_frame(body)), "the body itself"
+        plane, by = mirror_plane_amid(in_frame(body)), "the body itself"
     else:
         plane, by = _given_plane(options.plane, body), "the settings"
     along = (_all_in_frame(body) - plane.point) @ plane.normal
@@ -149,92 +156,6 @@ def mirror_body(
     return _compared(side, image, _flip(plane), settings, options, plane, by)
 
 
-def check_like_files(path: Path, like: Path, settings: Settings, *, reflected: bool) -> CheckResult:
-    """Read a scan and another panel of its kind, and check the one against the other."""
-    started = time.perf_counter()
-    scans = [read_one(one, settings) for one in (path, like)]
-    seconds = {"read": time.perf_counter() - started}
-    result = check_like(scans[0], scans[1], settings, reflected=reflected)
-    return replace(result, timings_s={**seconds, **result.timings_s})
-
-
-def check_like(scan: Scan, like: Scan, settings: Settings, *, reflected: bool) -> CheckResult:
-    """Check a scan against another panel of its kind instead of its own fair surface.
-
-    The other panel is laid on this one at the held edges, so that damage longer than the batten,
-    which looks like form in one scan, shows.
-
-    Parameters
-    ----------
-    reflected : the other panel is of the other side.
-    """
-    (scan, like), tables = without_tables((scan, like), outside=settings.outside)
-    other = like
-    if reflected:
-        other = _seen_in_own_mirror(like)[0]
-    spread = with_cells_for(settings, (scan, other))
-    motion, found = _laid(other, scan, None, reflected=reflected, near=False)
-    own = own_pass(check_or_cut(scan, _points(other, motion), spread))
-    image = measure_pass(other, own.result, motion, found, spread)
-    for _ in range(2):
-        step, sigma = settle_at_edges(own, image)
-        motion = step @ motion
-        image = measure_pass(other, own.result, motion, None, spread)
-    image = image.in_doubt(sigma)
-    what = f"{like.name}, {'reflected and ' if reflected else ''}laid on at the held edges"
-    result = shape_difference(own, image, settings, against=what)
-    kept = tuple(w for w in own.result.warnings if not ("batten" in w or "--like" in w))
-    note = (
-        f"Measured against {what}: what is wrong with that panel shows here too, with its sign "
-        "turned."
-    )
-    doubt = (found.doubt,) if found.doubt else ()
-    result = replace(result, settings=settings, warnings=(*tables, *doubt, note, *kept))
-    return _planned(result, own, image)
-
-
-def _planned(result: CheckResult, own: Pass, other: Pass) -> CheckResult:
-    """The result with its work plan, which leaves out what is wrong with the other panel.
-
-    That can be told only of marks that this panel's own fair surface does not follow.
-    """
-    batten = result.surface.batten_mm
-    others = {r.region for r in result.regions if is_others(r, own, other)}
-    long = {r.region for r in result.regions if r.width_mm >= batten}
-    here = tuple(r for r in result.regions if r.region not in others - long)
-    plan = plan_work(replace(result, regions=here))
-    look = "look first whether it is the other panel's: so long a mark this one alone can't tell; "
-    planned = {
-        r.region: replace(r, action=(look if r.region in others else "") + r.action)
-        for r in plan.regions
-    }
-    regions = tuple(planned.get(region.region, region) for region in result.regions)
-    return replace(result, plan=plan, regions=regions)
-
-
-def mirrored(scan: Scan, point_mm: Floats, normal: Floats) -> Scan:
-    """A scan seen in a plane of its file's own frame (point in mm).
-
-    Vertices stay those of the file; normals are reflected and triangles turned round.
-    """
-    unit = np.asarray(normal, np.float64) / np.linalg.norm(normal)
-    flip = np.eye(3) - 2.0 * np.outer(unit, unit)
-    origin = move(reflection(point_mm, unit), scan.origin[None] * scan.units.mm_per_unit)[0]
-    points = (scan.points_mm.astype(np.float64) @ flip).astype(np.float32)
-    normals = None if scan.normals is None else (scan.normals @ flip).astype(np.float32)
-    faces = None if scan.faces is None else np.ascontiguousarray(scan.faces[:, ::-1])
-    for array in (points, normals, faces):
-        if array is not None:
-            array.setflags(write=False)
-    return replace(
-        scan,
-        points_mm=points,
-        normals=normals,
-        faces=faces,
-        origin=origin / scan.units.mm_per_unit,
-    )
-
-
 def _compared(
     side: Scan,
     image: Scan,
@@ -243,33 +164,42 @@ def _compared(
     options: MirrorOptions,
     plane: MirrorPlane | None,
     by: str,
+    *,
+    near: bool = True,
 ) -> MirrorResult:
-    """`image` is OTHER, reflected by `flip` (4, 4) in its file's frame, mm."""
+    """`image` is OTHER, reflected by `flip` (4, 4) in its file's frame, mm; `near` : by the
+    vehicle's plane, where there is one, to a few millimetres.
+    """
     clock = time.perf_counter()
-    pairs = None if options.pairs is None else read_pairs(options.pairs)
-    if pairs is not None:
-        per_unit = image.units.mm_per_unit
-        pairs = move(flip, pairs[0] * per_unit) / per_unit, pairs[1]
-    motion, found = _laid(image, side, pairs, reflected=True, near=plane is not None)
+    told, pairs = options.told, read_pairs_of(options.told, image, flip)
+    known, near = plane is not None, plane is not None and near
+    laid = lay(
+        image, side, pairs, reflected=True, near=near, turn_known=known, remedy=told.remedy()
+    )
+    motion, found = laid.motion, laid.found
+    outlines = outlines_of(side, image, motion)
     seconds = {"registration": time.perf_counter() - clock}
     clock = time.perf_counter()
     spread = with_cells_for(settings, (side, image))
     own = own_pass(check_or_cut(side, _points(image, motion), spread))
     seconds["fair surface"] = time.perf_counter() - clock
     clock = time.perf_counter()
-    other = measure_pass(image, own.result, motion, found, spread)
+    parted = _parted(own, image, laid, outlines, spread, near=near)
+    if parted is None:
+        other = measure_pass(image, own.result, motion, found, spread)
+        doubts = found.doubts("difference", told.remedy()) + _loosely(found)
+    else:
+        motion, other, found = parted.motion, parted.image, parted.registration
+        doubts = _differing(parted, found, own)
     shape = shape_difference(own, other, settings, against=f"{image.name}, reflected")
     seconds["difference"] = time.perf_counter() - clock
     between = between_files(motion, image, side)
     position, words = None, _NO_FRAME if plane is None else _OWN_PLANE
     if plane is not None and by not in (_BY_PAIR, _BY_SIDES):
         position, words = _position(between, side, found, plane), ""
-    warnings = own.result.warnings + found.doubts("difference", _BROAD)
-    if loose := [w.describe() for w in found.weak_directions if w.held_by != "nothing"]:
-        warnings += (
-            f"The panel's shape holds the two sides on each other loosely ({'; '.join(loose)}): "
-            "differences may be off along the panel by that much.",
-        )
+        if parted is not None:
+            position, words = position.doubted(parted.left_mm, parted.other_turn_mrad), _AT_EDGES
+    warnings = own.result.warnings + doubts
     return MirrorResult(
         own,
         other,
@@ -284,19 +214,65 @@ def _compared(
         settings,
         warnings,
         seconds,
+        outlines=outlines,
     )
+
+
+def _parted(
+    own: Pass,
+    image: Scan,
+    laid: Laid,
+    outlines: Outlines | None,
+    settings: Settings,
+    *,
+    near: bool,
+) -> Parted | None:
+    """The other panel laid on at the edges where the forms differ all over; None where they don't,
+    or where edges can't be read.
+    """
+    if laid.open_ is None and not laid.found.loose:
+        return None
+    refuse_unheld(laid, outlines, near=near)
+    try:
+        return part_at_edges(own, image, laid.motion, laid.found, outlines, settings)
+    except ScanUnfitError:
+        if laid.open_ is not None:
+            raise laid.open_ from None
+        return None
+
+
+def _loosely(found: Registration) -> tuple[str, ...]:
+    loose = [w.describe() for w in found.weak_directions if w.held_by != "nothing"]
+    if not loose:
+        return ()
+    return (
+        f"The panel's shape holds the two sides on each other loosely ({'; '.join(loose)}): "
+        "differences may be off along the panel by that much.",
+    )
+
+
+def _differing(parted: Parted, found: Registration, own: Pass) -> tuple[str, ...]:
+    """That the forms differ all over, what was done about it, and what that hides."""
+    words = (
+        f"The two sides differ in form all over: laid on each other at their edges, "
+        f"{parted.left_mm:.2f} mm (rms) is left between them. A mark of this side may be hidden in "
+        "so broad a difference"
+    )
+    marks = [r for r in own.result.regions if r.verdict == "out" and r.kind != "ripple"]
+    listed = ", ".join(f"{r.peak_mm:+.2f} mm {r.from_edges}" for r in marks[:_SHOWN_MARKS])
+    words += f"; from its own fair surface it has: {listed}." if marks else "."
+    return ((found.doubt,) if found.doubt else ()) + (words,)
 
 
 def _flip(plane: MirrorPlane) -> Floats:
     return reflection(plane.point, plane.normal)
 
 
-def _seen_in_own_mirror(scan: Scan) -> tuple[Scan, Floats]:
-    """A scan reflected about a plane of its own, and that reflection in its file's frame, mm."""
-    middle, way = scan.origin * scan.units.mm_per_unit, np.array([1.0, 0.0, 0.0])
-    return mirrored(scan, middle, way), reflection(middle, way)
-
-
+_SHOWN_MARKS = 3
+_AT_EDGES = (
+    "The sides differ in form all over, so position is what brings their edges together; the doubt "
+    "covers other ways to part it from shape. Flush and gaps do not depend on that."
+)
 _NO_FRAME = (
     "The two panels were scanned apart, so how they hang on the vehicle is not in these scans: "
     "scan the whole body, or both panels in one frame and give the vehicle's plane (--plane)."
@@ -313,33 +289,9 @@ _OWN_PLANE = (
 )
 
 
-def _laid(
-    image: Scan,
-    side: Scan,
-    pairs: tuple[Floats, Floats] | None,
-    *,
-    reflected: bool,
-    near: bool,
-) -> tuple[Floats, Registration]:
-    try:
-        motion, found = place_scan(image, side, pairs=pairs, roughly_aligned=near)
-        require_observable(found)
-    except ScanUnfitError as error:
-        words = str(error)
-        if reflected and "mirrored" in words:
-            raise ScanUnfitError(
-                f"{image.name} fits {side.name} as it is and not reflected: both show the same "
-                "side. Use `guidecoat compare` for two scans of one panel, or --like-as same."
-            ) from error
-        if not reflected and "mirrored" in words:
-            words += " With `check --like` say --like-as mirrored."
-        raise ScanUnfitError(f"{image.name} against {side.name}: {words}") from error
-    return motion, found
-
-
 def _position(between: Floats, side: Scan, found: Registration, plane: MirrorPlane) -> Position:
     """The rigid motion from the image to SIDE, about SIDE's middle."""
-    middle = _in_frame(side).mean(axis=0)
+    middle = in_frame(side).mean(axis=0)
     before = move(inverse(between), middle[None])[0]
     turn = between[:3, :3]
     axis = np.array([turn[2, 1] - turn[1, 2], turn[0, 2] - turn[2, 0], turn[1, 0] - turn[0, 1]])
@@ -381,7 +333,3 @@ def _points(scan: Scan, motion: Floats) -> Floats:
 
 def _all_in_frame(scan: Scan) -> Floats:
     return scan.points_mm.astype(np.float64) + scan.origin * scan.units.mm_per_unit
-
-
-def _in_frame(scan: Scan) -> Floats:
-    return np.asarray(_all_in_frame(scan)[scan.usable])

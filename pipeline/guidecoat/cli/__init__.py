@@ -99,6 +99,8 @@ def check(
     creases: opt.Creases = None,
     like: lik.Like = None,
     like_as: lik.LikeAs = "mirrored",
+    pairs: lik.LikePairs = None,
+    already_aligned: lik.LikeAligned = False,
     sections: ext.Sections = None,
     section_line: ext.SectionLine = None,
     paper: ext.PaperSize = None,
@@ -125,7 +127,9 @@ def check(
         from ..export import write_check
 
         progress(f"checking {scan.name} ...", quiet=quiet)
-        result = lik.run_check(scan, settings, like, like_as)
+        result = lik.run_check(
+            scan, settings, like, like_as, pairs, already_aligned=already_aligned
+        )
         progress("writing the pictures and tables ...", quiet=quiet)
         lost = write_check(result, unfinished, extras=extras)
     if as_json:

@@ -32,14 +32,47 @@ LikeAs = Annotated[
 ]
 
 
-def run_check(scan: Path, settings: Settings, like: Path | None, like_as: str) -> CheckResult:
+LikePairs = Annotated[
+    Path | None,
+    typer.Option(
+        "--pairs",
+        metavar="FILE.csv",
+        help="With --like: points you picked on both, columns x,y,z (OTHER) and to_x,to_y,to_z "
+        "(SCAN).",
+    ),
+]
+LikeAligned = Annotated[
+    bool,
+    typer.Option(
+        "--already-aligned", help="With --like: both files share one frame, to a few millimetres."
+    ),
+]
+
+
+def run_check(
+    scan: Path,
+    settings: Settings,
+    like: Path | None,
+    like_as: str,
+    pairs: Path | None,
+    *,
+    already_aligned: bool,
+) -> CheckResult:
     """A check against the panel's own fair surface, or against `like`."""
     if like_as not in ("mirrored", "same"):
         raise SettingsError(f'--like-as "{like_as}" is not known: say mirrored or same')
     if like is None:
+        for name, given in (("--pairs", pairs is not None), ("--already-aligned", already_aligned)):
+            if given:
+                raise SettingsError(
+                    f"{name} says how two scans lie and check was given one: name the other with "
+                    f"--like, or leave {name} out"
+                )
         from ..check import check_scan
 
         return check_scan(scan, settings)
-    from ..mirror import check_like_files
+    from ..compare.against_other import check_like_files
+    from ..compare.laying import Told
 
-    return check_like_files(scan, like, settings, reflected=like_as == "mirrored")
+    told = Told(already_aligned, pairs)
+    return check_like_files(scan, like, settings, reflected=like_as == "mirrored", told=told)

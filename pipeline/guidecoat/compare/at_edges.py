@@ -2,32 +2,50 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from ..biweight import BIWEIGHT, tukey
+from ..biweight import BIWEIGHT
 from ..errors import ScanUnfitError
+from ..registration.result import NOT_NOISE
 from ..registration.rigid import small_motions
+from .huber import huber_fit
 from .passes import Pass, normals_at
 
 Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 _BAND_MM = 40.0
-_ROUNDS = 12
 _FEWEST_CELLS = 100
-# Motions that the band holds less than this share of the best held one stay as they are.
-_HELD_SHARE = 1e-3
 _NEIGHBOURS_ALIKE_MM = 25.0
 
 
-def settle_at_edges(subject: Pass, other: Pass) -> tuple[Floats, Floats]:
-    """A small motion of the other panel that lays its edges on the subject's.
+@dataclass(frozen=True, eq=False)
+class Facing:
+    """Cells that two panels share, n of them.
 
-    Returns
-    -------
-    (4, 4) motion in the subject's local frame, mm, to be applied after the other panel's own
-    placing; and the (nu, nv) standard uncertainty (mm) it leaves along the skin's normal.
+    where : their numbers on the grid; apart_mm : (n,) how far the subject stands above the other;
+    rows : (n, 6) what a turn about `middle`, times `reach_mm`, and a shift of the other add to it;
+    normals : (n, 3); at_edge : (n,) beside a held edge; noise_mm : usual standard error of a cell's
+    apart; alike : how many cells err as one.
+    """
+
+    where: tuple[NDArray[np.intp], ...]
+    apart_mm: Floats
+    rows: Floats
+    normals: Floats
+    at_edge: Mask
+    middle: Floats
+    reach_mm: float
+    noise_mm: float
+    alike: float
+
+
+def facing_cells(subject: Pass, other: Pass) -> Facing:
+    """The cells of two panels that lie on each other, in the subject's local frame.
 
     Raises
     ------
@@ -50,29 +68,42 @@ def settle_at_edges(subject: Pass, other: Pass) -> tuple[Floats, Floats]:
     middle = points.mean(axis=0)
     reach = 0.35 * float(np.linalg.norm(np.ptp(points, axis=0)))
     rows = np.hstack([np.cross(points - middle, normals) / reach, normals])
-    twist, covariance = _robust_twist(rows[near], apart[where][near], cells.grid.cell_mm)
-    step = np.concatenate([twist[:3] / reach, twist[3:]])
-    motion = small_motions(step[None])[0]
-    motion[:3, 3] += middle - motion[:3, :3] @ middle
-    sigma = np.zeros(cells.grid.shape)
-    sigma[where] = np.sqrt(np.maximum(np.einsum("ni,ij,nj->n", rows, covariance, rows), 0.0))
-    return motion, sigma
-
-
-def _robust_twist(rows: Floats, apart: Floats, cell_mm: float) -> tuple[Floats, Floats]:
-    """(6,) scaled twist by Tukey's biweight in the directions that are held, and its covariance."""
-    weight = np.ones(len(apart))
-    twist = np.zeros(6)
-    scale = 1.0
-    for _ in range(_ROUNDS):
-        matrix = (rows * weight[:, None]).T @ rows
-        values, vectors = np.linalg.eigh(matrix)
-        kept = values > _HELD_SHARE * values[-1]
-        inverse = (vectors[:, kept] / values[kept]) @ vectors[:, kept].T
-        twist = inverse @ (rows.T @ (weight * apart))
-        left = apart - rows @ twist
-        scale = 1.4826 * float(np.median(np.abs(left))) + 1e-9
-        weight = tukey(left, BIWEIGHT * scale)
+    noise = float(np.nanmedian(np.hypot(subject.noise_mm, other.noise_mm)))
     # Neighbours err alike: cells closer than the correlation length count as one reading.
-    alike = max(1.0, (_NEIGHBOURS_ALIKE_MM / cell_mm) ** 2)
-    return twist, inverse * scale**2 * alike
+    alike = max(1.0, (_NEIGHBOURS_ALIKE_MM / cells.grid.cell_mm) ** 2)
+    return Facing(where, apart[where], rows, normals, near, middle, reach, noise, alike)
+
+
+def moved_by(twist: Floats, facing: Facing) -> Floats:
+    """(4, 4) the motion of a (6,) scaled twist."""
+    step = np.concatenate([twist[:3] / facing.reach_mm, twist[3:]])
+    motion = small_motions(step[None])[0]
+    motion[:3, 3] += facing.middle - motion[:3, :3] @ facing.middle
+    return np.asarray(motion)
+
+
+def settle_at_edges(subject: Pass, other: Pass) -> tuple[Floats, Floats]:
+    """A small motion of the other panel that lays its edges on the subject's.
+
+    Edges that agree to within noise, but for what was knocked, let go of what was; where the two
+    forms differ along the edges all of them have their say.
+
+    Returns
+    -------
+    (4, 4) motion in the subject's local frame, mm, to be applied after the other panel's own
+    placing; and the (nu, nv) standard uncertainty (mm) it leaves along the skin's normal.
+
+    Raises
+    ------
+    ScanUnfitError : too few cells beside held edges are in both scans.
+    """
+    facing = facing_cells(subject, other)
+    rows, apart = facing.rows[facing.at_edge], facing.apart_mm[facing.at_edge]
+    twist, covariance, scale = huber_fit(rows, apart)
+    if scale < NOT_NOISE * facing.noise_mm:
+        twist, covariance, scale = huber_fit(rows, apart, BIWEIGHT * scale)
+    covariance = covariance * scale**2 * facing.alike
+    sigma = np.zeros(subject.off_mm.shape)
+    spread = np.einsum("ni,ij,nj->n", facing.rows, covariance, facing.rows)
+    sigma[facing.where] = np.sqrt(np.maximum(spread, 0.0))
+    return moved_by(twist, facing), sigma

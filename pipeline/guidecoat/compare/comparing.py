@@ -15,7 +15,7 @@ from ..cells import cell_side_mm
 from ..check import CheckResult, check
 from ..errors import ScanUnfitError, SettingsError
 from ..ground import without_tables
-from ..registration import Registration, require_observable
+from ..registration import Registration, remedy_words, require_observable
 from ..registration.rigid import inverse, move
 from ..scan import Scan
 from ..scan_io import read_scan
@@ -197,10 +197,11 @@ def check_or_cut(scan: Scan, beside: Floats, settings: Settings) -> CheckResult:
 def _placed(
     scan: Scan, first: Scan, pairs: tuple[Floats, Floats] | None, *, already_aligned: bool
 ) -> tuple[Floats, Registration]:
+    remedy = remedy_words(pairs=pairs is not None, in_one_frame=already_aligned)
     try:
         motion, found = place_scan(scan, first, pairs=pairs, already_aligned=already_aligned)
         if not already_aligned:
-            require_observable(found)
+            require_observable(found, remedy)
     except ScanUnfitError as error:
         for one in (scan, first):
             if two_skins(one):

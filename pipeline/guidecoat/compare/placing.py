@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import SettingsError
-from ..registration import Registration, register
+from ..registration import Registration, RegistrationSettings, register
 from ..registration.rigid import compose
 from ..scan import Scan
 
@@ -27,6 +27,8 @@ def place_scan(
     pairs: tuple[Floats, Floats] | None = None,
     already_aligned: bool = False,
     roughly_aligned: bool = False,
+    turn_known: bool = False,
+    settings: RegistrationSettings | None = None,
 ) -> tuple[Floats, Registration]:
     """Lay one scan on another.
 
@@ -36,6 +38,8 @@ def place_scan(
         fixed one's.
     already_aligned : both files share one frame; nothing is moved, the fit is only judged.
     roughly_aligned : they share one frame but for a few millimetres, which are found.
+    turn_known : their frames tell which way round it lies, but not where.
+    settings : of the registration, the usual ones where None.
 
     Returns
     -------
@@ -47,7 +51,7 @@ def place_scan(
     ScanUnfitError : the scans do not belong together, with the likely reason and the remedy.
     """
     shift = _between_origins(moving, fixed)
-    in_one_frame = already_aligned or roughly_aligned
+    in_one_frame = already_aligned or roughly_aligned or turn_known
     if not in_one_frame and np.abs(shift).max() > _FAR_MM:
         shift = np.zeros(3)
     source = moving.points_mm[moving.usable].astype(np.float64) + shift
@@ -65,6 +69,8 @@ def place_scan(
         pairs=local,
         already_aligned=already_aligned,
         roughly_aligned=roughly_aligned,
+        turn_known=turn_known,
+        settings=settings,
     )
     return found.T_target_source @ compose(np.eye(3), shift), found
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..marks import slope_amplitude
-from ..regions import Region
+from ..marks import Mark, slope_amplitude
+from ..regions import Region, measure_regions, verdict_at
 from .passes import Pass, found_of
 
 Mask = NDArray[np.bool_]
@@ -26,16 +26,20 @@ OVERDONE = {"high": "overfilled", "low": "taken down too far"}
 _SEEN = 0.5
 # A high lies where a low was, or the other way round, if it shares so much of the smaller core.
 _SAME_PLACE = 0.5
+# What lies to so large a part beyond a mark's place is no more that mark, with its peak beyond it
+# too or wherever that is: filler over much of a panel covers many.
+_BEYOND, _FAR_BEYOND = 0.5, 0.8
 
 
 @dataclass(frozen=True, eq=False)
 class Stand:
     """How a followed region stands in one pass.
 
-    region : what was found there in this pass, or None; peak_mm and uncertainty_mm (k = 2) at its
-    place; slope_mrad : greatest there (decides for ripple); state : against the pass before,
-    empty in the pass where it was first found; turned : a low became a high out of tolerance at
-    the same place, or the other way round.
+    region : what was found there in this pass, or None; of what reaches far beyond its place, the
+    part that lies there, as at the spot where the region was worst; peak_mm and uncertainty_mm
+    (k = 2) at its place; slope_mrad : greatest there (decides for ripple); state : against the pass
+    before, empty in the pass where it was first found; turned : a low became a high out of
+    tolerance at the same place, or the other way round.
     """
 
     region: Region | None
@@ -86,12 +90,13 @@ def follow(passes: tuple[Pass, ...]) -> tuple[Track, ...]:
     """Follow the regions of two or more passes, in the order they were found.
 
     A region keeps its name as long as something of its kind overlaps its footprint, or something
-    of the opposite kind takes its place.
+    of the opposite kind takes its place. What reaches far beyond that place, such as filler over
+    much of the panel, is a region of its own, and the one it covers is followed where it was.
     """
     tracks: list[_Open] = []
     for number, one in enumerate(passes):
         regions = one.result.regions
-        owners = _owners(tracks, regions)
+        owners = _owners(tracks, regions, one)
         for track in tracks:
             own = [r for r, owner in zip(regions, owners, strict=True) if owner is track]
             track.stands.append(_stand(track, own, regions, one))
@@ -111,19 +116,20 @@ def follow(passes: tuple[Pass, ...]) -> tuple[Track, ...]:
     return tuple(Track(t.name, t.kind, t.place, tuple(t.stands)) for t in tracks)
 
 
-def _owners(tracks: list[_Open], regions: tuple[Region, ...]) -> list[_Open | None]:
+def _owners(tracks: list[_Open], regions: tuple[Region, ...], one: Pass) -> list[_Open | None]:
     """For every region the track that it overlaps most, None where it is new.
 
     What no track of its kind claims goes on with the one whose place it has taken.
     """
-    owners = [
-        _most([int((r.footprint & t.place.footprint).sum()) * _alike(t, r) for t in tracks], tracks)
-        for r in regions
-    ]
+    owners = [_most([_shared(t, r, one) * _alike(t, r) for t in tracks], tracks) for r in regions]
     free = [t for t in tracks if not any(t is owner for owner in owners)]
     for k, region in enumerate(regions):
         if owners[k] is None:
-            shared = [int((region.core & t.place.core).sum()) * _turned(t, region) for t in free]
+            shared = [
+                int((region.core & t.place.core).sum())
+                * (_turned(t, region) and not _beyond(t, region, one))
+                for t in free
+            ]
             owners[k] = _most(shared, free)
     return owners
 
@@ -131,6 +137,22 @@ def _owners(tracks: list[_Open], regions: tuple[Region, ...]) -> list[_Open | No
 def _most(shared: list[int], tracks: list[_Open]) -> _Open | None:
     best = int(np.argmax(shared)) if shared else 0
     return tracks[best] if shared and shared[best] > 0 else None
+
+
+def _shared(track: _Open, region: Region, one: Pass) -> int:
+    """How much of a track's place a region takes; nothing where it lies beyond it."""
+    if _beyond(track, region, one):
+        return 0
+    return int((region.footprint & track.place.footprint).sum())
+
+
+def _beyond(track: _Open, region: Region, one: Pass) -> bool:
+    """Whether a high or low is no more what was at a track's place, but reaches far beyond it."""
+    if region.kind == "ripple" or track.place.edge:
+        return False
+    share = float((region.core & ~track.place.footprint).sum()) / max(int(region.core.sum()), 1)
+    peak = one.result.cells.grid.index(np.array([region.u_mm]), np.array([region.v_mm]))
+    return share > (_BEYOND if not track.place.core[peak][0] else _FAR_BEYOND)
 
 
 def _alike(track: _Open, region: Region) -> bool:
@@ -153,14 +175,14 @@ def _stand(track: _Open, own: list[Region], regions: tuple[Region, ...], one: Pa
     """How a track stands in a pass, from its region there or from what lies at its place."""
     was = track.stands[-1]
     assert was is not None
-    # A track that lost its place to a high that grew over several lows shares that high.
+    if own:
+        return _standing(track, _largest(own), was)
+    # A track that lost its place to what grew over several has its share of that.
     taken = [r for r in regions if r.verdict == "out" and _turned(track, r)]
-    if own or taken:
-        now = _largest(own or taken)
-        turned = now.kind != track.place.kind and now.verdict == "out"
-        found = now.peak_mm, now.uncertainty_mm, now.max_slope_mrad
-        state = WORSE if turned else _state(now.kind, was, *found)
-        return Stand(now, *found, state, turned)
+    grown = [r for r in regions if _alike(track, r) and _beyond(track, r, one)]
+    over = [r for r in taken + grown if (r.footprint & track.place.core).any()]
+    if over and (stand := _covered(track, _largest(over), one)) is not None:
+        return stand
     deviation = one.result.deviation
     core = track.place.core
     if track.place.edge and (core & one.skin).sum() >= _SEEN * core.sum():
@@ -176,6 +198,60 @@ def _stand(track: _Open, own: list[Region], regions: tuple[Region, ...], one: Pa
         # Within tolerance now; whether somebody mended it or the scans differ is another matter.
         state = FIXED if was.state == FIXED or state == IMPROVED else UNCHANGED
     return Stand(joined[0] if joined else None, peak, uncertainty, slope, state)
+
+
+def _standing(track: _Open, now: Region, was: Stand) -> Stand:
+    """How a track stands by its region in a pass."""
+    turned = now.kind != track.place.kind and now.verdict == "out"
+    found = now.peak_mm, now.uncertainty_mm, now.max_slope_mrad
+    state = WORSE if turned else _state(now.kind, was, *found)
+    return Stand(now, *found, state, turned)
+
+
+def _covered(track: _Open, over: Region, one: Pass) -> Stand | None:
+    """How a track stands under what reaches beyond its place: as the skin does where it was worst,
+    None where that was not seen.
+    """
+    was = track.stands[-1]
+    assert was is not None
+    result, place = one.result, track.place
+    at = result.cells.grid.index(np.array([place.u_mm]), np.array([place.v_mm]))
+    peak = float(result.deviation.smooth_mm[at][0])
+    sigma = float(result.deviation.cell_sigma_mm[at][0])
+    if not np.isfinite(peak) or track.kind == "ripple":
+        return None
+    tolerance = result.settings.tolerance
+    verdict = verdict_at(abs(peak), sigma, tolerance.height_mm)
+    here = over.footprint & place.footprint
+    (part,) = measure_regions(
+        [Mark(over.kind, over.core & here, here)],
+        found_of(result),
+        result.cells,
+        result.chart,
+        one.scan,
+        (),
+        tolerance,
+    ) or (None,)
+    if verdict != "out" or part is None:
+        state = _state(place.kind, was, peak, 2.0 * sigma, over.max_slope_mrad)
+        settled = FIXED if verdict == "in" and state == IMPROVED else state
+        return Stand(None, peak, 2.0 * sigma, over.max_slope_mrad, settled)
+    spot = np.array([[place.u_mm, place.v_mm, float(result.cells.height_mm[at][0])]])
+    x, y, z = (float(v) for v in one.scan.to_file_frame(result.chart.to_space(spot))[0])
+    part = replace(
+        part,
+        verdict=verdict,
+        kind="high" if peak > 0.0 else "low",
+        peak_mm=peak,
+        uncertainty_mm=2.0 * sigma,
+        x=x,
+        y=y,
+        z=z,
+        u_mm=place.u_mm,
+        v_mm=place.v_mm,
+        from_edges=place.from_edges,
+    )
+    return _standing(track, part, was)
 
 
 def _at_place(track: _Open, there: Mask, one: Pass) -> tuple[float, float, float]:

@@ -2,7 +2,7 @@
 
 from .mirror_plane import MirrorPlane, find_mirror_plane, mirror_plane_amid, reflect
 from .registering import register
-from .result import Registration, Start, WeakDirection, require_observable
+from .result import Registration, Start, WeakDirection, remedy_words, require_observable
 from .rigid import umeyama
 from .settings import RegistrationSettings
 
@@ -16,6 +16,7 @@ __all__ = [
     "mirror_plane_amid",
     "reflect",
     "register",
+    "remedy_words",
     "require_observable",
     "umeyama",
 ]

@@ -112,7 +112,7 @@ def settled_on_most(
         return Most(fit)
     samples = [make_sample(scan, most=COMPARING_CELLS) for scan in scans]
     work = FineWork(*scans, settings, CELLS)
-    starts = [fit.motion, *_edges_on_each_other(scans, fit.motion)]
+    starts = [fit.motion, *edges_on_each_other(scans, fit.motion)]
     if others is not None and fit.surface.scale_mm > NOT_NOISE * noise:
         starts = _with_others(scans, starts, others)
     found = [_agreed_with(work.alike(), scans[1], start, noise, picked) for start in starts]
@@ -219,7 +219,7 @@ def _rivalry(field: _Field, steps: Array, scores: Array, cut: float) -> tuple[st
 def _with_others(scans: tuple[Surfels, Surfels], starts: list[Array], others: Array) -> list[Array]:
     """Starts and those of the others, on their edges where they have any, that lie elsewhere."""
     for other in others:
-        for start in _edges_on_each_other(scans, other) or [other]:
+        for start in edges_on_each_other(scans, other) or [other]:
             if all(_apart_mm(scans[0], start, one) > RIVAL_MM for one in starts):
                 starts = [*starts, start]
     return starts
@@ -231,7 +231,7 @@ def _apart_mm(source: Surfels, one: Array, other: Array) -> float:
     return float(np.linalg.norm(move(one, some) - move(other, some), axis=1).max())
 
 
-def _edges_on_each_other(scans: tuple[Surfels, Surfels], motion: Array) -> list[Array]:
+def edges_on_each_other(scans: tuple[Surfels, Surfels], motion: Array) -> list[Array]:
     """The placing at which the edges lie on each other, to a millimetre or so.
 
     Nearest points, nearer ones step by step (Besl & McKay 1992, PAMI 14(2)).

@@ -186,11 +186,15 @@ def explain_misfit(
             f"{settings.least_overlap:.0%} are needed. Check that both show the same panel, scan "
             "more of it, or pick matching points."
         )
+    scatter = f"{fit.surface.scale_mm:.2g} mm (limit {settings.largest_scale_mm:g})"
+    within = f"{fit.agreement:.0%} of the overlap lies within {settings.agreement_mm:g} mm"
+    if fit.agreement < settings.least_agreement:
+        why = f"only {within} ({settings.least_agreement:.0%} are needed)"
+    else:
+        why = f"all over they lie apart by {scatter}, as a robust scatter, though {within}"
     return (
-        f"The scans do not fit each other: {fit.agreement:.0%} of the overlap lies within "
-        f"{settings.agreement_mm:g} mm ({settings.least_agreement:.0%} are needed) and the rest "
-        f"scatters by {fit.surface.scale_mm:.2g} mm (limit {settings.largest_scale_mm:g}). They "
-        "show different panels, or the units differ. Check the files, or pick matching points."
+        f"The scans do not fit each other: {why}. They show different panels or differ in form all "
+        "over, or the units differ. Check the files, or pick matching points (--pairs)."
     )
 
 

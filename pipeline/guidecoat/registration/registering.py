@@ -15,7 +15,9 @@ from .consensus import LEAST_SHARE, LIKE_NOISE, settled_on_most
 from .fine import Fit
 from .observability import motion_covariance, own_noise_mm, weak_directions
 from .placing import (
+    MARKS_ONLY,
     SAMPLE_CELLS,
+    TURNED,
     Placing,
     all_starts,
     place,
@@ -50,6 +52,7 @@ def register(
     pairs: tuple[Array, Array] | None = None,
     already_aligned: bool = False,
     roughly_aligned: bool = False,
+    turn_known: bool = False,
     settings: RegistrationSettings | None = None,
 ) -> Registration:
     """Find the rigid motion that lays the unchanged part of `source` on `target`.
@@ -62,6 +65,7 @@ def register(
     pairs : picked points ((k, 3) in the source, (k, 3) in the target), k >= 3: the start.
     already_aligned : trust the frames; only evaluate.
     roughly_aligned : the frames are right to a few millimetres; settle from there.
+    turn_known : the frames tell which way round the source lies, but not where.
 
     Returns
     -------
@@ -84,7 +88,9 @@ def register(
         placing = Placing(fit, 0.0, 1.0, (Start("already aligned", fit.overlap),), None)
         _refuse_apart(fit, settings)
         return _answer(placing, scans[0], settings, "", trusted=True)
-    placing = _first_placing(scans, pairs, settings, roughly_aligned=roughly_aligned)
+    placing = _first_placing(
+        scans, pairs, settings, roughly_aligned=roughly_aligned, turn_known=turn_known
+    )
     picked = None if pairs is None else pairs[1]
     most = settled_on_most(scans, placing.fit, settings, picked, placing.others)
     # What fitted as badly as the first placing says nothing against one that fits; what fitted as
@@ -102,7 +108,8 @@ def register(
     doubt = ""
     if not roughly_aligned and pairs is None:
         doubt = weigh_hands(scans, edges, replace(placing, fit=most.best or most.fit), settings)
-    doubt = " ".join(filter(None, (doubt, most.doubt)))
+    turned = _turned(placing, scans[0]) if placing.rival is None else ""
+    doubt = " ".join(filter(None, (doubt, turned, most.doubt)))
     marked, placing = _on_unchanged(scans, placing, settings)
     found = _answer(placing, scans[0], settings, doubt)
     skin_mm = found.slide_mm
@@ -122,6 +129,7 @@ def _first_placing(
     settings: RegistrationSettings,
     *,
     roughly_aligned: bool,
+    turn_known: bool,
 ) -> Placing:
     """From the frames as they are, from picked points, or the best of all starts."""
     if roughly_aligned:
@@ -129,7 +137,7 @@ def _first_placing(
         return Placing(fit, 0.0, 1.0, (Start("roughly aligned", fit.overlap),), None)
     if pairs is not None:
         return _from_pairs(*scans, pairs, settings)
-    return place(*scans, all_starts(*scans, settings), settings)
+    return place(*scans, all_starts(*scans, settings), settings, turn_known=turn_known)
 
 
 def _on_finer_cells(
@@ -329,6 +337,23 @@ def rms_mm(fit: Fit) -> float:
     return float(np.sqrt((weight * fit.surface.residual**2).sum() / total)) if total else np.nan
 
 
+def _turned(placing: Placing, source: Surfels) -> str:
+    """Words on a placing the other way round that little speaks against; none where there is none.
+
+    Where two ends of a panel are alike it is marks that tell them apart, and marks come and go.
+    """
+    least = MARKS_ONLY * placing.starts[0].score
+    for motion, start in zip(placing.others, placing.starts[1:], strict=False):
+        if start.score > least and turn_between(placing.fit.motion, motion) > TURNED:
+            way = _rivalry(placing.fit, motion, source).moved()
+            return (
+                f"It fits nearly as well {way}: what tells the two apart may be marks alone. Look "
+                "whether it lies the right way round; if not, give --pairs on spots that you know "
+                "on both, or scan both in one frame and say --already-aligned."
+            )
+    return ""
+
+
 def _rivalry(fit: Fit, rival: Array, source: Surfels) -> WeakDirection:
     """The motion between two placings that fit alike, as a weak direction of its size."""
     angle = turn_between(fit.motion, rival)
@@ -336,8 +361,10 @@ def _rivalry(fit: Fit, rival: Array, source: Surfels) -> WeakDirection:
     if angle > 0.05:
         values, vectors = np.linalg.eig(between[:3, :3])
         axis = np.real(vectors[:, int(np.argmin(np.abs(values - 1.0)))])
-        return WeakDirection("turn", read_only(axis / np.linalg.norm(axis)), angle * 1e3, "nothing")
+        return WeakDirection(
+            "turn", read_only(axis / np.linalg.norm(axis)), angle * 1e3, "nothing", rival=True
+        )
     centre = fit.motion[:3, :3] @ source.points.mean(0) + fit.motion[:3, 3]
     shift = between[:3, :3] @ centre + between[:3, 3] - centre
     length = float(np.linalg.norm(shift))
-    return WeakDirection("slide", read_only(shift / length), length, "nothing")
+    return WeakDirection("slide", read_only(shift / length), length, "nothing", rival=True)

@@ -12,6 +12,8 @@ from ..errors import ScanUnfitError
 Array = NDArray[np.float64]
 # So many times the limit for a weak direction, and it counts as free.
 OPEN_FACTOR = 20.0
+# A turn so near, in quarter turns, to a half or a quarter one is called that.
+_PLAIN_TURN = 0.06
 # What is left over between the scans beyond so many times their noise is a change, or a tilt.
 NOT_NOISE = 5.0
 
@@ -30,19 +32,38 @@ class WeakDirection:
         match, hold it within the limits; "loosely" where it is held worse than the settings'
         limits, which moves marks along the panel but hardly their height; "nothing" where it is
         free (`OPEN_FACTOR` times the limits).
+    rival : another placing, so far off, fits as well.
     """
 
     kind: str
     direction: Array
     uncertainty: float
     held_by: str
+    rival: bool = False
 
     def describe(self) -> str:
         """The direction in words, e.g. `slide along (1.00, 0.00, 0.00) +- 3.1 mm`."""
-        axis = ", ".join(f"{value:.2f}" for value in self.direction)
+        if self.rival:
+            return f"it fits as well {self.moved()}"
         word, unit = ("along", "mm") if self.kind == "slide" else ("about", "mrad")
         held = {"edges": "held by the edges only", "loosely": "held loosely", "nothing": "free"}
-        return f"{self.kind} {word} ({axis}) +- {self.uncertainty:.2g} {unit}, {held[self.held_by]}"
+        return (
+            f"{self.kind} {word} {self._axis()} +- {self.uncertainty:.2g} {unit}, "
+            f"{held[self.held_by]}"
+        )
+
+    def moved(self) -> str:
+        """What leads to a rival, in words, e.g. `turned by half a turn about (0.00, 1.00, 0)`."""
+        if self.kind == "slide":
+            return f"{self.uncertainty:.2g} mm further along {self._axis()}"
+        quarters = self.uncertainty / (500.0 * np.pi)
+        plain = {2: "half a turn", 1: "a quarter turn"}.get(round(quarters))
+        if plain is None or abs(quarters - round(quarters)) > _PLAIN_TURN:
+            plain = f"{90.0 * quarters:.0f} degrees"
+        return f"turned by {plain} about {self._axis()}"
+
+    def _axis(self) -> str:
+        return f"({', '.join(f'{value:.2f}' for value in self.direction)})"
 
 
 @dataclass(frozen=True)
@@ -140,20 +161,45 @@ class Registration:
         )
 
 
-def require_observable(registration: Registration) -> None:
+def remedy_words(*, pairs: bool, in_one_frame: bool) -> str:
+    """What holds two scans together that do not hold by themselves, but for what was tried.
+
+    Parameters
+    ----------
+    pairs : points were picked. in_one_frame : the files were said to share one frame.
+    """
+    if pairs:
+        return "Pick more points, farther apart and on spots that are alike (--pairs)."
+    picked = "give --pairs on spots that you know on both"
+    if in_one_frame:
+        return f"Scan both anew in one frame, or {picked}."
+    return f"Scan both in one frame and say --already-aligned, or {picked}."
+
+
+def require_observable(registration: Registration, remedy: str = "") -> None:
     """Refuse a registration that the shape of the panel leaves open.
+
+    Parameters
+    ----------
+    remedy : what is told to do about it, `remedy_words` of nothing tried where empty.
 
     Raises
     ------
     ScanUnfitError naming the open directions, with advice.
     """
+    remedy = remedy or remedy_words(pairs=False, in_one_frame=False)
     open_ones = [w for w in registration.weak_directions if w.held_by == "nothing"]
+    if open_ones and all(w.rival and w.kind == "turn" for w in open_ones):
+        listed = "; ".join(w.describe() for w in open_ones)
+        raise ScanUnfitError(
+            f"The panel's shape does not hold the two scans together: {listed}, so which way round "
+            f"it lies is not in the scans. {remedy}"
+        )
     if open_ones:
         listed = "; ".join(w.describe() for w in open_ones)
         raise ScanUnfitError(
-            f"The panel's shape does not hold the two scans together: {listed}. Scan further, "
-            "past an edge, an opening or a body line that did not change, pick matching points "
-            "by hand, or leave marks on the panel for both scans."
+            f"The panel's shape does not hold the two scans together: {listed}. Scan further, past "
+            f"an edge, an opening or a body line that did not change. {remedy}"
         )
 
 

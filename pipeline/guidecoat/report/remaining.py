@@ -9,6 +9,7 @@ import numpy as np
 from ..check import CheckResult
 from ..compare import Comparison, Track
 from ..compare.advice import build_mm, stands
+from ..compare.progress import OVERDONE
 from ..regions import Region
 from ..workplan import plan_work
 
@@ -20,13 +21,17 @@ def remaining(result: Comparison) -> CheckResult:
     after = result.after.result
     standing = [track for track in result.tracks if stands(track)]
     regions = tuple(_named(track) for track in standing)
-    seen = tuple(r for k, r in enumerate(regions) if not any(_same(r, s) for s in regions[:k]))
+    seen = tuple(
+        r
+        for k, r in enumerate(regions)
+        if not any(_same(r, s) for s in regions[:k]) and not any(_within(r, s) for s in regions)
+    )
     build = build_mm(result.tracks, result.after, result.whole, result.settings.stage)
     first = result.before.scan.name
     plan = plan_work(replace(after, regions=seen), build_mm=build, since=first)
     said = {region.region: region.action for region in plan.regions}
     marks = tuple(
-        replace(mark, action=said.get(mark.region, mark.action))
+        replace(mark, action=said.get(mark.region, _bare(mark.action)))
         for mark in (_named(track) for track in result.tracks)
     )
     return replace(after, regions=marks, plan=plan)
@@ -35,6 +40,19 @@ def remaining(result: Comparison) -> CheckResult:
 def _same(one: Region, other: Region) -> bool:
     """Two followed marks may have grown into one."""
     return (one.kind, one.u_mm, one.v_mm) == (other.kind, other.u_mm, other.v_mm)
+
+
+def _bare(action: str) -> str:
+    """What to do without how it came to that, which the state tells."""
+    for word in OVERDONE.values():
+        action = action.removeprefix(f"{word}: ")
+    return action
+
+
+def _within(one: Region, other: Region) -> bool:
+    """Whether a mark lies under a larger one of its kind, which is worked on as a whole."""
+    larger = int(other.core.sum()) > int(one.core.sum())
+    return larger and one.kind == other.kind and not (one.core & ~other.core).any()
 
 
 def _named(track: Track) -> Region:
