@@ -143,6 +143,8 @@ def test_the_shape_is_told_without_doubt_and_alike_on_both_sides(
         assert ends[0] == pytest.approx(ends[1], abs=0.1)
     assert max(r.uncertainty_mm for r in result.shape.regions) < 0.2
     said = next(w for w in result.warnings if "differ in form all over" in w)
+    broad = [r for r in result.shape.regions if r.width_mm >= result.shape.surface.batten_mm]
+    assert all(r.action.startswith("look first whether it is the other panel's") for r in broad)
     # The dent is this side's own, however broad the difference that hides it.
     assert "-1.19 mm " in said or "-1.20 mm " in said
 

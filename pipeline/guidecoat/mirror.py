@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from .check import CheckResult
 from .compare.comparing import check_or_cut, read_one, with_cells_for
-from .compare.difference import shape_difference
+from .compare.difference import LOOK_FIRST, shape_difference
 from .compare.edge_rests import edge_rests
 from .compare.laying import Laid, Told, lay, read_pairs_of
 from .compare.outlines import Outlines, outlines_of
@@ -22,6 +22,7 @@ from .compare.reflecting import in_frame, mirrored, plane_between, seen_in_own_m
 from .errors import ScanUnfitError, SettingsError
 from .ground import without_tables
 from .hanging import EdgeHang, Position, hang_edges, plane_sigma_mm
+from .regions import Region
 from .registration import (
     MirrorPlane,
     Registration,
@@ -192,6 +193,8 @@ def _compared(
         motion, other, found = parted.motion, parted.image, parted.registration
         doubts = _differing(parted, found, own)
     shape = shape_difference(own, other, settings, against=f"{image.name}, reflected")
+    if parted is not None:
+        shape = replace(shape, regions=tuple(_of_form(r, shape) for r in shape.regions))
     seconds["difference"] = time.perf_counter() - clock
     between = between_files(motion, image, side)
     position, words = None, _NO_FRAME if plane is None else _OWN_PLANE
@@ -249,6 +252,13 @@ def _loosely(found: Registration) -> tuple[str, ...]:
         f"The panel's shape holds the two sides on each other loosely ({'; '.join(loose)}): "
         "differences may be off along the panel by that much.",
     )
+
+
+def _of_form(region: Region, shape: CheckResult) -> Region:
+    """What is as long as form is no mark to be worked on before one knows which side is right."""
+    if region.width_mm < shape.surface.batten_mm:
+        return region
+    return replace(region, action=LOOK_FIRST + region.action)
 
 
 def _differing(parted: Parted, found: Registration, own: Pass) -> tuple[str, ...]:

@@ -17,7 +17,7 @@ from ..settings import Settings
 from ..workplan import plan_work
 from .at_edges import settle_at_edges
 from .comparing import check_or_cut, read_one, with_cells_for
-from .difference import is_others, shape_difference
+from .difference import LOOK_FIRST, is_others, shape_difference
 from .laying import Laid, Told, lay, read_pairs_of
 from .outlines import outlines_of
 from .parting import refuse_unheld
@@ -109,9 +109,8 @@ def _planned(result: CheckResult, own: Pass, other: Pass) -> CheckResult:
     long = {r.region for r in result.regions if r.width_mm >= batten}
     here = tuple(r for r in result.regions if r.region not in others - long)
     plan = plan_work(replace(result, regions=here))
-    look = "look first whether it is the other panel's: so long a mark this one alone can't tell; "
     planned = {
-        r.region: replace(r, action=(look if r.region in others else "") + r.action)
+        r.region: replace(r, action=(LOOK_FIRST if r.region in others else "") + r.action)
         for r in plan.regions
     }
     regions = tuple(planned.get(region.region, region) for region in result.regions)

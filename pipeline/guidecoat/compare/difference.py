@@ -25,6 +25,9 @@ Floats = NDArray[np.float64]
 
 _LEAST_SHARED = 0.1
 _OTHERS_SHARE = 0.6
+LOOK_FIRST = (
+    "look first whether it is the other panel's: so long a mark this one alone can't tell; "
+)
 
 
 def shape_difference(

@@ -17,6 +17,8 @@ Floats = NDArray[np.float64]
 # Over so wide a window a knock has little say: it is no matter of hanging.
 _WINDOW_RADIUS_MM = 40.0
 _FEWEST_BESIDE = 20
+# Along an edge what lies between the two is bent no more than a polynomial of the fourth degree.
+_BENT_TERMS, _FEWEST_BENT = 5, 9
 _NEAR_MM, _SAME_WAY = 40.0, 0.7
 _FEWEST_ON_A_LINE, _FEWEST = 5, 3
 # Ends of coverage lie apart at random; edges of two sides follow each other.
@@ -58,6 +60,13 @@ def _proud(edge: Edge, part: slice, skin: cKDTree, apart: Floats) -> Floats:
         along = step @ np.array([-inward[k, 1], inward[k, 0]])
         basis = np.column_stack([np.ones(len(near)), inboard, inboard**2, along])
         out[k] = huber_fit(basis, apart[near])[0][0]
+    known = np.isfinite(out)
+    if known.sum() < _FEWEST_BENT:
+        return out
+    # What each station reads is off by more than two edges part and meet again along each other.
+    place = np.linspace(-1.0, 1.0, len(stations))[:, None] ** np.arange(_BENT_TERMS)
+    basis = np.linalg.qr(place[known])[0]
+    out[known] = basis @ huber_fit(basis, out[known])[0]
     return out
 
 

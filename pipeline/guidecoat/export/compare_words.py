@@ -99,7 +99,7 @@ def shape_words(result: MirrorResult) -> str:
     n = sum(r.verdict == shape.verdict for r in shape.regions)
     if shape.verdict == "out":
         return f"The sides differ in shape at {n} place{'s' * (n != 1)}, beyond {band}"
-    return f"Undecided against {band}: the sides differ too little for these scans' noise"
+    return f"Undecided against {band}: no difference in shape is surely beyond it"
 
 
 def position_words(result: MirrorResult) -> str:
