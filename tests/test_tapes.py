@@ -71,6 +71,17 @@ def test_where_edges_run_on_into_each_other_the_one_that_is_there_counts() -> No
     assert tape_distances(np.array([415.0, 500.0]), edges).startswith("100 mm from edge B")
 
 
+def test_an_edge_drawn_in_stairs_is_not_passed_over_for_the_next_one_carried_on() -> None:
+    """Cells of 7 mm draw an edge to half their side; what runs on beyond its end is another's."""
+    upper = edge("B", (800.0, 580.0), (800.0, 250.0))
+    wobble = 3.0 * (-1.0) ** (np.arange(31) // 2)
+    stairs = replace(upper, line_uv=upper.line_uv + wobble[:, None] * [1.0, 0.0])
+    lower = edge("C", (800.0, 240.0), (800.0, 20.0))
+    place = np.array([640.0, 320.0])
+    said = tape_distances(place, (FRAME[0], stairs, lower, FRAME[2]))
+    assert re.fullmatch(r"1[56]\d mm from edge B, 280 mm from edge A", said), said
+
+
 def test_the_near_window_is_named_before_an_edge_far_off() -> None:
     turn = np.linspace(0.0, 2.0 * np.pi, 181)
     rim = np.column_stack([np.sign(np.cos(turn)), np.sign(np.sin(turn))])

@@ -29,8 +29,8 @@ _HOOKED_CELLS = 1.5
 _REAL = ("outline", "opening")
 # Where a rim turns by that much over that reach either way, a tape hardly tells where it is
 # square: it counts as so many times longer (choice).
-_ROUND_REACH_MM = 20.0
-_ROUND_RAD = 0.35
+_ROUND_REACH_MM = 40.0
+_ROUND_RAD = 0.5
 _ROUND_TIMES = 1.5
 
 
@@ -113,12 +113,26 @@ def tape_distances(
             for t in tapes
             if not t.past or (metal.ends_at(place + t.way, t.unit) and not t.aslant)
         ]
-    tapes = [t for t in tapes if t.edge.kind in _REAL or not t.past]
+    tapes = [
+        t
+        for t in tapes
+        if not t.past or (t.edge.kind in _REAL and not _ends_at_another(t, own, place))
+    ]
     tapes.sort(key=lambda t: t.rank)
     chosen = tapes[:1]
     first = inward if inward.any() or not tapes else tapes[0].unit
     chosen += [t for t in tapes[1:] if abs(t.unit @ first) < _ACROSS][:1]
     return ", ".join(f"{tape.length_mm:.0f} mm from {_called(tape.edge)}" for tape in chosen)
+
+
+def _ends_at_another(tape: _Tape, edges: list[Edge], place: Floats) -> bool:
+    """Whether a tape past its edge's ends comes to a place that is another edge's."""
+    foot = place + tape.way
+    return any(
+        np.linalg.norm(_nearest(edge.tape_uv, foot)[0] - foot) < _HOOKED_MM
+        for edge in edges
+        if edge is not tape.edge and edge.kind in _REAL
+    )
 
 
 def _called(edge: Edge) -> str:
