@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING, Any, Literal
 
 if TYPE_CHECKING:
@@ -122,14 +123,16 @@ def wrapped(
     text_size: TextSize, text: str, points: float, width_in: float, *, bold: bool = False
 ) -> list[str]:
     """The text in lines of at most `width_in` inches; only a word too long for one is cut."""
-    lines, line = [], ""
-    for word in text.split():
-        longer = f"{line} {word}" if line else word
-        if line and text_size(longer, points, bold)[0] > width_in * DPI:
-            lines.append(line)
-            longer = word
-        line = longer
-    lines = [*lines, line] if line else lines
+    words, lines = text.split(), []
+    while words:
+        # Measuring is what takes time: halving asks for fewer looks than adding word by word.
+        low, high = 1, len(words)
+        while low < high:
+            middle = (low + high + 1) // 2
+            fits = text_size(" ".join(words[:middle]), points, bold)[0] <= width_in * DPI
+            low, high = (middle, high) if fits else (low, middle - 1)
+        lines.append(" ".join(words[:low]))
+        words = words[low:]
     return [shortened(text_size, one, points, width_in, bold=bold) for one in lines]
 
 
@@ -140,6 +143,8 @@ def measuring(canvas: FigureCanvasAgg) -> TextSize:
     renderer = canvas.get_renderer()  # type: ignore[no-untyped-call]
     fonts: dict[tuple[float, bool], FontProperties] = {}
 
+    # The page is planned before it is drawn, and both measure the same lines.
+    @cache
     def text_size(text: str, points: float, bold: bool) -> tuple[float, float]:
         key = (points, bold)
         if key not in fonts:
