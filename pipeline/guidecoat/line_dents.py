@@ -37,8 +37,8 @@ _CALM_MM = 12.0
 _CALM_ROWS_MM = 6.0
 # A line's rows are laid with a batten: of less they show no form of their own.
 _FEWEST_STATIONS = 30
-# Lines fade, or meet others, at their ends (measured on sound ribs: up to 60 mm).
-_FADES_MM = 80.0
+# Lines fade at their ends, and meet others (measured on sound ribs and doors: up to 75 mm).
+_FADES_MM = 100.0
 # Standard uncertainty of how far to the side a line is drawn, and of a row's mean (measured).
 _DRAWN_OFF_MM = 1.5
 _ROW_NOISE_MM = 0.03
@@ -96,6 +96,8 @@ def with_line_dents(
         for line in lines
         for dent in _dents_on(line, _others(line, creases), cells, limit, batten_mm)
     ]
+    ends = np.concatenate([np.zeros((0, 2)), *(crease.line_uv[[0, -1]] for crease in creases)])
+    found = [d for d in found if np.linalg.norm(ends - d.place_uv, axis=1).min() > _FADES_MM]
     for dent in sorted(found, key=lambda dent: -abs(dent.off_mm)):
         own = _region(dent, cells, chart, scan, edges)
         # Lines run side by side, and a dent goes down on all it reaches.
@@ -118,7 +120,7 @@ def _dents_on(
         return
     place, run = stations
     off = _both_sides(place, run, cells, limit_mm, batten_mm)
-    seen = np.isfinite(off) & (run > _FADES_MM) & (run < run[-1] - _FADES_MM)
+    seen = np.isfinite(off)
     if seen.sum() < _FEWEST_STATIONS:
         return
     scale = 1.4826 * float(np.median(np.abs(off[seen])))
