@@ -77,14 +77,15 @@ def likely_parts(scan: Scan, voxels: Voxels | None = None) -> tuple[Likely, ...]
     ScanUnfitError : none is worth a twentieth of the scan.
     """
     voxels = voxels or voxelise(scan.points_mm, scan.usable)
-    found = _largest_parts(voxels)
+    free = _clear_of_ground(voxels)
+    found = _largest_parts(voxels, free)
     if not found:
         raise ScanUnfitError(
             "no part of this scan hangs together and faces one way over a twentieth of it: it is "
             "too rough. Say where the panel is: --at X,Y,Z or --box."
         )
     found.sort(key=lambda part: _is_flat(voxels, part[1]))
-    free, first, total = _clear_of_ground(voxels), found[0], voxels.count.sum()
+    first, total = found[0], voxels.count.sum()
     told = []
     for seed, part in found:
         x, y, z = (float(a) for a in scan.to_file_frame(voxels.centre_mm[seed]))
@@ -109,9 +110,13 @@ def require_no_wall(scan: Scan, voxels: Voxels) -> None:
     """
     if not _much_is_flat(voxels):
         return
-    found = _largest_parts(voxels)
-    flat = [part for _, part in found if _is_flat(voxels, part)]
-    curved = [(seed, part) for seed, part in found if not _is_flat(voxels, part)]
+    flat: list[Mask] = []
+    curved: list[tuple[int, Mask]] = []
+    for seed, part in _largest_parts(voxels, _clear_of_ground(voxels)):
+        if _is_flat(voxels, part):
+            flat.append(part)
+        else:
+            curved.append((seed, part))
     if not (flat and curved):
         return
     seed, first = curved[0]
@@ -148,9 +153,11 @@ def _clear_of_ground(voxels: Voxels) -> Mask:
     return np.ones(len(voxels.count), bool) if ground is None else ~ground
 
 
-def _largest_parts(voxels: Voxels) -> list[tuple[int, Mask]]:
-    """The largest parts, largest first: the voxel amid each, and (k,) bool, its voxels."""
-    free, total = _clear_of_ground(voxels), voxels.count.sum()
+def _largest_parts(voxels: Voxels, free: Mask) -> list[tuple[int, Mask]]:
+    """The largest parts among free voxels, largest first: the voxel amid each, and (k,) bool, its
+    own.
+    """
+    total = voxels.count.sum()
     found: list[tuple[int, Mask]] = []
     while len(found) < _MOST_PARTS and free.any():
         seed = _middle_of_largest(voxels, free)
@@ -158,7 +165,7 @@ def _largest_parts(voxels: Voxels) -> list[tuple[int, Mask]]:
         if voxels.count[part].sum() < _LEAST_SHARE * total:
             break
         found.append((seed, part))
-        free &= ~with_rim(voxels, part)
+        free = free & ~with_rim(voxels, part)
     return found
 
 
