@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from ..registration import Registration
 from ..registration.result import read_only
+from ..registration.rigid import tangents
 from ..scan import Scan
 from ..settings import Settings
 from .at_edges import Facing, facing_cells, moved_by
@@ -127,9 +128,7 @@ def _ways(facing: Facing) -> tuple[Floats, Floats]:
     """(6, 3) each: scaled twists that move a panel off its skin, and along it."""
     normal = facing.normals.mean(axis=0)
     normal = normal / np.linalg.norm(normal)
-    first = np.cross(normal, np.eye(3)[int(np.argmin(np.abs(normal)))])
-    first /= np.linalg.norm(first)
-    second = np.cross(normal, first)
+    first, second = tangents(normal)
     off, along = np.zeros((6, 3)), np.zeros((6, 3))
     off[:3, 0], off[:3, 1], off[3:, 2] = first, second, normal
     along[:3, 0], along[3:, 1], along[3:, 2] = normal, first, second

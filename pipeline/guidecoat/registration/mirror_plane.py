@@ -13,7 +13,7 @@ from .fine import Fit, information
 from .placing import SAMPLE_CELLS, settled
 from .registering import checked, common_cell_mm
 from .result import read_only
-from .rigid import move, reflection
+from .rigid import move, reflection, tangents
 from .settings import RegistrationSettings
 from .surfels import make_surfels, reflected
 
@@ -125,13 +125,9 @@ def _plane(fit: Fit, first: Array, points: Array, share: float) -> MirrorPlane:
     point = middle + ((halfway - middle) @ normal) * normal
     # Only a shift along the normal and turns about axes in the plane move a mirror plane; each
     # moves the image by twice as much.
-    helper = np.eye(3)[int(np.argmin(np.abs(normal)))]
-    across = np.cross(normal, helper)
-    across /= np.linalg.norm(across)
     basis = np.zeros((7, 4))
     basis[3:6, 0] = normal
-    basis[:3, 1] = across
-    basis[:3, 2] = np.cross(normal, across)
+    basis[:3, 1], basis[:3, 2] = tangents(normal)
     basis[6, 3] = 1.0
     left = basis.T @ information(fit.surface, fit.rim)[0] @ basis
     spread = np.sqrt(np.diag(np.linalg.inv(left + 1e-9 * np.eye(4))))

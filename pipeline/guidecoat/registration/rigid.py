@@ -99,6 +99,17 @@ def turn_between(a: Array, b: Array) -> float:
     return float(np.arccos(np.clip(cosine, -1.0, 1.0)))
 
 
+def tangents(normal: Array) -> tuple[Array, Array]:
+    """Two (3,) unit vectors at right angles to a unit normal and to each other, right-handed.
+
+    >>> tangents(np.array([0.0, 0.0, 1.0]))
+    (array([0., 1., 0.]), array([-1.,  0.,  0.]))
+    """
+    first = np.cross(normal, np.eye(3)[int(np.argmin(np.abs(normal)))])
+    first /= np.linalg.norm(first)
+    return first, np.cross(normal, first)
+
+
 def reflection(point: Array, normal: Array) -> Array:
     """4x4 reflection about the plane through `point` with `normal` (any length but 0)."""
     unit = np.asarray(normal, np.float64)
