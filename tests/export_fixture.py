@@ -127,6 +127,7 @@ def _faces(filled: NDArray[np.bool_], judged: NDArray[np.bool_]) -> Faces:
         openings=~filled,
         inside_mm=np.where(filled, 50.0, 0.0),
         count=1,
+        inboard_mm=6.0,
     )
 
 

@@ -107,6 +107,7 @@ class Bench:
             np.zeros(shape, bool),
             np.full(shape, 50.0),
             1,
+            6.0,
         )
 
     def distance(self, points_mm: Floats) -> Floats:

@@ -139,10 +139,12 @@ def test_heights_on_two_skins_are_uncertain_by_half_their_distance() -> None:
     result = check(lifted(scan, -0.8 * np.cos(0.5 * np.pi * away) ** 2), load_settings())
     low = result.regions[0]
     assert low.verdict == "out"
+    cells = result.cells
 
     def doubted(apart_mm: float, over: NDArray[np.bool_]) -> Region:
         skin = DoubleSkin(1.0, apart_mm, 0.0, 0.0, over)
-        return doubt_doubled((low,), (skin,), tolerance_mm=0.5)[0]
+        (told,) = doubt_doubled((low,), (skin,), cells, cells.filled, tolerance_mm=0.5)
+        return told
 
     near, far = doubted(0.2, low.core), doubted(0.8, low.core)
     assert near.uncertainty_mm == pytest.approx(low.uncertainty_mm + 0.1)
@@ -150,4 +152,4 @@ def test_heights_on_two_skins_are_uncertain_by_half_their_distance() -> None:
     assert far.uncertainty_mm == pytest.approx(low.uncertainty_mm + 0.4)
     assert far.verdict == "undecided"
     assert doubted(0.8, ~low.core) == low
-    assert doubt_doubled((low,), (), tolerance_mm=0.5) == (low,)
+    assert doubt_doubled((low,), (), cells, cells.filled, tolerance_mm=0.5) == (low,)

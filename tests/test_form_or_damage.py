@@ -126,6 +126,42 @@ def test_a_sound_bowl_leaves_it_undecided() -> None:
     assert {r.verdict for r in result.regions} == {"undecided"}
 
 
+def louvres(x: Floats, y: Floats) -> Floats:
+    """Five louvres of 150 x 20 mm, 3 mm high: one steep wall, a slope, and eased ends."""
+    z = crown(x, y)
+    for k in range(5):
+        up = y - (200.0 + 40.0 * k)
+        ends = eased((85.0 - np.abs(x - 500.0)) / 15.0)
+        z = z + 3.0 * ends * np.where(up > 0.0, eased(up / 2.5) * eased((20.0 - up) / 18.0), 0.0)
+    return np.asarray(z)
+
+
+def bosses(x: Floats, y: Floats) -> Floats:
+    """Six bosses of 40 x 24 mm, 2.5 mm high."""
+    z = crown(x, y)
+    for k in range(6):
+        across = np.hypot((x - 250.0 - 100.0 * k) / 20.0, (y - 400.0) / 12.0)
+        z = z + 2.5 * eased(2.0 * (1.0 - across))
+    return np.asarray(z)
+
+
+@pytest.mark.parametrize("form", [louvres, bosses])
+def test_what_one_tool_pressed_in_a_row_is_form(form: Form) -> None:
+    result = judged(form, ((850.0, 150.0, -1.0, 90.0),), stage="metal", seed=8)
+    (dent,) = [r for r in result.regions if r.verdict == "out"]
+    assert dent.peak_mm == pytest.approx(-1.0, abs=0.08)
+    pressed = [r for r in result.regions if r.kind == "high"]
+    assert len(pressed) == (5 if form is louvres else 6)
+    assert all("may be form" in r.doubt for r in pressed)
+
+
+def test_dents_of_one_ball_are_damage() -> None:
+    """Four round lows alike, deep and steep."""
+    marks = tuple((200.0 + 180.0 * k, 250.0, -3.0, 55.0) for k in range(4))
+    result = judged(crown, marks, stage="metal", seed=9)
+    assert [(r.kind, r.verdict) for r in result.regions] == [("low", "out")] * 4
+
+
 def test_close_dents_are_no_form() -> None:
     """Each lies in what would be the other's quiet ring."""
     marks = ((400.0, 300.0, -1.0, 110.0), (520.0, 300.0, -1.2, 110.0), (460.0, 400.0, -0.9, 100.0))

@@ -82,20 +82,19 @@ def test_a_fuel_tank_is_refused_for_its_form(tmp_path: Path) -> None:
     settings = load_settings("metal", overrides={"outside": "+z"})
     points = scene_mm()[TANK].copy()
     points[points[..., 2] < -2400.0] = np.nan
-    with pytest.raises(ScanUnfitError, match="It has more form than one surface holds"):
+    with pytest.raises(
+        ScanUnfitError,
+        match="more form than one surface holds|form turns tighter than the batten follows",
+    ):
         check(write(tmp_path / "tank.xyz", points), settings)
 
 
-def test_the_whole_garage_is_refused_for_want_of_a_surface_not_for_noise(tmp_path: Path) -> None:
-    settings = load_settings("metal", overrides={"outside": "+z"})
-    with pytest.raises(ScanUnfitError, match="not of a better scan but of a surer fair surface"):
-        check(write(tmp_path / "garage.xyz", scene_mm()), settings)
-
-
-def test_the_whole_garage_measured_by_a_wide_tolerance_is_called_no_panel(tmp_path: Path) -> None:
-    wide = {"outside": "+z", "tolerance.height_mm": 2.0}
+@pytest.mark.parametrize("tolerance_mm", [0.5, 2.0])
+def test_the_whole_garage_is_called_no_panel(tolerance_mm: float, tmp_path: Path) -> None:
+    settings = {"outside": "+z", "tolerance.height_mm": tolerance_mm}
     result = check(
-        write(tmp_path / "garage.xyz", scene_mm()), load_settings("metal", overrides=wide)
+        write(tmp_path / "garage.xyz", scene_mm()), load_settings("metal", overrides=settings)
     )
     assert any("may be more than one panel, or none" in said for said in result.warnings)
-    assert result.verdict != "in"
+    assert result.verdict == "undecided"
+    assert {region.verdict for region in result.regions} == {"undecided"}

@@ -80,7 +80,8 @@ def regions(found: CellDeviation, edges: tuple[Edge, ...] = ()) -> tuple[Region,
     )
     chart = Chart(np.zeros(3), np.eye(3), 0.0)
     marks = find_marks(found, cells, TOLERANCE)
-    return measure_regions(marks, found, cells, chart, scan, edges, TOLERANCE)
+    label = found.judged.astype(np.int32)
+    return measure_regions(marks, found, cells, chart, scan, edges, TOLERANCE, label=label)
 
 
 def cosine(u0: float, v0: float, radius: float, height: float) -> Floats:

@@ -97,6 +97,44 @@ def test_seams_between_passes_are_no_ripple_for_sure(seed: int) -> None:
     assert {region.verdict for region in result.regions} <= {"undecided"}
 
 
+def passes(seed: int, marks: tuple[tuple[float, float, float, float], ...]) -> CheckResult:
+    """Six passes of a hand scanner, each laid 0.15 mm off and askew, over each other by half."""
+    rng = np.random.default_rng(seed)
+    parts = []
+    for k in range(6):
+        x, y = places(rng, 900.0, 600.0, 1.5)
+        middle = -300.0 + 100.0 * (k + 0.5)
+        here = np.abs(y - middle - 25.0 * np.sin(x / 150.0 + k)) < 85.0
+        x, y = x[here], y[here]
+        z = -((x / 90.0) ** 2) - (y / 65.0) ** 2 + rng.normal(0.0, 0.03, len(x))
+        for u, v, height, width in marks:
+            r = np.minimum(2.0 * np.hypot(x - u, y - v) / width, 1.0)
+            z += height * (1.0 - r**2) ** 2
+        off, lean, tilt = rng.normal(0.0, 0.15, 3)
+        parts.append((x, y, z + off + lean * x / 900.0 + tilt * (y - middle) / 170.0))
+    x, y, z = (np.concatenate(a) for a in zip(*parts, strict=True))
+    return check(scan_of(x, y, z), load_settings("metal"))
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_passes_off_each_other_are_no_damage(seed: int) -> None:
+    result = passes(seed, ())
+    assert any("lie twice" in said for said in result.warnings)
+    assert {region.verdict for region in result.regions} <= {"undecided"}
+
+
+@pytest.mark.parametrize("seed", [4, 5, 6, 7])
+def test_heights_carry_what_passes_are_off_each_other(seed: int) -> None:
+    marks = ((-250.0, -120.0, -1.5, 100.0), (150.0, 160.0, 1.4, 80.0), (280.0, -90.0, -1.3, 70.0))
+    result = passes(seed, marks)
+    for x, y, height, _ in marks:
+        there = [r for r in result.regions if r.kind != "ripple" and r.peak_mm * height > 0.0]
+        near = min(there, key=lambda r: float(np.hypot(r.x - x, r.y - y)))
+        assert np.hypot(near.x - x, near.y - y) < 15.0
+        assert abs(near.peak_mm - height) < near.uncertainty_mm
+        assert near.uncertainty_mm > 0.1
+
+
 def test_waves_stay_ripple() -> None:
     """0.08 mm at 60 mm, on a scan as coarse as those above."""
     rng = np.random.default_rng(4)

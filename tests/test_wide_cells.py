@@ -42,3 +42,25 @@ def test_dense_scans_state_no_more_for_it(seed: int) -> None:
     sigma = float(result.deviation.cell_sigma_mm[i, j])
     assert low.uncertainty_mm == pytest.approx(2.0 * sigma)
     assert abs(low.peak_mm + 2.0) < low.uncertainty_mm
+
+
+@pytest.mark.parametrize(("radius_mm", "peak_mm"), [(18.0, 1.2), (20.0, -1.1), (30.0, -0.75)])
+def test_small_marks_on_thin_scans_are_found_and_covered(radius_mm: float, peak_mm: float) -> None:
+    """Points 3.8 mm apart: 9 to 16 of them across the mark."""
+    for seed in (21, 22, 23):
+        result = checked(seed=seed, apart_mm=3.8, radius_mm=radius_mm, peak_mm=peak_mm)
+        (mark,) = result.regions
+        assert mark.verdict == "out"
+        assert abs(mark.peak_mm - peak_mm) < max(mark.uncertainty_mm, 0.08 * abs(peak_mm))
+
+
+def test_out_is_out_by_more_than_its_uncertainty() -> None:
+    """Also where that is mostly what few cells may have averaged off a peak."""
+    told = 0
+    for seed in range(31, 37):
+        result = checked(seed=seed, apart_mm=6.0, radius_mm=24.0, peak_mm=-1.0)
+        for region in result.regions:
+            if region.kind != "ripple" and region.verdict == "out":
+                told += 1
+                assert abs(region.peak_mm) > 0.5 + 0.8 * region.uncertainty_mm
+    assert told

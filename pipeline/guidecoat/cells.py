@@ -59,7 +59,7 @@ class ChartedPoints:
     """The scan's points on the chart, in file order: (n, 3) float32 u, v, h; NaN off the skin.
 
     counted : (n,) bool, those that go into cells: on the skin and no repeat of another.
-    dropped : {reason: points} of what was cut off.
+    dropped : {reason: vertices} of what was cut off.
     """
 
     uvh: NDArray[np.float32]
@@ -81,7 +81,8 @@ def chart_points(scan: Scan, voxels: Voxels, skin: Skin) -> ChartedPoints:
         on_skin = (number >= 0) & (reason == SKIN)
         counted[part] = usable & on_skin
         uvh[part][on_skin] = chart.to_chart(points[on_skin])
-        return np.bincount(reason[usable], minlength=len(SKIN_REASONS))
+        of_file = slice(max(len(scan.vertices) - part.start, 0))
+        return np.bincount(reason[of_file][usable[of_file]], minlength=len(SKIN_REASONS))
 
     counts = np.sum(by_chunks(work, len(uvh)), axis=0)
     dropped = {SKIN_REASONS[k]: int(counts[k]) for k in range(1, len(SKIN_REASONS)) if counts[k]}

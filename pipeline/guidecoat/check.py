@@ -23,6 +23,7 @@ from .deviation import (
     measure_cells,
     measure_points,
 )
+from .doubting import Seen, doubt_regions
 from .edge_bands import EdgeBand, edge_bands
 from .edge_lines import Ding, EdgeLine
 from .edge_regions import with_knocks, without_borders, without_told, without_unsure
@@ -36,14 +37,14 @@ from .line_dents import with_line_dents
 from .marks import Mark, find_marks
 from .regions import Region, measure_regions
 from .remarks import doubts_of, warnings_of
-from .ripple_doubts import doubt_ripple, ripple_words
+from .ripple_doubts import ripple_words
 from .scan import Scan
-from .scan_doubts import doubt_doubled, doubt_flying, doubt_held, doubt_unseen
+from .scan_doubts import doubt_held, doubt_scarce
 from .scan_io import read_scan
 from .settings import Settings, require_edges
 from .surroundings import off_surroundings
 from .unrolled import Unrolled, unroll
-from .untold import doubt_forms, turns_tight, unsure_words, untold_words
+from .untold import turns_tight, unsure_words, untold_words
 from .wander import with_wander
 from .workplan import WorkPlan, plan_work
 
@@ -173,13 +174,11 @@ class _Judged:
 def _lay(unrolled: Unrolled, settings: Settings) -> _Laid:
     """Find the edges and lay the fair surface on every face."""
     cells, faces, creases = unrolled.cells, unrolled.faces, unrolled.creases
-    inboard, tolerance = settings.edges.inboard_mm, settings.tolerance.height_mm
+    tolerance = settings.tolerance.height_mm
     knot = knot_spacing(cells, faces, creases, settings.surface, settings.creases)
-    edges = find_edges(cells, faces, creases, inboard_mm=inboard, knot_mm=knot)
+    edges = find_edges(cells, faces, creases, knot_mm=knot)
     require_edges((edge.name for edge in edges), settings)
-    bands = edge_bands(
-        unrolled.charted, cells, faces, unrolled.skin, edges, creases, inboard_mm=inboard
-    )
+    bands = edge_bands(unrolled.charted, cells, faces, unrolled.skin, edges, creases)
     held = _held(unrolled, settings)
     uvh = np.column_stack([held.uv, held.height_mm])
     off = points_off(uvh, cells, unrolled.skin, tolerance_mm=tolerance)
@@ -258,26 +257,16 @@ def _doubted(
     found: CellDeviation,
     settings: Settings,
 ) -> tuple[Region, ...]:
-    """Regions with those undecided that this scan cannot tell from noise, a second skin or form."""
-    limit = settings.tolerance.height_mm
-    regions = doubt_unseen(regions, found.smallest_visible_mm, limit)
-    regions = doubt_doubled(regions, unrolled.doubles, tolerance_mm=limit)
-    regions = doubt_flying(regions, unrolled.flying)
-    regions = doubt_ripple(regions, found, unrolled.cells, settings)
-    regions = doubt_forms(
-        regions,
-        found,
-        unrolled.cells,
-        laid.faces,
-        unrolled.creases,
-        laid.fair,
-        settings,
-    )
+    """Regions with those undecided that this scan, or a point to hold, does not settle."""
+    u = unrolled
+    seen = Seen(u.scan, u.charted, u.cells, u.skin, u.doubles, u.flying)
+    regions = doubt_regions(regions, found, seen, laid.faces, u.creases, laid.fair, settings)
+    regions = doubt_scarce(regions, found.judged, u.cells)
     return doubt_held(
         regions,
         laid.off,
-        unrolled.cells.grid,
-        tolerance_mm=limit,
+        u.cells.grid,
+        tolerance_mm=settings.tolerance.height_mm,
         batten_mm=laid.fair.faces[0].batten_mm,
     )
 

@@ -85,8 +85,8 @@ def part_at(scan: Scan, place: Place, settings: Settings) -> Part:
         number = voxels.number(scan.points_mm)
         keep = keep & (number >= 0) & part[number]
     keep = _one_side(scan, keep, at, normal, settings)
-    points = int((scan.usable & keep).sum())
-    return Part(keep, place, points, points / max(int(scan.usable.sum()), 1))
+    points = scan.vertices_among(scan.usable & keep)
+    return Part(keep, place, points, points / max(scan.vertices_among(scan.usable), 1))
 
 
 def in_box(scan: Scan, corner: Place, opposite: Place) -> Scan:

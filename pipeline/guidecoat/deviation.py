@@ -283,7 +283,7 @@ def measure_points(
     A point counts as the skin's when it lies within 0.8 mm (or eight times the noise) of its
     cell's plane: what lies behind or flies before it is not judged.
     """
-    n = len(scan.points_mm)
+    n = len(scan.vertices)
     deviation = np.full(n, np.nan, np.float32)
     status = np.full(n, NOT_JUDGED, np.uint8)
     planes = CellPlanes.of(cells)

@@ -92,8 +92,6 @@ def edge_bands(
     skin: Mask,
     edges: tuple[Edge, ...],
     creases: tuple[Crease, ...],
-    *,
-    inboard_mm: float,
 ) -> tuple[EdgeBand, ...]:
     """Gather the points in the band along every outline and opening, none near a body line.
 
@@ -102,9 +100,9 @@ def edge_bands(
     Parameters
     ----------
     skin : (nu, nv) bool, cells of the skin; others hold flying points and what lies behind.
-    inboard_mm : width of the band that is not judged; a cell more is looked at.
     """
-    width_mm = inboard_mm + cells.grid.cell_mm
+    # A cell more than the band that is not judged.
+    width_mm = faces.inboard_mm + cells.grid.cell_mm
     real = [e for e in edges if e.kind in _KINDS and e.length_mm >= _SHORTEST_EDGE_MM]
     if not real:
         return ()

@@ -70,22 +70,21 @@ def find_edges(
     faces: Faces,
     creases: tuple[Crease, ...],
     *,
-    inboard_mm: float,
     knot_mm: float = _LEAST_STATION_MM,
 ) -> tuple[Edge, ...]:
     """Find the edges of every face, cut at corners and where what lies beyond them changes.
 
     Parameters
     ----------
-    inboard_mm : width of the band that is not trusted; stations lie just inside it.
     knot_mm : between the knots of the surface to come; stations closer than that would ask it for
         what its knots cannot do.
     """
     step = max(knot_mm, _LEAST_STATION_MM)
     found: list[Edge] = []
     side = cells.grid.cell_mm
-    level = inboard_mm + 0.75 * side
-    for face, inside, line, kind, closed in _all_pieces(cells, faces, creases, inboard_mm):
+    # Stations lie just inside the band that is not trusted.
+    level = faces.inboard_mm + 0.75 * side
+    for face, inside, line, kind, closed in _all_pieces(cells, faces, creases):
         if kind == _TORN:
             continue
         place, inward, spacing = _stations(line, inside, cells, closed, step)
@@ -98,14 +97,12 @@ def find_edges(
     return _named(found)
 
 
-def torn_rims(
-    cells: Cells, faces: Faces, creases: tuple[Crease, ...], *, inboard_mm: float
-) -> tuple[float, float]:
+def torn_rims(cells: Cells, faces: Faces, creases: tuple[Crease, ...]) -> tuple[float, float]:
     """Length (mm) of the rims at which only the scan ends, and the area (cm2) of the bays between
     them and straight lines across: at least so much is missing there.
     """
     stretches: list[Floats] = []
-    for _face, _inside, line, kind, _closed in _all_pieces(cells, faces, creases, inboard_mm):
+    for _face, _inside, line, kind, _closed in _all_pieces(cells, faces, creases):
         if kind != _TORN:
             continue
         # One goes on round the corners it was cut at.
@@ -123,17 +120,17 @@ def torn_rims(
 
 
 def _all_pieces(
-    cells: Cells, faces: Faces, creases: tuple[Crease, ...], inboard_mm: float
+    cells: Cells, faces: Faces, creases: tuple[Crease, ...]
 ) -> Iterator[tuple[int, Floats, Floats, str, bool]]:
     """Every piece of all rims: its face and how deep that is, its line, kind, whether it closes."""
     side = cells.grid.cell_mm
     between = _between_faces(cells, faces)
     for face in range(1, faces.count + 1):
         inside = depth(faces.label == face, side)
-        for rim in rim_lines(inside, cells.grid, inboard_mm + 0.75 * side):
+        for rim in rim_lines(inside, cells.grid, faces.inboard_mm + 0.75 * side):
             if np.linalg.norm(np.diff(rim[0], axis=0), axis=1).sum() < 2.0 * _SHORTEST_EDGE_MM:
                 continue
-            for piece in _pieces(rim, inside, face, cells, faces, creases, between, inboard_mm):
+            for piece in _pieces(rim, inside, face, cells, faces, creases, between):
                 yield face, inside, *piece
 
 
@@ -154,11 +151,10 @@ def _pieces(
     faces: Faces,
     creases: tuple[Crease, ...],
     between: Mask,
-    inboard_mm: float,
 ) -> list[tuple[Floats, str, bool]]:
     """The rim cut at its corners and where what lies beyond it changes."""
     line, closed = rim
-    kind = _kinds(line, face, cells, faces, creases, between, inboard_mm)
+    kind = _kinds(line, face, cells, faces, creases, between)
     cuts = _corners(line, closed)
     inward = _inward(line, inside, cells)
     ends = (kind == "outline") | (kind == "opening")
@@ -166,7 +162,7 @@ def _pieces(
     scan_ends = _torn(
         line, inward, cuts, closed=closed, cell_mm=side, outline=_majority(kind) == "outline"
     )
-    kind[ends & scan_ends & ~_hemmed(line, inward, cells, inboard_mm)] = _TORN
+    kind[ends & scan_ends & ~_hemmed(line, inward, cells, faces.inboard_mm)] = _TORN
     if closed and (kind == "opening").all():
         return [(line, "opening", True)]
     change = np.flatnonzero(kind != np.roll(kind, 1))
@@ -244,7 +240,6 @@ def _kinds(
     faces: Faces,
     creases: tuple[Crease, ...],
     between: Mask,
-    inboard_mm: float,
 ) -> NDArray[np.str_]:
     """What lies beyond each point of a rim: the outline, an opening, a line that parts, or the
     border of skin that is not judged.
@@ -253,13 +248,13 @@ def _kinds(
     if faces.openings.any():
         away = ndimage.distance_transform_edt(~faces.openings) * cells.grid.cell_mm
         i, j = cells.grid.index(line[:, 0], line[:, 1])
-        kind[away[i, j] < inboard_mm + 4.0 * cells.grid.cell_mm] = "opening"
-    reach = inboard_mm + 4.0 * cells.grid.cell_mm
+        kind[away[i, j] < faces.inboard_mm + 4.0 * cells.grid.cell_mm] = "opening"
+    reach = faces.inboard_mm + 4.0 * cells.grid.cell_mm
     kind[_goes_on(line, face, cells, faces, between, reach)] = BORDER
     for crease in creases:
         if crease.parts:
             near = cKDTree(crease.line_uv).query(line)[0]
-            kind[near < inboard_mm + 22.0] = crease.kind
+            kind[near < faces.inboard_mm + 22.0] = crease.kind
     # A run shorter than an edge may be takes the kind around it.
     for name in np.unique(kind):
         runs, count = ndimage.label(kind == name)

@@ -14,6 +14,7 @@ from .creases import Crease
 from .errors import ScanUnfitError
 from .openings import BEHIND_MM, close_dropouts
 from .polylines import near_line
+from .rolled_rims import rolled_mm
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -97,7 +98,8 @@ class Faces:
 
     label : int, 1.. for the face a cell lies in (drop-outs included), 0 for none;
     reason : uint8 index into REASONS; openings : bool, inside an opening of the panel;
-    inside_mm : distance to the nearest true edge, line or step; count : number of faces.
+    inside_mm : distance to the nearest true edge, line or step; count : number of faces;
+    inboard_mm : width of the band along true edges in which scans are not trusted.
     """
 
     label: NDArray[np.int32]
@@ -105,6 +107,7 @@ class Faces:
     openings: Mask
     inside_mm: Floats
     count: int
+    inboard_mm: float
 
 
 def sound_interior(cells: Cells, skin: Mask, *, margin_mm: float) -> Mask:
@@ -150,7 +153,8 @@ def part_faces(
     Parameters
     ----------
     batten_mm : the shortest that may be used; strips under a third of it are not judged.
-    inboard_mm : width of the band along true edges in which scans are not trusted.
+    inboard_mm : width of the band along true edges in which scans are not trusted; where rims
+        roll off farther it is as wide as they do.
 
     Raises
     ------
@@ -165,6 +169,7 @@ def part_faces(
             f"{2 * inside.max():.0f} mm, a third of the batten is {batten_mm / 3:.0f} mm. "
             "Choose a shorter batten with --batten, or scan a larger part."
         )
+    inboard_mm = max(inboard_mm, rolled_mm(cells, skin, parted.from_edge_mm))
     reason = np.where(skin, np.uint8(JUDGED), np.uint8(OFF))
     reason[cells.filled & ~skin] = BAND  # The fringe that flying points and hems leave.
     reason[skin & parted.barrier] = LINE
@@ -173,7 +178,7 @@ def part_faces(
     reason[(reason == JUDGED) & _untrusted(cells, skin, inside, inboard_mm)] = BAND
     hinges = [c for c in creases if c not in parted.lines]
     reason[(reason == JUDGED) & _creased(cells, hinges)] = CREASE
-    return Faces(label, reason, parted.openings, inside, count)
+    return Faces(label, reason, parted.openings, inside, count, inboard_mm)
 
 
 @dataclass(frozen=True, eq=False)
@@ -182,7 +187,7 @@ class _Parted:
 
     body : between the lines, drop-outs included; piece : numbers of its wide parts, 0 for none;
     barrier : along lines and steps; behind : inner skins; openings : of the panel; lines : those
-    that part.
+    that part; from_edge_mm : distance from the outline and the openings.
     """
 
     body: Mask
@@ -191,6 +196,7 @@ class _Parted:
     behind: Mask
     openings: Mask
     lines: tuple[Crease, ...]
+    from_edge_mm: Floats
 
 
 def _parted(cells: Cells, skin: Mask, lines: tuple[Crease, ...], batten_mm: float) -> _Parted:
@@ -205,7 +211,8 @@ def _parted(cells: Cells, skin: Mask, lines: tuple[Crease, ...], batten_mm: floa
         # A line that fades out within a face parts nothing: the surface hinges along it.
         ending = [c for c in lines if _runs_inside(cells, piece, body, c)]
         if not ending:
-            return _Parted(body, piece, barrier, behind, openings, lines)
+            from_edge = depth(closed & ~outlying, cells.grid.cell_mm)
+            return _Parted(body, piece, barrier, behind, openings, lines, from_edge)
         lines = tuple(c for c in lines if c not in ending)
 
 

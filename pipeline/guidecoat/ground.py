@@ -163,13 +163,15 @@ def _cleared(scan: Scan, voxels: Voxels, ground: Mask) -> Scan:
     left_out = scan.usable & (number >= 0) & ground[number]
     usable = scan.usable & ~left_out
     usable.setflags(write=False)
-    return replace(scan, usable=usable, dropped={**scan.dropped, GROUND: int(left_out.sum())})
+    return replace(
+        scan, usable=usable, dropped={**scan.dropped, GROUND: scan.vertices_among(left_out)}
+    )
 
 
 def ground_words(scan: Scan) -> str:
     """What was left out, for the user to judge."""
     count = scan.dropped[GROUND]
-    share = 100.0 * count / max(int(scan.usable.sum()) + count, 1)
+    share = 100.0 * count / max(scan.vertices_among(scan.usable) + count, 1)
     return (
         f"{scan.name}: {share:.0f} % of the points lie in one plane that all the rest stands "
         "above, and were left out as the table or floor the panel was scanned on. If that is part "

@@ -232,25 +232,29 @@ def _same_marks(
     return list(groups.values())
 
 
-def slope_amplitude(found: CellDeviation, cells: Cells, *, surely: bool = False) -> Floats:
+def slope_amplitude(
+    found: CellDeviation, cells: Cells, within: Mask | None = None, *, surely: bool = False
+) -> Floats:
     """Amplitude of the slope error (mrad): root two of its root mean square over 18 mm round.
 
     For a wave the amplitude is its greatest slope, wherever its crests lie.
 
     Parameters
     ----------
+    within : (nu, nv) bool, cells that count; a steep wall beside a patch is not its ripple.
     surely : take off not only the noise's mean square but three times its own scatter.
     """
     side = cells.grid.cell_mm
     sigma = _RIPPLE_WINDOW_MM / side
-    weight = ndimage.gaussian_filter(found.judged.astype(np.float64), sigma)
-    square = ndimage.gaussian_filter(np.where(found.judged, found.slope_mrad**2, 0.0), sigma)
+    counted = found.judged if within is None else found.judged & within
+    weight = ndimage.gaussian_filter(counted.astype(np.float64), sigma)
+    square = ndimage.gaussian_filter(np.where(counted, found.slope_mrad**2, 0.0), sigma)
     # So many slopes that err independently lie in the window, two directions each. Half or double
     # of what they err together over moves patches by 3 %.
     independent = max((_RIPPLE_WINDOW_MM / max(found.slope_window_mm, side)) ** 2, 1.0)
     margin = 1.0 + (3.0 / np.sqrt(independent) if surely else 0.0)
     mean = square / np.maximum(weight, 1e-9) - 2.0 * margin * found.slope_sigma_mrad**2
-    return np.where(found.judged, np.sqrt(2.0 * np.maximum(mean, 0.0)), 0.0)
+    return np.where(counted, np.sqrt(2.0 * np.maximum(mean, 0.0)), 0.0)
 
 
 def _ripple(found: CellDeviation, cells: Cells, tolerance_mrad: float) -> list[Mark]:

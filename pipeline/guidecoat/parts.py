@@ -39,6 +39,9 @@ _FLAT = 0.01
 # Of a part's side, in voxels: that much of its rim goes on where it was cut through skin; what
 # touches it here and there, as a stand does, is less (choice).
 _MOST_GOING_ON = 0.5
+# Of the part's points, that turn farther away than it may: a bent rim of 16 mm round 600 x 400 mm
+# is a tenth, the sides of a box are a half and more (choice).
+_MOST_BEYOND = 0.2
 # Of the scan; smaller curved things beside a flat panel are hems and handles (choice).
 _LEAST_BESIDE = 0.1
 # Of the scan that faces one way to within so many degrees, where a wall is worth looking for: a
@@ -218,11 +221,15 @@ def _links(voxels: Voxels) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
 
 
 def _goes_on(voxels: Voxels, part: Mask, free: Mask) -> bool:
-    """Whether smooth skin goes on beyond much of a part's rim."""
+    """Whether much smooth skin goes on beyond much of a part's rim; bent rims are no such."""
     a, b = _links(voxels)
     out = part[a] & free[b] & ~part[b], part[b] & free[a] & ~part[a]
     rim = np.union1d(a[out[0]], b[out[1]])
-    return bool(len(rim) > _MOST_GOING_ON * np.sqrt(part.sum()))
+    if len(rim) <= _MOST_GOING_ON * np.sqrt(part.sum()):
+        return False
+    label = _pieces(voxels, free | part)
+    beyond = (label == label[np.argmax(part)]) & ~part
+    return bool(voxels.count[beyond].sum() > _MOST_BEYOND * voxels.count[part].sum())
 
 
 def _is_flat(voxels: Voxels, part: Mask) -> bool:

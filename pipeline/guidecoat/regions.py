@@ -75,7 +75,7 @@ def measure_regions(
     edges: tuple[Edge, ...],
     tolerance: ToleranceSettings,
     *,
-    label: NDArray[np.int32] | None = None,
+    label: NDArray[np.int32],
 ) -> tuple[Region, ...]:
     """Measure marks, decide on them, and name them by the size of their peak within a kind.
 
@@ -111,32 +111,35 @@ def _measured(
     scan: Scan,
     edges: tuple[Edge, ...],
     tolerance: ToleranceSettings,
-    label: NDArray[np.int32] | None,
+    label: NDArray[np.int32],
 ) -> Region | None:
     inside = mark.footprint & found.judged
     sign = -1.0 if mark.kind == "low" else 1.0
     size = np.abs(found.smooth_mm) if mark.kind == "ripple" else sign * found.smooth_mm
     i, j = np.unravel_index(np.nanargmax(np.where(inside, size, np.nan)), size.shape)
     peak, u = _top(found.smooth_mm, int(i), int(j)), float(found.sigma_mm[i, j])
+    extent = _extent_of(inside, mark.level_mm, found, cells)
     if mark.kind == "ripple":
-        slope = float(slope_amplitude(found, cells)[inside].max())
+        slope = float(slope_amplitude(found, cells, inside).max())
         verdict = verdict_at(slope, found.slope_sigma_mrad, tolerance.slope_mrad)
     else:
         slope = float(np.nanmax(found.slope_mrad[inside]))
+        if extent.width_mm < _DRAWN_BY_CELLS * cells.grid.cell_mm:
+            # Between nothing and all of it: half is put back, and the other half left in doubt.
+            half = 0.5 * _read_low(found, cells, int(i), int(j))
+            peak, u = peak + float(np.copysign(half, peak)), u + 0.5 * half
         verdict = _verdict_on_peak(abs(peak), u, found, tolerance.height_mm)
     if verdict == "in":
         return None
-    extent = _extent_of(inside, mark.level_mm, found, cells)
-    wide = mark.kind != "ripple" and extent.width_mm < _DRAWN_BY_CELLS * cells.grid.cell_mm
     place = np.array([cells.u_mm[i, j], cells.v_mm[i, j]])
     x, y, z = scan.to_file_frame(chart.to_space(np.array([[*place, cells.height_mm[i, j]]])))[0]
-    face = 0 if label is None else int(label[i, j])
+    face, metal = int(label[i, j]), Metal(cells.grid, cells.filled | (label > 0))
     return Region(
         "",
         mark.kind,
         verdict,
         peak,
-        2.0 * u + (_read_low(found, cells, int(i), int(j)) if wide else 0.0),
+        2.0 * u,
         extent.mean_mm,
         extent.area_mm2 / 100.0,
         extent.volume_mm3 / 1000.0,
@@ -148,7 +151,7 @@ def _measured(
         float(z),
         float(place[0]),
         float(place[1]),
-        tape_distances(place, edges, face=face, metal=_metal(cells, label)),
+        tape_distances(place, edges, face=face, metal=metal),
         "",
         mark.core,
         inside,
@@ -182,10 +185,6 @@ def _extent_of(inside: Mask, level_mm: float, found: CellDeviation, cells: Cells
     return _Extent(float(above.mean()), area, volume, length, width)
 
 
-def _metal(cells: Cells, label: NDArray[np.int32] | None) -> Metal | None:
-    return None if label is None else Metal(cells.grid, cells.filled | (label > 0))
-
-
 def _top(field: Floats, i: int, j: int) -> float:
     """Height of the paraboloid through a cell and its neighbours: a peak lies between cells."""
     here = float(field[i, j])
@@ -205,9 +204,8 @@ def _read_low(found: CellDeviation, cells: Cells, i: int, j: int) -> float:
     Over a square of side s a mean is off its middle by s^2 / 24 times the Laplacian (its Taylor
     series, integrated), which is a 24th of the sum over four neighbours less four times itself.
     Calming takes off what the paraboloid on the highest cell about the peak stands over it. From
-    the square of both goes that of the 95 % that the cells' own noise makes. What is left is not
-    corrected, since a cut peak may be of any form, but added to the expanded uncertainty
-    (JCGM 100:2008, F.2.4.5).
+    the square of both goes that of the 95 % that the cells' own noise makes. A cut peak may be of
+    any form, so what is left is a bound: the peak lacks some of it, or none (JCGM 100:2008, 4.3.8).
     """
     near = (slice(max(i - 1, 0), i + 2), slice(max(j - 1, 0), j + 2))
     sign = 1.0 if found.smooth_mm[i, j] > 0.0 else -1.0

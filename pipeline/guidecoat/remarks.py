@@ -12,7 +12,7 @@ from .fitness import WIDEST_CELL_MM, measure_sight, too_coarse_words
 from .given import hold_words, read_hold_points
 from .left_out import TIGHT_TIMES
 from .local_fit import quadratic_columns
-from .scan_doubts import gap_words, scan_doubts
+from .scan_doubts import LEAST_JUDGED, gap_words, scan_doubts
 from .settings import Settings
 from .unrolled import Unrolled
 from .untold import times_farther_off
@@ -27,8 +27,6 @@ _SURELY_LAID_ON = 0.6
 # Depth of a skin below its rim, and its share of half the skin's greater span: sound panels bulge,
 # and flat ones sag by less (choice).
 _HOLLOW_MM = 5.0
-# Of what was scanned; a door with its frame, recess and inner skin has a half and more.
-_LEAST_JUDGED = 0.4
 # Share of the places with points that hold too few: hems and flying points leave less (choice).
 _MOST_THIN = 0.12
 _HOLLOW_SHARE = 0.01
@@ -138,7 +136,7 @@ def doubts_of(
     main, cells = fair.faces[0], unrolled.cells
     said = []
     of_all = float(found.judged.sum()) / max(int(cells.filled.sum()), 1)
-    if of_all < _LEAST_JUDGED:
+    if of_all < LEAST_JUDGED:
         said.append(
             f"Only {100 * of_all:.0f} % of what was scanned could be judged, so it may be more "
             "than one panel, or none. Take one panel out with `guidecoat crop`."

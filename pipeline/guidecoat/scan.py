@@ -35,13 +35,15 @@ class Scan:
     ----------
     path : file it came from (None for a synthetic one), `name` its stem.
     points_mm : (n, 3) float32, millimetres, relative to `origin`; every file vertex in file
-        order, NaN rows where the file's row was not finite.
+        order, NaN rows where the file's row was not finite; after them, where a mesh was thinned,
+        points that lie on its triangles.
     usable : (n,) bool, rows that count: finite and not an exact repeat of an earlier row.
     origin : (3,) float64 in file units: file = origin + points_mm / units.mm_per_unit.
-    normals : (n, 3) float32 unit vectors from the file, or None. Zero rows where unknown.
+    normals : (v, 3) float32 unit vectors from the file, or None. Zero rows where unknown.
     faces : (m, 3) int32 vertex indices (polygons fanned), or None for a cloud.
-    vertices : (n,) structured array of the file's vertex properties as read (file names and
-        types), for writing them back; may be a read-only memory map. List properties left out.
+    vertices : (v,) structured array, v <= n, of the file's vertex properties as read (file names
+        and types), for writing them back; may be a read-only memory map. List properties left
+        out.
     dropped : {reason: count} of rows that do not count, e.g. {"not finite": 3, "repeated": 120}.
     """
 
@@ -56,6 +58,15 @@ class Scan:
     path: Path | None = None
     sha256: str = ""
     dropped: dict[str, int] = field(default_factory=dict)
+
+    @property
+    def filled_in(self) -> int:
+        """How many of the last points are no vertices but lie on triangles of a thinned mesh."""
+        return len(self.points_mm) - len(self.vertices)
+
+    def vertices_among(self, points: NDArray[np.bool_]) -> int:
+        """How many of the points that a (n,) mask chooses are vertices of the file."""
+        return int(np.count_nonzero(points[: len(self.vertices)]))
 
     def to_file_frame(self, points_mm: NDArray[np.floating]) -> NDArray[np.float64]:
         """(k, 3) local millimetres to the file's own frame and units."""

@@ -21,6 +21,7 @@ from .scan import LEAST_POINTS, Scan
 from .spacing import estimate_spacing
 from .stl import read_stl
 from .text_scans import read_obj, read_table
+from .triangles import fill_triangles
 from .units import KnownLength, decide_units, require_on_scan, require_possible
 
 __all__ = ["estimate_spacing", "read_scan"]
@@ -76,6 +77,10 @@ def read_scan(
         if decided.mm_per_unit != 1:
             local *= np.float32(decided.mm_per_unit)
         local[~finite] = np.nan
+        between = fill_triangles(local, faces)
+        if len(between):
+            local = np.concatenate([local, between])
+            usable = np.concatenate([usable, np.ones(len(between), np.bool_)])
         scan = Scan(
             name=path.stem,
             points_mm=local,

@@ -50,7 +50,7 @@ def _cleared(scan: Scan, settings: Settings) -> Iterator[tuple[Scan, str]]:
         return
     usable = scan.usable & part.keep
     usable.setflags(write=False)
-    dropped = {**scan.dropped, SURROUNDINGS: int(scan.usable.sum()) - part.points}
+    dropped = {**scan.dropped, SURROUNDINGS: scan.vertices_among(scan.usable) - part.points}
     x, y, z = part.place
     yield (
         replace(scan, usable=usable, dropped=dropped),

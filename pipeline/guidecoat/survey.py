@@ -63,12 +63,17 @@ def survey_scan(path: Path, settings: Settings) -> Survey:
 
 def survey(scan: Scan, settings: Settings) -> Survey:
     """Survey a scan in memory."""
-    extent, nearest = _extent(scan), estimate_spacing(scan.points_mm[scan.usable])
+    extent, nearest = _extent(scan), _spacing(scan)
     try:
         unrolled, _ = off_surroundings(lambda part: unroll(part, settings), scan, settings)
     except ScanUnfitError as unfit:
         return Survey(scan, settings, extent, nearest, None, unfit)
     return Survey(scan, settings, extent, nearest, look_at_skin(unrolled, settings), None)
+
+
+def _spacing(scan: Scan) -> float:
+    vertices = slice(len(scan.vertices))
+    return estimate_spacing(scan.points_mm[vertices][scan.usable[vertices]])
 
 
 def _extent(scan: Scan) -> tuple[float, float, float]:

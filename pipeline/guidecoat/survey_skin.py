@@ -73,7 +73,7 @@ def look_at_skin(unrolled: Unrolled, settings: Settings) -> Skin:
     """Say what an unrolled scan holds, what it can see and what that is enough for."""
     cells, skin, faces = unrolled.cells, unrolled.skin, unrolled.faces
     side = cells.grid.cell_mm
-    rims = find_edges(cells, faces, unrolled.creases, inboard_mm=settings.edges.inboard_mm)
+    rims = find_edges(cells, faces, unrolled.creases)
     edges = tuple(edge for edge in rims if edge.kind != BORDER)
     coverage = measure_coverage(cells, skin, faces)
     doubles, line = unrolled.doubles, unrolled.shut_line
@@ -81,7 +81,7 @@ def look_at_skin(unrolled: Unrolled, settings: Settings) -> Skin:
     length, width = np.ptp(np.argwhere(skin), axis=0) * side
     x, y, z = unrolled.chart.outside
     return Skin(
-        int(unrolled.charted.counted.sum()),
+        unrolled.scan.vertices_among(unrolled.charted.counted),
         {**unrolled.scan.dropped, **unrolled.charted.dropped},
         cells.noise_mm,
         unrolled.roughness,
@@ -91,7 +91,7 @@ def look_at_skin(unrolled: Unrolled, settings: Settings) -> Skin:
         float(skin.sum()) * side**2 / 100.0,
         coverage,
         tuple(place_of(unrolled, edges, d.u_mm, d.v_mm) for d in coverage.drop_outs),
-        torn_rims(cells, faces, unrolled.creases, inboard_mm=settings.edges.inboard_mm)[0],
+        torn_rims(cells, faces, unrolled.creases)[0],
         unrolled.flying,
         doubles,
         tuple(place_of(unrolled, edges, d.u_mm, d.v_mm) for d in doubles),

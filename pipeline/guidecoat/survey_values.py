@@ -26,8 +26,8 @@ def summarise(
         "input": {
             "file": scan.path.name if scan.path is not None else scan.name,
             "sha256": scan.sha256,
-            "points": len(scan.points_mm),
-            "points_usable": int(scan.usable.sum()),
+            "points": len(scan.vertices),
+            "points_usable": scan.vertices_among(scan.usable),
             "mesh": scan.faces is not None,
         },
         "units": {

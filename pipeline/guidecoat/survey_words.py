@@ -56,9 +56,9 @@ def _wrapped(label: str, text: str, *, indent: int = 0) -> list[str]:
 
 
 def _points(scan: Scan, skin: Skin | None) -> str:
-    total = len(scan.points_mm)
+    total = len(scan.vertices)
     dropped = scan.dropped if skin is None else skin.dropped
-    used = int(scan.usable.sum()) if skin is None else skin.points
+    used = scan.vertices_among(scan.usable) if skin is None else skin.points
     # Hems and what lies behind openings are laid out with the skin and told apart in the cells.
     where = "usable" if skin is None else "unrolled"
     off = "; ".join(f"{_count(n)} ({reason})" for reason, n in dropped.items())

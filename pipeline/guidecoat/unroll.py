@@ -173,7 +173,7 @@ def _sign_given(mean: Floats, outside: str) -> float:
 def _vertex_votes(scan: Scan) -> tuple[NDArray[np.float32], NDArray[np.float32]] | None:
     if scan.normals is None:
         return None
-    rows = np.flatnonzero(scan.usable)
+    rows = np.flatnonzero(scan.usable[: len(scan.normals)])
     rows = rows[:: max(1, len(rows) // _VOTES)]
     return scan.points_mm[rows], scan.normals[rows]
 

@@ -120,11 +120,12 @@ def unroll(scan: Scan, settings: Settings) -> Unrolled:
         line = lane.result()
         if line is not None and line.two_panels:
             raise _two_panels(line, place_in_file(scan, chart, cells, skin, line.middle_uv))
-        inboard = settings.edges.inboard_mm
         batten = settings.surface.shortest_batten_mm
-        faces = part_faces(cells, skin, creases, batten_mm=batten, inboard_mm=inboard)
+        faces = part_faces(
+            cells, skin, creases, batten_mm=batten, inboard_mm=settings.edges.inboard_mm
+        )
         doubles = find_double_skins(
-            layers.result(), cells, faces.inside_mm, clear_mm=inboard + HEM_MM
+            layers.result(), cells, faces.inside_mm, clear_mm=faces.inboard_mm + HEM_MM
         )
     clock.lap("creases and faces")
     return Unrolled(

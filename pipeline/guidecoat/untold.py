@@ -14,6 +14,7 @@ from .creases import Crease
 from .deviation import CellDeviation
 from .edge_lines import Ding
 from .faces import BAND, Faces
+from .faces import LINE as LINE_BAND
 from .fairing import FaceSurface, FairSurface
 from .left_out import TIGHT_TIMES
 from .marks import footprints_of
@@ -64,6 +65,11 @@ _RECESS_MM = 4.0
 _SHALLOW_RECESS_MM = 2.0
 _RECESS_MRAD = 150.0
 _RECESS_FULL = 0.4
+# Ribs, louvres and bosses come in numbers from one tool: steep, and alike to these shares in
+# height, length and width (choice). Of slender ones two are enough. Round lows are dents of one
+# ball or hailstone as well.
+_ALIKE = (0.15, 0.25, 0.4)
+_FEWEST_ROUND_ALIKE = 3
 # What a batten leaves of a mark that is no form, as shares of its height.
 _LEFT = (0.5, 1.2)
 # Of a batten that was asked for: broader marks come out by chance of what was left out (derived:
@@ -77,10 +83,11 @@ UNSETTLED = "it may be form: what lies round it is off the fair surface as well"
 ALONG = "it may be form: it runs over most of the panel, as a pressed line or a bow does"
 LINE = "it may be form: it lies along a body line"
 RECESS = "it may be form: it is as deep and steep-walled as a pressed recess or boss"
+ALIKE = "it may be form: others of its height and size lie beside it, as pressed ribs or louvres do"
 TIGHT = "it may be form, which turns here tighter than the batten follows"
 BROAD = "it is about as broad as the batten that was asked for, which follows half of such a wave"
 BESIDE = "it may be form: it lies beside what cannot be told from form"
-REASONS = (UNSETTLED, ALONG, LINE, RECESS, TIGHT, BROAD, BESIDE)
+REASONS = (UNSETTLED, ALONG, LINE, RECESS, ALIKE, TIGHT, BROAD, BESIDE)
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,7 +128,7 @@ def doubt_forms(
         return ()
     batten, tolerance = settings.surface.batten_mm, settings.tolerance.height_mm
     given = np.inf if batten == "auto" else float(batten)
-    lines, tight = _from_lines(cells, creases), turns_tight(fair)
+    lines, tight = _from_lines(cells, faces, creases), turns_tight(fair)
     look = _Look(regions, found, cells, faces, fair, tolerance, lines, tight, given)
     why = {region.region: _why(region, look) for region in regions}
     doubted = [region for region in regions if why[region.region]]
@@ -151,12 +158,8 @@ def _why(region: Region, look: _Look) -> str:
         touches = float(from_line.min()) < _TOUCHES_MM
         if float(from_line.mean()) < _RIPPLE_BESIDE_MM or (touches and slender > _RIPPLE_SLENDER):
             return LINE
-    elif _follows(region, look):
-        return TIGHT
-    elif _like_a_recess(region, beside=float(from_line.min()) < _TOUCHES_MM):
-        return RECESS
-    elif width > _AS_BROAD * look.given_mm:
-        return BROAD
+    elif why := _like_form(region, look, width, touches=float(from_line.min()) < _TOUCHES_MM):
+        return why
     if slender > _BESIDE_SLENDER and float(from_line.mean()) < _BESIDE_LINE_MM:
         return LINE
     if float(from_line.max()) < _BESIDE_LINE_MM and _touches(region, ~look.found.judged):
@@ -171,6 +174,17 @@ def _why(region: Region, look: _Look) -> str:
     return ""
 
 
+def _like_form(region: Region, look: _Look, width_mm: float, *, touches: bool) -> str:
+    """Why a high or low may be form by what it is like itself, "" where it is not."""
+    if _follows(region, look):
+        return TIGHT
+    if _like_a_recess(region, beside=touches):
+        return RECESS
+    if _one_of_a_row(region, look):
+        return ALIKE
+    return BROAD if width_mm > _AS_BROAD * look.given_mm else ""
+
+
 def _like_a_recess(region: Region, *, beside: bool) -> bool:
     """Deep, steep-walled and flat-floored; beside a step that was found less deep will do."""
     return (
@@ -178,6 +192,29 @@ def _like_a_recess(region: Region, *, beside: bool) -> bool:
         and region.max_slope_mrad > _RECESS_MRAD
         and abs(region.mean_mm) > _RECESS_FULL * abs(region.peak_mm)
     )
+
+
+def _one_of_a_row(region: Region, look: _Look) -> bool:
+    """Whether a steep mark has its like beside it, as what one tool pressed several times has."""
+    side = look.cells.grid.cell_mm
+    own = _pressed_size(region, side)
+    if own is None:
+        return False
+    slender = own[1] > _SLENDER * own[2]
+    if region.kind == "low" and not slender:
+        return False
+    sizes = [_pressed_size(other, side) for other in look.regions]
+    alike = sum(s is not None and bool((np.abs(s / own - 1.0) < _ALIKE).all()) for s in sizes)
+    return alike >= (2 if slender else _FEWEST_ROUND_ALIKE)
+
+
+def _pressed_size(region: Region, side: float) -> Floats | None:
+    """(3,) height with its sign, length and width of a mark that a tool may have pressed."""
+    if region.kind == "ripple" or region.max_slope_mrad <= _RECESS_MRAD:
+        return None
+    if abs(region.peak_mm) <= _SHALLOW_RECESS_MM:
+        return None
+    return np.array([region.peak_mm, *_length_and_width(region.core, side)])
 
 
 def _follows(region: Region, look: _Look) -> bool:
@@ -223,9 +260,9 @@ def _length_and_width(footprint: Mask, side: float) -> tuple[float, float]:
     return max(area / (0.25 * np.pi * width), width), width
 
 
-def _from_lines(cells: Cells, creases: tuple[Crease, ...]) -> Floats:
-    """(nu, nv) distance (mm) from the nearest body line, carried on past its ends."""
-    along = np.zeros(cells.grid.shape, bool)
+def _from_lines(cells: Cells, faces: Faces, creases: tuple[Crease, ...]) -> Floats:
+    """(nu, nv) distance (mm) from the nearest step or body line, that carried on past its ends."""
+    along = faces.reason == LINE_BAND
     for crease in creases:
         along |= near_line(
             cells.grid, crease.line_uv, 1.5 * cells.grid.cell_mm, extend_mm=_LINE_ON_MM

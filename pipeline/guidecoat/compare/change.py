@@ -211,6 +211,7 @@ def _patches(
         result.scan,
         tuple(line.edge for line in result.edges),
         everything,
+        label=result.faces.label,
     )
     letters = {"high": "B", "low": "T"}
     return tuple(

@@ -182,7 +182,7 @@ def check_or_cut(scan: Scan, beside: Floats, settings: Settings) -> CheckResult:
     reach = max(_CUT_BESIDE_MM, 3.0 * estimate_spacing(beside.astype(np.float32)))
     gap = cKDTree(beside).query(np.nan_to_num(scan.points_mm), distance_upper_bound=reach)[0]
     near = scan.usable & np.isfinite(gap)
-    cut = int(scan.usable.sum()) - int(near.sum())
+    cut = scan.vertices_among(scan.usable & ~near)
     try:
         result = check(replace(scan, usable=near), settings)
     except ScanUnfitError:

@@ -54,6 +54,7 @@ def shape_difference(
         subject.scan,
         tuple(line.edge for line in base.edges),
         settings.tolerance,
+        label=base.faces.label,
     )
     regions = tuple(_with_both(r, subject, other) for r in with_actions(regions, settings.stage))
     visible = 2.0 * GUARD * float(np.nanmedian(found.sigma_mm[found.judged]))

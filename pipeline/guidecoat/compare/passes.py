@@ -20,6 +20,7 @@ from ..deviation import (
     measure_points,
     normal_distance,
 )
+from ..doubting import Seen, doubt_regions
 from ..edge_bands import edge_bands
 from ..edge_regions import with_knocks
 from ..errors import ScanUnfitError
@@ -32,7 +33,6 @@ from ..registration.rigid import inverse
 from ..scan import Scan
 from ..settings import Settings
 from ..unroll import lay_chart
-from ..untold import doubt_forms
 from ..voxels import voxelise
 
 Floats = NDArray[np.float64]
@@ -105,7 +105,7 @@ def measure_pass(
     cells = cells_on_grid(charted, yardstick.cells.grid)
     skin = skin_mask(cells)
     _refuse_two_skins(scan, cells, skin)
-    faces = _seen_faces(yardstick.faces, skin, settings)
+    faces = _seen_faces(yardstick.faces, skin)
     placing = _placing_mm(chart, cells, registration, T_reference_scan)
     laid = replace(
         yardstick,
@@ -144,7 +144,9 @@ def _judged(laid: CheckResult, charted: ChartedPoints, skin: Mask, placing: Floa
         laid,
         deviation=deviation,
         regions=regions,
-        verdict=verdict_of(regions, laid.smallest_visible_mm, laid.settings),
+        smallest_visible_mm=found.smallest_visible_mm,
+        blurred_by=found.blurred_by,
+        verdict=verdict_of(regions, found.smallest_visible_mm, laid.settings),
         points_judged=int((point_status <= UNDECIDED).sum()),
     )
 
@@ -156,13 +158,15 @@ def _regions_of(
     cells, faces, tolerance = laid.cells, laid.faces, laid.settings.tolerance
     edges = tuple(line.edge for line in laid.edges)
     marks = find_marks(found, cells, tolerance)
-    regions = measure_regions(marks, found, cells, laid.chart, laid.scan, edges, tolerance)
-    inboard = laid.settings.edges.inboard_mm
-    bands = edge_bands(charted, cells, faces, skin, edges, laid.creases, inboard_mm=inboard)
+    regions = measure_regions(
+        marks, found, cells, laid.chart, laid.scan, edges, tolerance, label=faces.label
+    )
+    bands = edge_bands(charted, cells, faces, skin, edges, laid.creases)
     regions = with_knocks(
         regions, bands, laid.fair, faces, found, cells, laid.chart, laid.scan, edges, tolerance
     )
-    regions = doubt_forms(regions, found, cells, faces, laid.creases, laid.fair, laid.settings)
+    seen = Seen.on(laid.scan, charted, cells, skin, faces)
+    regions = doubt_regions(regions, found, seen, faces, laid.creases, laid.fair, laid.settings)
     return with_actions(regions, laid.settings.stage)
 
 
@@ -224,7 +228,7 @@ def _charted(scan: Scan, chart: Chart, reference: Cells) -> ChartedPoints:
             f"with, {_FEWEST_POINTS} are needed. Scan more of the panel, or check that both files "
             "show the same one."
         )
-    beside = int(scan.usable.sum()) - int(counted.sum())
+    beside = scan.vertices_among(scan.usable & ~counted)
     return ChartedPoints(uvh, counted, {"not on the panel compared with": beside} if beside else {})
 
 
@@ -256,12 +260,12 @@ def _refuse_two_skins(scan: Scan, cells: Cells, skin: Mask) -> None:
         )
 
 
-def _seen_faces(faces: Faces, skin: Mask, settings: Settings) -> Faces:
+def _seen_faces(faces: Faces, skin: Mask) -> Faces:
     """The yardstick's faces; what it had no points on is judged where this scan has some."""
     reason = faces.reason.copy()
     newly = (reason == OFF) & skin & (faces.label > 0)
     reason[newly] = np.where(
-        faces.inside_mm[newly] > settings.edges.inboard_mm, np.uint8(JUDGED), np.uint8(BAND)
+        faces.inside_mm[newly] > faces.inboard_mm, np.uint8(JUDGED), np.uint8(BAND)
     )
     return replace(faces, reason=reason)
 

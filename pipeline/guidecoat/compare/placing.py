@@ -85,9 +85,14 @@ def between_files(T_fixed_moving: Floats, moving: Scan, fixed: Scan) -> Floats:
 
 
 def outward_normals(scan: Scan) -> Floats | None:
-    """(n, 3) normals of the usable points as the file has them, by vertex or by face, or None."""
+    """(n, 3) normals of the usable points as the file has them, by vertex or by face, or None.
+
+    Zero for points that are no vertices.
+    """
     if scan.normals is not None:
-        return scan.normals[scan.usable].astype(np.float64)
+        whole = np.zeros((len(scan.points_mm), 3))
+        whole[: len(scan.normals)] = scan.normals
+        return whole[scan.usable]
     if scan.faces is None or not len(scan.faces):
         return None
     corners = [scan.points_mm[scan.faces[:, k]].astype(np.float64) for k in range(3)]

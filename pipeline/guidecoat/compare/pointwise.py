@@ -33,9 +33,9 @@ def point_changes(before: Floats, after: Pass) -> NDArray[np.float32]:
     _, (near_i, near_j) = ndimage.distance_transform_edt(~known, return_indices=True)
     filled = before[near_i, near_j]
     planes = CellPlanes.of(cells)
-    out = np.full(len(after.scan.points_mm), np.nan, np.float32)
+    out = np.full(len(after.scan.vertices), np.nan, np.float32)
     for start in range(0, len(out), _CHUNK):
-        uvh = after.charted.uvh[start : start + _CHUNK]
+        uvh = after.charted.uvh[: len(out)][start : start + _CHUNK]
         rows, cell = planes.points_on(uvh)
         rows = rows[known[cell]]
         u, v = uvh[rows, :2].astype(np.float64).T
@@ -63,7 +63,8 @@ def change_view(
     deviation = after.result.deviation
     code = np.full(len(points), NOT_JUDGED, np.uint8)
     there = np.isfinite(points)
-    i, j = after.result.cells.grid.index(*np.nan_to_num(after.charted.uvh[there, :2]).T)
+    uv = after.charted.uvh[: len(points), :2]
+    i, j = after.result.cells.grid.index(*np.nan_to_num(uv[there]).T)
     code[there] = status[i, j]
     return replace(
         after.result,

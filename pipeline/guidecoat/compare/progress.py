@@ -231,6 +231,7 @@ def _covered(track: _Open, over: Region, one: Pass) -> Stand | None:
         one.scan,
         (),
         tolerance,
+        label=result.faces.label,
     ) or (None,)
     if verdict != "out" or part is None:
         state = _state(place.kind, was, peak, 2.0 * sigma, over.max_slope_mrad)
@@ -263,7 +264,9 @@ def _at_place(track: _Open, there: Mask, one: Pass) -> tuple[float, float, float
     at = np.unravel_index(int(value.argmax()), value.shape)
     found = found_of(one.result)
     slopes = (
-        slope_amplitude(found, one.result.cells) if track.kind == "ripple" else found.slope_mrad
+        slope_amplitude(found, one.result.cells, there)
+        if track.kind == "ripple"
+        else found.slope_mrad
     )
     slope = float(np.nanmax(slopes[there]))
     return float(deviation.smooth_mm[at]), 2.0 * float(deviation.cell_sigma_mm[at]), slope

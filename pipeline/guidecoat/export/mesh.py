@@ -37,7 +37,9 @@ def coloured_mesh(result: CheckResult, scale: Scale) -> ColouredMesh:
     """The mesh that map.ply and map.glb hold."""
     deviation = result.deviation
     if result.scan.faces is not None and len(result.scan.faces):
-        points, faces, kept = _scan_mesh(result.scan.points_mm, result.scan.faces)
+        points, faces, kept = _scan_mesh(
+            result.scan.points_mm[: len(deviation.point_mm)], result.scan.faces
+        )
         values, status = deviation.point_mm[kept], deviation.point_status[kept]
     else:
         points, faces, cells = _cells_mesh(result)
@@ -111,7 +113,7 @@ def _scan_mesh(
     """The scan's own mesh without vertices that are not finite and the triangles on them."""
     finite = np.asarray(np.isfinite(points_mm).all(axis=1))
     if finite.all():
-        return points_mm, faces, slice(None)
+        return points_mm, faces, slice(len(points_mm))
     return points_mm[finite], faces_within(faces, finite), np.flatnonzero(finite)
 
 

@@ -18,8 +18,9 @@ def write_part(path: Path, scan: Scan, keep: NDArray[np.bool_]) -> None:
 
     Parameters
     ----------
-    keep : (n,) bool, one per vertex of the scan.
+    keep : (n,) bool, one per point of the scan.
     """
+    keep = keep[: len(scan.vertices)]
     names = storable(scan.vertices.dtype)
     rows = np.empty(int(keep.sum()), [(name, scan.vertices.dtype[name]) for name in names])
     for name in names:

@@ -30,7 +30,7 @@ def summary_of(result: CheckResult, *, warnings: tuple[str, ...] = ()) -> dict[s
         "input": {
             "file": scan_file(result.scan),
             "sha256": result.scan.sha256,
-            "points": len(result.scan.points_mm),
+            "points": len(result.scan.vertices),
             "points_judged": result.points_judged,
             "dropped": dict(result.dropped),
         },

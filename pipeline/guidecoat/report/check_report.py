@@ -99,7 +99,7 @@ def _facts(result: CheckResult) -> str:
         ("Creases", creases or "none"),
         ("Outside", outside_words(result)),
         ("Units", f"{units.value}, by {units.decided_by}"),
-        ("Points", f"{len(result.scan.points_mm)}, of which judged {result.points_judged}"),
+        ("Points", f"{len(result.scan.vertices)}, of which judged {result.points_judged}"),
         ("Points dropped", dropped),
     )
     return pieces.facts("Scan facts", rows)
