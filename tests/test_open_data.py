@@ -84,7 +84,7 @@ def test_a_fuel_tank_is_refused_for_its_form(tmp_path: Path) -> None:
     points[points[..., 2] < -2400.0] = np.nan
     with pytest.raises(
         ScanUnfitError,
-        match="more form than one surface holds|form turns tighter than the batten follows",
+        match=r"more form than one surface holds|form turns tighter than the batten follows",
     ):
         check(write(tmp_path / "tank.xyz", points), settings)
 
