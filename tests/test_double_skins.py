@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 from guidecoat.check import check
 from guidecoat.double_skins import DoubleSkin
+from guidecoat.doubting import doubt_doubled
 from guidecoat.regions import Region
 from guidecoat.scan import Scan
-from guidecoat.scan_doubts import doubt_doubled
 from guidecoat.settings import load_settings
 from guidecoat.survey import survey
 from guidecoat.synthetic import Panel, crowned_door, cylinder_panel, scan_panel, to_scan

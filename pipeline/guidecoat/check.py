@@ -23,7 +23,7 @@ from .deviation import (
     measure_cells,
     measure_points,
 )
-from .doubting import Seen, doubt_regions
+from .doubting import Seen, doubt_held, doubt_regions, doubt_scarce
 from .edge_bands import EdgeBand, edge_bands
 from .edge_lines import Ding, EdgeLine
 from .edge_regions import with_knocks, without_borders, without_told, without_unsure
@@ -39,7 +39,6 @@ from .regions import Region, measure_regions
 from .remarks import doubts_of, warnings_of
 from .ripple_doubts import ripple_words
 from .scan import Scan
-from .scan_doubts import doubt_held, doubt_scarce
 from .scan_io import read_scan
 from .settings import Settings, require_edges
 from .surroundings import off_surroundings

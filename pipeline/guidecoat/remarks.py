@@ -6,13 +6,14 @@ import numpy as np
 
 from .blind import blind_cause, blind_remedy
 from .deviation import CellDeviation
+from .doubting import LEAST_JUDGED
 from .faces import JUDGED, OFF, REASONS, Faces
 from .fairing import FairSurface
 from .fitness import WIDEST_CELL_MM, measure_sight, too_coarse_words
 from .given import hold_words, read_hold_points
 from .left_out import TIGHT_TIMES
 from .local_fit import quadratic_columns
-from .scan_doubts import LEAST_JUDGED, gap_words, scan_doubts
+from .scan_doubts import gap_words, scan_doubts
 from .settings import Settings
 from .unrolled import Unrolled
 from .untold import times_farther_off
