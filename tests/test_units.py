@@ -49,6 +49,13 @@ def test_several_units_say_what_to_type_for_each() -> None:
     assert "--units mm" not in message
 
 
+def test_a_small_part_in_millimetres_is_no_panel_in_centimetres() -> None:
+    with pytest.raises(ScanUnfitError, match="units ambiguous") as caught:
+        decide_units((180.0, 120.0, 3.0), 0.2)
+    assert "--units mm if the panel is about 180 x 120 mm" in str(caught.value)
+    assert "--units cm if the panel is about 1800 x 1200 mm" in str(caught.value)
+
+
 @pytest.mark.parametrize("side", [1e-9, 1e-3, 1e5, 1e12])
 def test_no_unit_fits(side: float) -> None:
     with pytest.raises(ScanUnfitError, match=r"units unknown.*--units.*--known-length"):

@@ -16,6 +16,7 @@ from ..errors import ScanUnfitError
 from ..judging import status_of, verdict_of
 from ..marks import find_marks
 from ..regions import Region, measure_regions
+from ..ripple_doubts import doubt_ripple
 from ..rules import GUARD
 from ..settings import Settings
 from .passes import Pass, found_of
@@ -56,6 +57,7 @@ def shape_difference(
         settings.tolerance,
         label=base.faces.label,
     )
+    regions = doubt_ripple(regions, found, cells, settings)
     regions = tuple(_with_both(r, subject, other) for r in with_actions(regions, settings.stage))
     visible = 2.0 * GUARD * float(np.nanmedian(found.sigma_mm[found.judged]))
     deviation = _as_deviation(found, subject, other, regions)
