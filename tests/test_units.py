@@ -20,8 +20,8 @@ def test_a_door_is_told_in_either_unit(unit: str) -> None:
 def test_cm_and_inches_are_told_where_the_spacing_rules_one_out() -> None:
     # 60 units 0.1 apart are 600 mm and 1.0 mm in cm, 1524 mm and 2.54 mm in inches.
     assert decide_units((60.0, 40.0, 3.0), 0.1).value == "cm"
-    # 25 units are 250 mm in cm, which is possible, and 635 mm in inches, which is typical.
-    assert decide_units((25.0, 20.0, 1.0), 0.03).value == "in"
+    # 25 units 0.009 apart are 250 mm and 0.09 mm in cm, 635 mm and 0.23 mm in inches.
+    assert decide_units((25.0, 20.0, 1.0), 0.009).value == "in"
 
 
 def test_typical_goes_before_possible() -> None:
@@ -49,11 +49,21 @@ def test_several_units_say_what_to_type_for_each() -> None:
     assert "--units mm" not in message
 
 
-def test_a_small_part_in_millimetres_is_no_panel_in_centimetres() -> None:
+@pytest.mark.parametrize(
+    ("side", "spacing", "units"),
+    [
+        (180.0, 0.2, {"mm": "180 x 120", "cm": "1800 x 1200"}),
+        (24.0, 0.04, {"cm": "240 x 160", "in": "610 x 406"}),
+    ],
+)
+def test_a_small_part_is_not_taken_for_a_large_panel(
+    side: float, spacing: float, units: dict[str, str]
+) -> None:
     with pytest.raises(ScanUnfitError, match="units ambiguous") as caught:
-        decide_units((180.0, 120.0, 3.0), 0.2)
-    assert "--units mm if the panel is about 180 x 120 mm" in str(caught.value)
-    assert "--units cm if the panel is about 1800 x 1200 mm" in str(caught.value)
+        decide_units((side, side / 1.5, side / 50), spacing)
+    for unit, size in units.items():
+        assert f"--units {unit} if the panel is about {size} mm" in str(caught.value)
+    assert str(caught.value).count("--units") == len(units)
 
 
 @pytest.mark.parametrize("side", [1e-9, 1e-3, 1e5, 1e12])

@@ -106,8 +106,8 @@ def _fitting(side: float, spacing: float) -> list[str]:
     """Units that fit best: typical before possible, with the spacing before without it.
 
     A coarse mesh has its points far apart, so a spacing that rules out every unit says nothing.
-    Millimetres count for small parts, too, if their points lie as scanners lay them: such a part is
-    as likely as a large panel in centimetres.
+    A small part counts as well, if its points lie as scanners lay them: 180 units with points 0.2
+    apart are as likely a flap in millimetres as a side in centimetres.
     """
     for use_spacing in (True, False):
         for sides, spacings in (
@@ -121,8 +121,16 @@ def _fitting(side: float, spacing: float) -> list[str]:
                 and (not use_spacing or _within(spacing * factor, spacings))
             ]
             if fitting:
-                small = _within(side, POSSIBLE_SIDE_MM) and _within(spacing, TYPICAL_SPACING_MM)
-                return ["mm", *(u for u in fitting if u != "mm")] if small else fitting
+                small = POSSIBLE_SIDE_MM[0], TYPICAL_SIDE_MM[0]
+                return [
+                    unit
+                    for unit, factor in MM_PER_UNIT.items()
+                    if unit in fitting
+                    or (
+                        _within(side * factor, small)
+                        and _within(spacing * factor, TYPICAL_SPACING_MM)
+                    )
+                ]
     return []
 
 

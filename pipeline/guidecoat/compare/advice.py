@@ -23,6 +23,8 @@ _BROAD_FILL = (
 )
 SURE = 2.0
 """So many standard uncertainties make a build, or what is missing of one, more than noise."""
+# Less taken off a sheet of 0.7 to 0.9 mm is no matter (choice).
+_SEEN_TAKEN_OFF_MM = 0.1
 BARE_SHARE = 0.02
 """A high of whose core a larger share stands barer than what was put on is blocked through."""
 
@@ -42,7 +44,7 @@ def advise(
     first = passes[0].scan.name
     advised = tuple(_advised(track, passes[-1], build, settings, first) for track in tracks)
     through = _through(advised, passes[-1], whole, settings, first)
-    warnings = [*_thickness(whole, settings), *through]
+    warnings = [*_thickness(whole, settings), *through, *_taken_off(whole, first)]
     for scan, found in zip(passes[1:], registrations, strict=True):
         loose = [w.describe() for w in found.weak_directions if w.held_by != "nothing"]
         if loose:
@@ -111,8 +113,12 @@ def build_mm(tracks: tuple[Track, ...], last: Pass, whole: Change, stage: str) -
             least, peak = float(np.quantile(spare[here], BARE_SHARE)), region.peak_mm
             # The doubt in it must not make filler of nothing.
             most = float(build[here].max())
-            spared = min(max(peak + least, 0.0), most)
-            build[here] = spared if least < 0.0 else np.maximum(build[here], peak)
+            if least < 0.0:
+                build[here] = min(max(peak + least, 0.0), most)
+            else:
+                # A lesser high in it that is barer stays so.
+                enough = here & (spare >= 0.0)
+                build[enough] = np.maximum(build[enough], peak)
     return build
 
 
@@ -159,6 +165,20 @@ def _through(
         f"Blocking will go through at {', '.join(names)}: less was put on there since {first} than "
         "the high stands proud, so blocking alone does not bring it down. Do first what its row "
         "says."
+    ]
+
+
+def _taken_off(whole: Change, first: str) -> list[str]:
+    """What lies lower than at first: of bare metal there was nothing to sand away."""
+    lower = [p for p in whole.patches if p.kind == "low" and p.peak_mm < -_SEEN_TAKEN_OFF_MM]
+    if not lower:
+        return []
+    most = min(lower, key=lambda patch: patch.peak_mm)
+    names = ", ".join(patch.region for patch in lower)
+    return [
+        f"{names} of the change lie lower than in {first}, by up to {-most.peak_mm:.2f} mm: tapped "
+        "down, or sanded off? What was bare metal then is that much thinner if it was sanded: stop "
+        "blocking there, and feel from behind whether it gives."
     ]
 
 
