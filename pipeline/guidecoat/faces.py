@@ -112,8 +112,13 @@ class Faces:
 
 def sound_interior(cells: Cells, skin: Mask, *, margin_mm: float) -> Mask:
     """(nu, nv) cells of the skin farther than a margin from its outline and openings."""
+    return np.asarray(skin & (from_edge_mm(cells, skin) > margin_mm))
+
+
+def from_edge_mm(cells: Cells, skin: Mask) -> Floats:
+    """(nu, nv) distance (mm) inside the skin from its outline and openings, drop-outs closed."""
     closed, _, behind = close_dropouts(cells, skin)
-    return np.asarray(skin & (depth(closed & ~behind, cells.grid.cell_mm) > margin_mm))
+    return depth(closed & ~behind, cells.grid.cell_mm)
 
 
 def depth(mask: Mask, side: float) -> Floats:

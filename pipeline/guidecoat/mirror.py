@@ -192,7 +192,9 @@ def _compared(
     else:
         motion, other, found = parted.motion, parted.image, parted.registration
         doubts = _differing(parted, found, own)
-    shape = shape_difference(own, other, settings, against=f"{image.name}, reflected")
+    shape = shape_difference(
+        own, other, settings, against=f"{image.name}, reflected", differ=parted is not None
+    )
     if parted is not None:
         shape = replace(shape, regions=tuple(_of_form(r, shape) for r in shape.regions))
     seconds["difference"] = time.perf_counter() - clock
@@ -202,7 +204,7 @@ def _compared(
         position, words = _position(between, side, found, plane), ""
         if parted is not None:
             position, words = position.doubted(parted.left_mm, parted.other_turn_mrad), _AT_EDGES
-    warnings = own.result.warnings + doubts
+    warnings = own.result.warnings + other.result.warnings + doubts
     return MirrorResult(
         own,
         other,

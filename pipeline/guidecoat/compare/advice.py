@@ -176,7 +176,7 @@ def _taken_off(whole: Change, first: str) -> list[str]:
     most = min(lower, key=lambda patch: patch.peak_mm)
     names = ", ".join(patch.region for patch in lower)
     return [
-        f"{names} of the change lie lower than in {first}, by up to {-most.peak_mm:.2f} mm: tapped "
+        f"{names} of the change: lower than in {first}, by up to {-most.peak_mm:.2f} mm; tapped "
         "down, or sanded off? What was bare metal then is that much thinner if it was sanded: stop "
         "blocking there, and feel from behind whether it gives."
     ]

@@ -143,6 +143,7 @@ def compare_scans(
     whole = steps[0] if len(steps) == 1 else find_change(passes[0], passes[-1])
     tracks = follow(passes)
     tracks, warnings = advise(tracks, passes, whole, registrations, settings)
+    later = (w for one in passes if one.scan is not yardstick.scan for w in one.result.warnings)
     seconds["change and progress"] = time.perf_counter() - clock
     return Comparison(
         passes,
@@ -153,7 +154,7 @@ def compare_scans(
         whole,
         tracks,
         settings,
-        (*tables, *yardstick.warnings, *warnings),
+        (*tables, *yardstick.warnings, *later, *warnings),
         seconds,
     )
 

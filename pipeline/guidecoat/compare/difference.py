@@ -32,13 +32,14 @@ LOOK_FIRST = (
 
 
 def shape_difference(
-    subject: Pass, other: Pass, settings: Settings, *, against: str
+    subject: Pass, other: Pass, settings: Settings, *, against: str, differ: bool = False
 ) -> CheckResult:
     """Where the subject stands above (+) or below the other panel, along the yardstick's normal.
 
     Parameters
     ----------
     against : what the panel is measured against, for people.
+    differ : whether the two differ in form all over, so that neither can be told to be wrong.
 
     Raises
     ------
@@ -58,7 +59,9 @@ def shape_difference(
         label=base.faces.label,
     )
     regions = doubt_ripple(regions, found, cells, settings)
-    regions = tuple(_with_both(r, subject, other) for r in with_actions(regions, settings.stage))
+    regions = tuple(
+        _with_both(r, subject, other, differ) for r in with_actions(regions, settings.stage)
+    )
     visible = 2.0 * GUARD * float(np.nanmedian(found.sigma_mm[found.judged]))
     deviation = _as_deviation(found, subject, other, regions)
     surface = SurfaceFacts(
@@ -117,12 +120,14 @@ def _as_deviation(
     return found.with_points(status, points, code, base.deviation.not_judged)
 
 
-def _with_both(region: Region, subject: Pass, other: Pass) -> Region:
+def _with_both(region: Region, subject: Pass, other: Pass, differ: bool) -> Region:
     """A difference may be the other panel's fault: say how each stands at the peak."""
     one, two = _both_mm(region, subject, other)
     if is_others(region, subject, other):
         kind = "high" if two > 0.0 else "low"
         said = f"the other panel's {kind}, not this one's: look there"
+        if differ:
+            said = f"this side's own form or the other's {kind}: find out which side is right"
     else:
         said = region.action
     one, two = (round(value, 2) + 0.0 for value in (one, two))

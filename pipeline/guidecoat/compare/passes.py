@@ -34,6 +34,7 @@ from ..scan import Scan
 from ..settings import Settings
 from ..unroll import lay_chart
 from ..voxels import voxelise
+from .scan_words import scan_words
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -118,13 +119,15 @@ def measure_pass(
         area_cm2=float(skin.sum()) * cells.grid.cell_mm**2 / 100.0,
         warnings=(),
     )
-    result = _judged(laid, charted, skin, placing)
+    seen = Seen.on(scan, charted, cells, skin, faces)
+    said = scan_words(seen, inboard_mm=settings.edges.inboard_mm)
+    result = replace(_judged(laid, seen, placing), warnings=said)
     off, band = _off_mm(cells, chart, faces, result, skin)
     noise = np.where(np.isfinite(off), cells.error_mm, np.nan)
     return Pass(result, T_reference_scan, registration, charted, skin, off, noise, band, placing)
 
 
-def _judged(laid: CheckResult, charted: ChartedPoints, skin: Mask, placing: Floats) -> CheckResult:
+def _judged(laid: CheckResult, seen: Seen, placing: Floats) -> CheckResult:
     """A scan laid on the yardstick, judged as in a check.
 
     Parameters
@@ -132,11 +135,12 @@ def _judged(laid: CheckResult, charted: ChartedPoints, skin: Mask, placing: Floa
     laid : the yardstick's check with the scan, its cells and faces in place of its own.
     """
     scan, chart, cells, faces, fair = laid.scan, laid.chart, laid.cells, laid.faces, laid.fair
+    charted, skin = seen.charted, seen.skin
     found = measure_cells(
         cells, chart, faces, fair, skin, smoothing_mm=laid.settings.slope.smoothing_mm
     )
     found = replace(found, sigma_mm=np.hypot(found.sigma_mm, placing))
-    regions = _regions_of(laid, found, charted, skin)
+    regions = _regions_of(laid, found, seen)
     status = status_of(skin, faces, found, regions)
     point_mm, point_status = measure_points(scan, charted, cells, chart, faces, fair, status)
     deviation = found.with_points(status, point_mm, point_status, faces.reason)
@@ -151,9 +155,7 @@ def _judged(laid: CheckResult, charted: ChartedPoints, skin: Mask, placing: Floa
     )
 
 
-def _regions_of(
-    laid: CheckResult, found: CellDeviation, charted: ChartedPoints, skin: Mask
-) -> tuple[Region, ...]:
+def _regions_of(laid: CheckResult, found: CellDeviation, seen: Seen) -> tuple[Region, ...]:
     """Highs, lows and ripples of a scan, knocks in its edges too, with what to do about them."""
     cells, faces, tolerance = laid.cells, laid.faces, laid.settings.tolerance
     edges = tuple(line.edge for line in laid.edges)
@@ -161,11 +163,10 @@ def _regions_of(
     regions = measure_regions(
         marks, found, cells, laid.chart, laid.scan, edges, tolerance, label=faces.label
     )
-    bands = edge_bands(charted, cells, faces, skin, edges, laid.creases)
+    bands = edge_bands(seen.charted, cells, faces, seen.skin, edges, laid.creases)
     regions = with_knocks(
         regions, bands, laid.fair, faces, found, cells, laid.chart, laid.scan, edges, tolerance
     )
-    seen = Seen.on(laid.scan, charted, cells, skin, faces)
     regions = doubt_regions(regions, found, seen, faces, laid.creases, laid.fair, laid.settings)
     return with_actions(regions, laid.settings.stage)
 
