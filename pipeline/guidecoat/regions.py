@@ -19,7 +19,7 @@ from .marks import Mark, slope_amplitude
 from .rules import FAMILY_RISK, GUARD
 from .scan import Scan
 from .settings import ToleranceSettings
-from .tapes import Metal, tape_distances
+from .tapes import Metal, at_words, tape_distances
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -151,7 +151,7 @@ def _measured(
         float(z),
         float(place[0]),
         float(place[1]),
-        tape_distances(place, edges, face=face, metal=metal),
+        tape_distances(place, edges, face=face, metal=metal) or at_words(x, y, z),
         "",
         mark.core,
         inside,

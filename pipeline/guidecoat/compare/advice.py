@@ -117,7 +117,7 @@ def build_mm(tracks: tuple[Track, ...], last: Pass, whole: Change, stage: str) -
 
 
 def put_on_mm(track: Track, last: Pass, build: Floats, whole: Change) -> float:
-    """mm put on since the first scan at the place of a mark's peak, NaN where not both saw it.
+    """What (mm) was put on since the first scan where a mark's peak is, NaN where not both saw it.
 
     It is what `build_mm` tells for that place, and so what the mark's action speaks of; less than
     0 where material was taken off.
