@@ -24,7 +24,7 @@ from .rules import GUARD
 from .scan import Scan
 from .settings import ToleranceSettings
 from .tapes import Metal, tape_distances
-from .untold import REASONS
+from .untold import REASONS, SLENDER
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -35,10 +35,9 @@ _TOUCHING_CELLS = 2
 _READ_LOW = 0.12
 # Dings are placed by stations, up to a knot of 20 mm apart, and by the line's window (choice).
 _BESIDE_MM = 40.0
-# A mark so many times longer than wide that runs out over an edge, at up to 45 degrees from square
-# to it, is no knock of it: a swage, a scratch (choice, as for what may be form).
-_SLENDER = 3.0
-_ACROSS = 0.7
+# Cosine of 45 degrees: a slender mark that runs out over an edge so nearly square to it is no knock
+# in it but a swage, a scratch (choice).
+_STEEPLY = 0.7
 # Judged cells beside a ding, that say how sure the surface is there.
 _FEW_NEAR = 9
 # The median of a slope needs no more than one cell in so many.
@@ -143,7 +142,7 @@ def _beside(places: Floats, at: Floats) -> bool:
 
 def _runs_out(region: Region, line: EdgeLine, ding: Ding, cells: Cells) -> bool:
     """Whether a ding is where a mark that may be form, to its side, runs out over the edge."""
-    slender = region.length_mm >= _SLENDER * region.width_mm
+    slender = region.length_mm >= SLENDER * region.width_mm
     if region.kind != ("high" if ding.height_mm > 0.0 else "low"):
         return False
     if not slender and region.doubt not in REASONS:
@@ -155,7 +154,7 @@ def _runs_out(region: Region, line: EdgeLine, ding: Ding, cells: Cells) -> bool:
     # One that runs along the edge is no reason for a knock in it.
     inward = line.inward_uv[np.hypot(*(line.station_uv - at).T).argmin()]
     along = np.linalg.eigh(np.cov(places.T))[1][:, 1]
-    return bool(abs(along @ inward) > _ACROSS)
+    return bool(abs(along @ inward) > _STEEPLY)
 
 
 def without_borders(fair: FairSurface) -> FairSurface:
