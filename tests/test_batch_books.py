@@ -242,8 +242,11 @@ def test_a_later_pass_overtakes_the_earlier_and_shows_the_trend() -> None:
     assert [net_cm3 for _, net_cm3 in panel_passes(runs[:3])] == [None, 12.0]
     # metal that was tapped down is taken off, too, so that it is not what filler is on
     assert "Filler on" not in text
-    assert "Added less taken off, cm\u00b3" in text
-    assert "Added less taken off, cm3" in history_lines("door", runs[:3])[1]
+    # it is summed up over the passes, and the comparison beside it tells of one of them
+    assert "Added less taken off since the first pass, cm\u00b3" in text
+    assert "Added less taken off since the first pass, cm3" in history_lines("door", runs[:3])[1]
+    (_, row) = history_rows("door", runs[:3])
+    assert row["added_less_taken_off_since"] == "the first pass"
 
 
 OUT = Outcome("ok", verdict="out", out_regions=1, worst_mm=-1.8, low_mm=-1.8)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from dataclasses import dataclass, replace
 from functools import cache
 from typing import cast
@@ -142,3 +143,24 @@ def test_filler_a_little_larger_than_its_low_is_one_story() -> None:
     result = scans((LOW,), (LOW, replace(LOW, peak_mm=2.6, radii_mm=(75.0, 75.0))))
     (track,) = (t for t in result.tracks if t.kind != "ripple")
     assert track.last.turned
+
+
+def test_the_build_of_a_row_is_the_one_its_action_speaks_of() -> None:
+    """One figure with one meaning: what was put on since the first scan where the peak is."""
+    for result in (filled(), scans(METAL, (*METAL, skim(0.5)))):
+        rows = list(csv.DictReader(io.StringIO(regions_csv(result))))
+        told = 0
+        for row in rows:
+            for figure in re.findall(r"([0-9.]+) mm of filler", row["action"]):
+                assert f"{float(row['build_mm']):.2f}" == figure, row
+                told += 1
+            if "no filler was put on" in row["action"]:
+                assert float(row["build_mm"]) < 0.005, row
+                told += 1
+        assert told
+        low = next(row for row in rows if row["region"] == track_at(result, LOW).name)
+        first = track_at(result, LOW).stands[0]
+        assert first is not None
+        assert float(low["build_mm"]) == pytest.approx(
+            float(low["peak_mm"]) - first.peak_mm, abs=0.1
+        )

@@ -229,3 +229,27 @@ def test_a_batten_that_was_asked_for_tells_nothing_sure_of_marks_as_broad_as_it(
     assert region.verdict == verdict
     assert region.doubt == (BROAD if verdict == "undecided" else "")
     assert result.verdict == verdict
+
+
+def beads(x: Floats, y: Floats) -> Floats:
+    """Three raised swages 5 mm high and 26 mm wide that run out over both ends."""
+    z = crown(x, y)
+    for middle in (125.0, 325.0, 525.0):
+        z = z + 5.0 * eased((13.0 - np.abs(y - middle)) / 8.0)
+    return np.asarray(z)
+
+
+@pytest.mark.parametrize("seed", [11, 12])
+def test_swages_that_run_out_over_an_edge_are_no_knocks_of_it(seed: int) -> None:
+    """A knock between two of them is, and is not held."""
+    sound = judged(beads, stage="metal", seed=seed)
+    assert not [r for r in sound.regions if r.verdict == "out"]
+    assert not [ding for line in sound.edges for ding in line.dings]
+    assert not [words for words in sound.warnings if "has a knock" in words]
+    knocked = judged(beads, ((0.0, 225.0, -1.5, 60.0),), stage="metal", seed=seed)
+    (low,) = [r for r in knocked.regions if r.verdict == "out"]
+    assert low.edge
+    assert low.peak_mm == pytest.approx(-1.5, abs=0.4)
+    (line,) = (line for line in knocked.edges if line.name == low.edge)
+    away = np.hypot(*(line.station_uv - [low.u_mm, low.v_mm]).T)
+    assert not line.held[away < 12.0].any()

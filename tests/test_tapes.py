@@ -49,6 +49,22 @@ def test_a_tape_does_not_cross_an_arch_but_bridges_a_handle() -> None:
     assert tape_distances(place, FRAME, metal=arch) == "100 mm from edge A, 500 mm from edge B"
 
 
+def test_where_no_tape_lies_on_metal_the_nearest_edge_is_named_all_the_same() -> None:
+    """A strip between two wide gaps, and beside an edge that ends before it."""
+    place, far = np.array([400.0, 300.0]), (FRAME[1], FRAME[2])
+    metal = plate((20.0, 100.0, 380.0, 500.0))
+    metal.there[84:156, 20:100] = False
+    said = tape_distances(place, far, metal=metal)
+    assert said == "near edge B: 400 mm off, not over metal"
+    short = (edge("A", (20.0, 600.0), (300.0, 600.0)),)
+    skin = plate((0.0, 0.0, 0.0, 0.0))
+    skin.there[:68] = False
+    assert tape_distances(place, short, metal=skin) == "near the end of edge A: 316 mm off"
+    # no map draws a tape for it
+    assert not re.search(r"mm from", said)
+    assert tape_distances(place, ()) == ""
+
+
 def test_a_tape_meets_an_edge_squarely_and_is_carried_on_past_its_ends_only() -> None:
     """An end that turns into a round corner must not be carried on to meet a tape slantwise."""
     straight = np.column_stack([np.zeros(29), np.linspace(580.0, 20.0, 29)])

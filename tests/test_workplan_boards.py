@@ -90,6 +90,23 @@ def test_a_long_low_is_crossed() -> None:
     assert (board.wave_mm, board.length_mm, board.shape) == (80.0, 280.0, "flat")
 
 
+def test_a_knock_in_an_edge_is_blocked_along_it() -> None:
+    """It is 60 mm long and 20 mm across; across the edge a board would tip over the rim."""
+    for mark, degrees in (
+        (Planted("L1", 0.0, 188.0, -1.0, radius_u=30.0, radius_v=10.0), 0.0),
+        (Planted("L1", 288.0, 0.0, -1.0, radius_u=10.0, radius_v=30.0), 90.0),
+    ):
+        result = with_marks([mark])
+        place = np.array([mark.u, mark.v])
+        edge = min(result.edges, key=lambda e: np.hypot(*(e.station_uv - place).T).min())
+        board = board_for(result, replace(result.regions[0], edge=edge.name))
+        assert board is not None
+        assert abs(board.stroke_deg) == pytest.approx(degrees, abs=3.0)
+        # what of its 60 mm lies on judged cells, to a cell
+        assert 40.0 < board.wave_mm <= 60.0 + result.cells.grid.cell_mm
+        assert board.length_mm == 280.0
+
+
 @pytest.mark.parametrize("degrees", [0.0, 35.0, -60.0])
 def test_ripple_is_crossed_over_its_crests(degrees: float) -> None:
     """A plane wave of 60 mm along a direction."""

@@ -538,3 +538,26 @@ def test_sprayed_polyester_between_its_least_and_most(wave: float, state: str, b
     assert ready.words.startswith(begin)
     assert "it levels 0.13 mm for certain and never over 0.54 mm" in ready.words
     assert ready.words.endswith("(400 to 800 um in 4 coats, of which blocking takes 33% to 67%)")
+
+
+def test_the_filler_to_mix_is_the_sum_of_what_the_steps_say() -> None:
+    """A knock in an edge lies beyond the cells of the surface that is worked to."""
+    marks = [LOW, Planted("L2", -90.0, 20.0, -0.9), Planted("L3", -200.0, -90.0, -0.6, 30.0, 30.0)]
+    result = with_marks(marks, stage="filler")
+    regions = [replace(r, volume_cm3=1.12 * r.volume_cm3) for r in result.regions]
+    plan = plan_work(replace(result, regions=tuple(regions)))
+    each = [int(g) for s in plan.steps for g in re.findall(r"mix (\d+) g", s.what)]
+    (total,) = (step for step in plan.steps if "to mix" in step.why)
+    assert len(each) == 3
+    assert f" {sum(each)} g to mix" in total.why
+    assert total.litres == pytest.approx(
+        sum(round(s.litres, 4) for s in plan.steps if s.region and s.group == "fill")
+    )
+
+
+def test_what_is_raised_first_is_named_in_the_total() -> None:
+    deep = Planted("L2", -120.0, 20.0, -3.5)
+    plan = plan_work(with_marks([LOW, deep]))
+    (total,) = (step for step in plan.steps if "to mix" in step.why)
+    assert "L2 counted as deep as now" in total.why
+    assert f"{1e3 * plan.tap.kilograms:.0f} g to mix" in total.why

@@ -140,7 +140,7 @@ def _check(scan: Scan, settings: Settings) -> CheckResult:
         result,
         plan=plan,
         regions=plan.regions,
-        timings_s={**result.timings_s, "work plan": clock.seconds["work plan"]},
+        timings_s={**result.timings_s, **clock.seconds},
     )
 
 
@@ -221,7 +221,7 @@ def _judge(unrolled: Unrolled, laid: _Laid, settings: Settings) -> _Judged:
         settings.tolerance,
         batten_mm=laid.fair.faces[0].batten_mm,
     )
-    fair = without_told(laid.fair, regions)
+    fair = without_told(laid.fair, regions, cells, unrolled.creases)
     fair, unsure = without_unsure(fair, found, cells, tight=turns_tight(fair))
     faces, found = without_specks(
         cells.filled & unrolled.skin,

@@ -51,10 +51,11 @@ _STEP_OVER_TURN_MM = 5.0
 # Share of stations: seen at fewer, the sides of a line say too little (beside a window). At none or
 # at nine tenths the door's lines there change kind; half and double are the same.
 _LEAST_SEEN = 0.2
-# Stubs, traced for what is left of lines where two come close, and how far from the line that they
-# branch off they may begin, the farther where they end so near the skin's edge (choice; at nothing
-# a fork whose third arm is short is lost, with false marks beside it; at a metre the same).
-_STUB_MM = 40.0
+# Stubs, from that length to that share of the shortest line, traced for what is left of lines where
+# two come close, and how far from the line that they branch off they may begin, the farther where
+# they end so near the skin's edge (choice; at nothing a fork whose third arm is short is lost, with
+# false marks beside it; at a metre the same).
+_STUB_MM, _STUB_SHARE = 40.0, 0.5
 _BRANCH_MM = 40.0
 _REST_MM = 100.0
 _AT_THE_EDGE_MM = 50.0
@@ -82,6 +83,23 @@ _BAD_STATIONS = 5
 # at half, the door's steps fail at double; every fold shows a fifth of its turn, none all of it.
 _LEAST_SHARP = 0.6
 _LEAST_TURN_SHARE = 0.2
+# A station turns or steps alike with that share of what the line does on the average (choice: noise
+# takes some of it, and a line varies).
+_ALIKE_SHARE = 0.4
+# A piece is part of a line that so much of it lies on, carried on (choice: most of it).
+_SAME_LINE_SHARE = 0.5
+# Of the shortest line: a refused ridge as long refuses what runs beside it as well, being the rim
+# of the same dent (choice).
+_REFUSED_SHARE = 0.6
+# Of a ridge: a stretch of it that large is the line, however short (choice).
+_WHOLE_SHARE = 0.7
+# Where it is looked whether a line's turn is still there, beyond most dents' rims, and the share of
+# it that must be: a dent's goes back to nothing (choice).
+_FAR_OFF_MM = (45.0, 120.0)
+_FAR_SHARE = 0.5
+# With nothing beside it to tell, a ridge shorter than that is no line (choice: twice the reach of
+# what would be looked at beside it).
+_ALONE_MM = 100.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,8 +144,9 @@ def find_creases(cells: Cells, mask: Mask, skin: Mask) -> tuple[Crease, ...]:
     extent = np.ptp(np.argwhere(mask), axis=0).max() * cells.grid.cell_mm if mask.any() else 0.0
     shortest = min(SHORTEST_MM, _SHORTEST_SHARE * extent)
     ridges = trace_ridges(view.fit, mask, cells.grid, sigma_mm=view.sigma_mm, shortest_mm=_STUB_MM)
-    stubs = [r for r in ridges if r.length_mm < 0.5 * shortest]
-    taken, rest = _lines_among([r for r in ridges if r.length_mm >= 0.5 * shortest], view, shortest)
+    stubs = [r for r in ridges if r.length_mm < _STUB_SHARE * shortest]
+    whole = [r for r in ridges if r.length_mm >= _STUB_SHARE * shortest]
+    taken, rest = _lines_among(whole, view, shortest)
     taken = _with_branches(taken, stubs + rest, view)
     taken += _rounded_ones(view, taken, shortest)
     taken.sort(key=lambda c: (-c.length_mm, c.line_uv[0, 0]))
@@ -154,7 +173,7 @@ def _lines_among(
         if not any(f is not None and f.length_mm >= shortest_mm for f in found):
             if not doubtful:
                 left.append(ridge)
-            if ridge.length_mm > 0.6 * shortest_mm:
+            if ridge.length_mm > _REFUSED_SHARE * shortest_mm:
                 refused.append(ridge)
             continue
         for k, (side, crease) in enumerate(zip(sides, found, strict=True)):
@@ -178,7 +197,11 @@ def _whole_lines(pieces: list[Crease], view: CreaseView) -> list[Crease]:
         for k, (line, carried) in enumerate(lines):
             joined = joined_ends(line.line_uv, piece.line_uv)
             near = cKDTree(carried.line_uv).query(piece.line_uv)[0] < _SAME_LINE_MM
-            if joined is not None and piece.turn_mrad * line.turn_mrad > 0 and near.mean() > 0.5:
+            if (
+                joined is not None
+                and piece.turn_mrad * line.turn_mrad > 0
+                and near.mean() > _SAME_LINE_SHARE
+            ):
                 drawn = drawn_fair(joined, view.cells.grid.cell_mm)
                 whole = replace(line, line_uv=drawn, length_mm=_length_mm(drawn))
                 lines[k] = whole, _to_the_edge(whole, view)
@@ -244,9 +267,8 @@ def _branch(stub: Ridge, taken: list[Crease], rim_mm: tuple[float, float]) -> Cr
             distance = np.linalg.norm(crease.line_uv - line[0], axis=1)
             if distance.min() <= (_BRANCH_MM if rim > _AT_THE_EDGE_MM else _REST_MM):
                 joined = np.vstack([crease.line_uv[distance.argmin()], line])
-                length = float(np.linalg.norm(np.diff(joined, axis=0), axis=1).sum())
                 turn = 1e3 * stub.turn_rad
-                return Crease("", "sharp", joined, turn, 0.0, length, "found")
+                return Crease("", "sharp", joined, turn, 0.0, _length_mm(joined), "found")
     return None
 
 
@@ -266,8 +288,7 @@ def _crease(name: str, line: Floats, turn: float, step: float, source: str) -> C
     kind = "step" if abs(step) > max(_LEAST_STEP_MM, _STEP_OVER_TURN_MM * abs(turn)) else "soft"
     if kind == "soft" and abs(turn) > _SHARP_TURN_RAD:
         kind = "sharp"
-    length = float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
-    return Crease(name, kind, line, 1e3 * turn, step, length, source)
+    return Crease(name, kind, line, 1e3 * turn, step, _length_mm(line), source)
 
 
 def _verified(ridge: Ridge, view: CreaseView, shortest_mm: float) -> Crease | None:
@@ -289,10 +310,10 @@ def _verified(ridge: Ridge, view: CreaseView, shortest_mm: float) -> Crease | No
     if doubtful and not _turns_far_off(ridge, middle_turn, view):
         return None
     value, middle = (step, middle_step) if steps else (turn, middle_turn)
-    good = value * np.sign(middle) > 0.4 * abs(middle)
+    good = value * np.sign(middle) > _ALIKE_SHARE * abs(middle)
     if abs(ridge.turn_rad) >= _SHARP_TURN_RAD:
         # Beside a recess a sharp line looks like a step; beyond the recess it only turns.
-        good |= turn * np.sign(ridge.turn_rad) > 0.4 * abs(ridge.turn_rad)
+        good |= turn * np.sign(ridge.turn_rad) > _ALIKE_SHARE * abs(ridge.turn_rad)
     good &= seen
     stretch: slice | None = slice(0, len(good))
     if good.sum() < _MOST_GOOD * seen.sum():
@@ -304,7 +325,7 @@ def _verified(ridge: Ridge, view: CreaseView, shortest_mm: float) -> Crease | No
     line = drawn_fair(ridge.line_uv[stretch], view.cells.grid.cell_mm)
     found = _crease("", line, middle_turn, middle_step, "found")
     whole = ridge.length_mm
-    return found if found.length_mm >= min(shortest_mm, 0.7 * whole) else None
+    return found if found.length_mm >= min(shortest_mm, _WHOLE_SHARE * whole) else None
 
 
 def _turns_far_off(ridge: Ridge, turn: float, view: CreaseView) -> bool:
@@ -313,13 +334,18 @@ def _turns_far_off(ridge: Ridge, turn: float, view: CreaseView) -> bool:
     Where there is no room to look, a line that runs over most of the panel is believed.
     """
     far, _ = turn_and_step(
-        ridge.line_uv, view.fit, view.cells, view.mask, near_mm=45.0, far_mm=120.0
+        ridge.line_uv,
+        view.fit,
+        view.cells,
+        view.mask,
+        near_mm=_FAR_OFF_MM[0],
+        far_mm=_FAR_OFF_MM[1],
     )
     seen = np.isfinite(far)
     if seen.mean() < _LEAST_FAR_SEEN:
         place = np.argwhere(view.mask) * view.cells.grid.cell_mm
         return bool(ridge.length_mm > _MOST_OF_PANEL * np.ptp(place, axis=0).max())
-    return bool(np.median(far[seen]) * np.sign(turn) > 0.5 * abs(turn))
+    return bool(np.median(far[seen]) * np.sign(turn) > _FAR_SHARE * abs(turn))
 
 
 def _to_the_edge(crease: Crease, view: CreaseView) -> Crease:
@@ -337,8 +363,7 @@ def _to_the_edge(crease: Crease, view: CreaseView) -> Crease:
         ahead = end + steps * way
         ends.append(ahead[: _goes_on(crease, ahead, view)])
     carried = np.vstack([ends[0][::-1], line, ends[1]])
-    length = float(np.linalg.norm(np.diff(carried, axis=0), axis=1).sum())
-    return replace(crease, line_uv=carried, length_mm=length)
+    return replace(crease, line_uv=carried, length_mm=_length_mm(carried))
 
 
 def _goes_on(crease: Crease, ahead: Floats, view: CreaseView) -> int:
@@ -350,7 +375,7 @@ def _goes_on(crease: Crease, ahead: Floats, view: CreaseView) -> int:
     value, whole = (
         (step, crease.step_mm) if crease.kind == "step" else (1e3 * turn, crease.turn_mrad)
     )
-    good = seen & (value * np.sign(whole) > 0.4 * abs(whole))
+    good = seen & (value * np.sign(whole) > _ALIKE_SHARE * abs(whole))
     bad = np.convolve(seen & ~good, np.ones(_BAD_STATIONS), mode="valid") == _BAD_STATIONS
     stop = int(np.argmax(bad)) if bad.any() else len(ahead)
     last = int(np.flatnonzero(good[:stop])[-1]) + 1 if good[:stop].any() else 0
@@ -366,6 +391,6 @@ def _strong_alone(ridge: Ridge, shortest_mm: float) -> Crease | None:
     """A long ridge with too little skin beside it to tell (beside a window, say): only one that
     turns so sharply that no dent could is taken.
     """
-    if abs(ridge.turn_rad) < 2.0 * _SHARP_TURN_RAD or ridge.length_mm < min(shortest_mm, 100.0):
+    if abs(ridge.turn_rad) < 2.0 * _SHARP_TURN_RAD or ridge.length_mm < min(shortest_mm, _ALONE_MM):
         return None
     return Crease("", "sharp", ridge.line_uv, 1e3 * ridge.turn_rad, 0.0, ridge.length_mm, "found")

@@ -17,13 +17,30 @@ from .whittaker import robust_line, smooth_alike
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
+# Sigma along and across an edge of what a station is read from, and so many of it that it reaches
+# (choice; at two and a half a Gaussian has 4 % of its height left).
 _WINDOW_MM = 10.0
+_WINDOW_SIGMAS = 2.5
+# Cells at full weight that a plane is laid through: under three of them there is none, and twice
+# that and more averages their noise (choice).
 _FEWEST_BESIDE = 8.0
+# mm2, of the cells either way about a station: with less than 2 mm a plane has no slope (choice).
+_LEAST_SPREAD_MM2 = 4.0
+# Shares of the tolerance, below which no robust scale falls: of cells about a station's plane, and
+# of stations about the line (choice: small parts of what would be told).
+_SOUND_OF_TOLERANCE = 1.0 / 30.0
+_LINE_OF_TOLERANCE = 1.0 / 6.0
+# Weighings of a plane (choice).
+_WEIGHINGS = 4
+# Their spread is known to a tenth of itself (derived: 1 / sqrt(2 n)).
 NOISE_DRAWS = 48
 # The free surface errs most at corners, over a sixth of its batten: the line must follow that.
 _LINE_SHARE = 0.5
-_DING_SHARE = 0.5
+# Of the tolerance: what is farther off the line is not held, or a ding's flanks were (choice).
+_HELD_SHARE = 0.5
+# Of the weight beside a station: with less of it sound, marks have the say there (choice).
 _SOUND_SHARE = 0.5
+# Stations: through fewer a smooth line leaves nothing over to judge them by (choice).
 _FEWEST_TRUSTED = 4
 
 
@@ -100,7 +117,7 @@ class Beside:
 def cells_beside(edge: Edge, cell_uv: Floats, tree: cKDTree, *, cell_mm: float) -> Beside:
     """Find the cells within two and a half windows of every station of an edge."""
     sigma = max(_WINDOW_MM, 2.0 * cell_mm)
-    reach = 2.5 * sigma
+    reach = _WINDOW_SIGMAS * sigma
     most = int(np.ceil(1.2 * np.pi * (reach / cell_mm) ** 2))
     distance, cell = tree.query(
         edge.station_uv, k=min(most, len(cell_uv)), distance_upper_bound=reach
@@ -135,20 +152,22 @@ def lay_edge_line(
     off_mm : (n,) heights of the face's cells above that surface, numbered as in `beside`.
     sound : (n,) how far each is sound metal, 0 .. 1; a short stretch that is not has no say.
     base_height_mm, base_slope : (s,) of that surface at the stations, slope along `inward_uv`.
-    tolerance_mm : a knock over half of it is a ding: it is reported and not held.
+    tolerance_mm : what is over half of it off the line is not held; over all of it, it is a ding,
+        and reported.
     batten_mm : wavelength of which the line follows half; the surface's own, or the held
         stations would ask for waves that the surface resists.
     """
-    here, tilt, root = _planes(beside, off_mm, tolerance_mm / 30.0)
+    here, tilt, root = _planes(beside, off_mm, _SOUND_OF_TOLERANCE * tolerance_mm)
     seen = np.isfinite(here)
     trusted = seen & ~_doubted(beside, sound, batten_mm)
     if trusted.sum() < _FEWEST_TRUSTED:
         nothing = np.zeros(len(here), bool)
         quiet = np.zeros((len(here), NOISE_DRAWS))
         return EdgeLine(edge, base_height_mm, base_slope, nothing, root[:, 1, 1], quiet, quiet)
+    floor_mm = _LINE_OF_TOLERANCE * tolerance_mm
     # Over a window's length a tilt is worth as much as a height.
     height, slope = (
-        _drawn(value, noise, trusted, edge, tolerance_mm / 6.0, _LINE_SHARE * batten_mm)
+        _drawn(value, noise, trusted, edge, floor_mm, _LINE_SHARE * batten_mm)
         for value, noise in zip((here, tilt * _WINDOW_MM), _noise(root), strict=True)
     )
     knock = np.where(seen, here - height.line, 0.0)
@@ -157,7 +176,7 @@ def lay_edge_line(
         edge,
         base_height_mm + height.line,
         base_slope + slope.line / _WINDOW_MM,
-        held & (np.abs(knock) < _DING_SHARE * tolerance_mm),
+        held & (np.abs(knock) < _HELD_SHARE * tolerance_mm),
         np.hypot(root[:, 1, 0], root[:, 1, 1]),
         height.noise,
         slope.noise,
@@ -220,11 +239,11 @@ def _planes(beside: Beside, off_mm: Floats, least_scale_mm: float) -> tuple[Floa
     """
     off = off_mm[beside.cell]
     weight = beside.weight
-    for _ in range(4):
+    for _ in range(_WEIGHINGS):
         matrix = _summed(weight, beside.products).reshape(-1, 3, 3)
         total = matrix[:, 0, 0]
         spread = np.minimum(matrix[:, 1, 1], matrix[:, 2, 2]) / np.maximum(total, 1e-12)
-        enough = (total > _FEWEST_BESIDE) & (spread > 4.0)
+        enough = (total > _FEWEST_BESIDE) & (spread > _LEAST_SPREAD_MM2)
         matrix[~enough] = np.eye(3)
         load = _summed(weight * off, beside.basis)
         found = np.linalg.solve(matrix, load[:, :, None])

@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 
 from .cells import Cells
 from .chart import Chart
+from .creases import Crease
 from .deviation import CellDeviation
 from .edge_bands import EdgeBand, off_surface
 from .edge_knocks import Knock, find_knocks
@@ -23,6 +24,7 @@ from .rules import GUARD
 from .scan import Scan
 from .settings import ToleranceSettings
 from .tapes import Metal, tape_distances
+from .untold import REASONS, SLENDER
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -33,6 +35,9 @@ _TOUCHING_CELLS = 2
 _READ_LOW = 0.12
 # Dings are placed by stations, up to a knot of 20 mm apart, and by the line's window (choice).
 _BESIDE_MM = 40.0
+# Cosine of 45 degrees: a slender mark that runs out over an edge so nearly square to it is no knock
+# in it but a swage, a scratch (choice).
+_STEEPLY = 0.7
 # Judged cells beside a ding, that say how sure the surface is there.
 _FEW_NEAR = 9
 # The median of a slope needs no more than one cell in so many.
@@ -102,24 +107,54 @@ def with_knocks(
     return named(every)
 
 
-def without_told(fair: FairSurface, regions: tuple[Region, ...]) -> FairSurface:
-    """The fair surface with its edges' dings less those that a region tells of."""
+def without_told(
+    fair: FairSurface, regions: tuple[Region, ...], cells: Cells, creases: tuple[Crease, ...]
+) -> FairSurface:
+    """The fair surface with its edges' dings less those that a region tells of, and those in which
+    what may be form runs out over the edge: a body line, or a mark that is doubted or slender.
+    """
+    ends = np.concatenate([np.zeros((0, 2)), *(c.line_uv[[0, -1]] for c in creases)])
 
-    def left(line: EdgeLine) -> EdgeLine:
-        told = [r for r in regions if r.edge == line.name]
-        dings = tuple(
-            ding
-            for ding in line.dings
-            if not any(
+    def told(line: EdgeLine, ding: Ding) -> bool:
+        at = np.array([ding.u_mm, ding.v_mm])
+        return (
+            any(
                 np.hypot(ding.u_mm - r.u_mm, ding.v_mm - r.v_mm)
                 < 0.5 * (ding.length_mm + r.length_mm) + _BESIDE_MM
-                for r in told
+                for r in regions
+                if r.edge == line.name
             )
+            or _beside(ends, at)
+            or any(_runs_out(r, line, ding, cells) for r in regions)
         )
-        return replace(line, dings=dings)
+
+    def left(line: EdgeLine) -> EdgeLine:
+        return replace(line, dings=tuple(ding for ding in line.dings if not told(line, ding)))
 
     faces = tuple(replace(f, edges=tuple(left(line) for line in f.edges)) for f in fair.faces)
     return replace(fair, faces=faces)
+
+
+def _beside(places: Floats, at: Floats) -> bool:
+    """Whether one of (k, 2) places lies beside (2,) a ding."""
+    return bool(np.hypot(*(places - at).T).min(initial=np.inf) < _BESIDE_MM)
+
+
+def _runs_out(region: Region, line: EdgeLine, ding: Ding, cells: Cells) -> bool:
+    """Whether a ding is where a mark that may be form, to its side, runs out over the edge."""
+    slender = region.length_mm >= SLENDER * region.width_mm
+    if region.kind != ("high" if ding.height_mm > 0.0 else "low"):
+        return False
+    if not slender and region.doubt not in REASONS:
+        return False
+    at, there = np.array([ding.u_mm, ding.v_mm]), region.footprint & cells.filled
+    places = np.column_stack([cells.u_mm[there], cells.v_mm[there]])
+    if not _beside(places, at) or not slender:
+        return _beside(places, at)
+    # One that runs along the edge is no reason for a knock in it.
+    inward = line.inward_uv[np.hypot(*(line.station_uv - at).T).argmin()]
+    along = np.linalg.eigh(np.cov(places.T))[1][:, 1]
+    return bool(abs(along @ inward) > _STEEPLY)
 
 
 def without_borders(fair: FairSurface) -> FairSurface:

@@ -20,10 +20,25 @@ Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 _LEAST_STATION_MM = 10.0
+# A rim has a corner where it turns so far from so much before a place to as much after it (choice:
+# a bow along an edge turns less, a panel's round corners of 50 mm and less turn that much).
 _CORNER_DEG = 40.0
 _CORNER_REACH_MM = 70.0
 _SHORTEST_EDGE_MM = 40.0
+# So near a rim a soft body line's end runs out over it: half of what lines are carried on by at
+# most when they end short of the skin's edge (choice).
 _CROSSING_MM = 40.0
+# Beyond the band that is not trusted, a rim so near a parting line runs along it: the line's
+# barrier of 9 mm, and what cells and the tracing are off (choice).
+_BY_A_LINE_MM = 22.0
+# What lies beyond a rim is looked for so many cells beyond that band (choice).
+_BEYOND_CELLS = 4.0
+# Cells: stations lie just inside the band that is not trusted, and the panel ends a quarter of one
+# beyond the outermost cells' middles: at a cut edge they hang over by half, at a hem by none;
+# it is the mean of both.
+_STATION_CELLS, _RIM_CELLS = 0.75, 0.25
+# The outline is named A to N, as O is for openings; then A1, A2 ...
+_LETTERS = 14
 _TORN = "torn"
 
 BORDER = "border"
@@ -82,14 +97,12 @@ def find_edges(
     step = max(knot_mm, _LEAST_STATION_MM)
     found: list[Edge] = []
     side = cells.grid.cell_mm
-    # Stations lie just inside the band that is not trusted.
-    level = faces.inboard_mm + 0.75 * side
+    level = faces.inboard_mm + _STATION_CELLS * side
     for face, inside, line, kind, closed in _all_pieces(cells, faces, creases):
         if kind == _TORN:
             continue
         place, inward, spacing = _stations(line, inside, cells, closed, step)
-        # The outermost cells hang over a cut edge by half, and end at the roll of a hem.
-        outer = place - (level - 0.25 * side) * inward
+        outer = place - (level - _RIM_CELLS * side) * inward
         ring = np.vstack([outer, outer[:1]]) if closed else outer
         length = float(np.linalg.norm(np.diff(ring, axis=0), axis=1).sum())
         along = _body_line(outer, kind, creases)
@@ -127,7 +140,7 @@ def _all_pieces(
     between = _between_faces(cells, faces)
     for face in range(1, faces.count + 1):
         inside = depth(faces.label == face, side)
-        for rim in rim_lines(inside, cells.grid, faces.inboard_mm + 0.75 * side):
+        for rim in rim_lines(inside, cells.grid, faces.inboard_mm + _STATION_CELLS * side):
             if np.linalg.norm(np.diff(rim[0], axis=0), axis=1).sum() < 2.0 * _SHORTEST_EDGE_MM:
                 continue
             for piece in _pieces(rim, inside, face, cells, faces, creases, between):
@@ -248,13 +261,13 @@ def _kinds(
     if faces.openings.any():
         away = ndimage.distance_transform_edt(~faces.openings) * cells.grid.cell_mm
         i, j = cells.grid.index(line[:, 0], line[:, 1])
-        kind[away[i, j] < faces.inboard_mm + 4.0 * cells.grid.cell_mm] = "opening"
-    reach = faces.inboard_mm + 4.0 * cells.grid.cell_mm
+        kind[away[i, j] < faces.inboard_mm + _BEYOND_CELLS * cells.grid.cell_mm] = "opening"
+    reach = faces.inboard_mm + _BEYOND_CELLS * cells.grid.cell_mm
     kind[_goes_on(line, face, cells, faces, between, reach)] = BORDER
     for crease in creases:
         if crease.parts:
             near = cKDTree(crease.line_uv).query(line)[0]
-            kind[near < faces.inboard_mm + 22.0] = crease.kind
+            kind[near < faces.inboard_mm + _BY_A_LINE_MM] = crease.kind
     # A run shorter than an edge may be takes the kind around it.
     for name in np.unique(kind):
         runs, count = ndimage.label(kind == name)
@@ -344,7 +357,7 @@ def _named(edges: list[Edge]) -> tuple[Edge, ...]:
         middle = edge.station_uv[len(edge.station_uv) // 2] - centre
         return float((np.arctan2(middle[0], middle[1]) + 0.25 * np.pi) % (2.0 * np.pi))
 
-    letters = [chr(65 + k) for k in range(14)] + [f"A{k}" for k in range(1, len(edges) + 1)]
+    letters = [chr(65 + k) for k in range(_LETTERS)] + [f"A{k}" for k in range(1, len(edges) + 1)]
     prefix = {"outline": "", "opening": "O", "sharp": "S", "step": "S", BORDER: "T"}
     counts = {"": 0, "O": 0, "S": 0, "T": 0}
     out = []

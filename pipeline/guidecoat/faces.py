@@ -41,8 +41,9 @@ HEM_MM = 9.0
 # has no better reason than that.
 
 # To either side of a line that parts, one to three cells. At half a door's inner skins pass for
-# strips of the outer one; double costs the door 5 % of what is judged.
-_BARRIER_MM = 9.0
+# strips of the outer one; double costs the door 5 % of what is judged. How far it is carried on
+# past either end, to meet what it ends at, is a choice.
+_BARRIER_MM, _CARRIED_ON_MM = 9.0, 12.0
 # To either side of a line along which the surface hinges: not judged from the narrowest over a
 # share of how far the skin is rounded to the widest (choice). A swage at its widest loses and gains
 # 1 %.
@@ -54,8 +55,9 @@ _CORE_SHARE = 0.8
 _INSIDE_SHARE = 0.9
 _LEAST_ON_A_SIDE = 0.3
 # As wide a gap is a drop-out in a line when both its ends point over it. Half is the same; double
-# joins lines of the door that are two, and parts a third face off.
-_LINKED_MM = 120.0
+# joins lines of the door that are two, and parts a third face off. How far off the straight join an
+# end may point, in degrees, is a choice.
+_LINKED_MM, _LINKED_DEG = 120.0, 40.0
 # A jump from cell to cell in mm, and in cells where those are wide (63 degrees). Doubled, either
 # lets a flange's return into the face; half is nearly the same.
 _JUMP_MM = 4.0
@@ -77,6 +79,9 @@ _FEWEST_ACROSS = 10
 _MOST_BEHIND = 0.3
 # Jumps round fewer cells and less skin than that are flying points and no step (choice).
 _MOST_WILD, _MOST_WILD_MM2 = 8, 200.0
+# Radii of the disc that fits a face from it into a square corner, in steps along the grid (derived:
+# 2 - sqrt 2, rounded up).
+_INTO_CORNERS = 0.6
 # Side of a square as large as the smallest face (choice). The same.
 _SMALLEST_FACE_MM = 60.0
 # A cell is solid that holds such a share of the usual count, or has so many solid ones among the
@@ -84,6 +89,8 @@ _SMALLEST_FACE_MM = 60.0
 # of holes loses 2 % of its cells; halved, fringes of up to 162 cells come in.
 _THIN_SHARE = 0.3
 _SOLID_AROUND = 6
+# Specks are less: cells, and share of the largest piece (choice).
+_FEWEST_CELLS, _SPECK_SHARE = 9, 0.002
 # Times the usual standard error: cells on an edge's roll or in a hem are that much worse. Half and
 # double take or leave one to two in a hundred cells of a door, at its edges and steps.
 _WORST_ERROR = 8.0
@@ -142,7 +149,7 @@ def skin_mask(cells: Cells) -> Mask:
     label, _ = ndimage.label(filled, structure=_FULL)
     size = np.bincount(label.ravel())
     size[0] = 0
-    return np.asarray(filled & (size[label] >= max(9, 0.002 * size.max())))
+    return np.asarray(filled & (size[label] >= max(_FEWEST_CELLS, _SPECK_SHARE * size.max())))
 
 
 def part_faces(
@@ -293,7 +300,7 @@ def _barrier(cells: Cells, skin: Mask, creases: tuple[Crease, ...]) -> Mask:
     """Cells along lines that part, and either side of a jump in height."""
     barrier = np.zeros_like(skin)
     for crease in creases:
-        barrier |= near_line(cells.grid, crease.line_uv, _BARRIER_MM, extend_mm=12.0)
+        barrier |= near_line(cells.grid, crease.line_uv, _BARRIER_MM, extend_mm=_CARRIED_ON_MM)
     for link in _links([c.line_uv for c in creases]):
         barrier |= near_line(cells.grid, link, _BARRIER_MM)
     return barrier | height_jumps(cells, skin)
@@ -308,9 +315,8 @@ def _runs_inside(cells: Cells, label: NDArray[np.int32], body: Mask, crease: Cre
     if not near.any():
         return False
     same = near == np.bincount(near[near > 0]).argmax()
-    off = _side_of(
-        crease.line_uv, np.column_stack([cells.grid.u_mm[place[0]], cells.grid.v_mm[place[1]]])
-    )
+    u, v = cells.grid.u_mm[place[0]], cells.grid.v_mm[place[1]]
+    off = _side_of(crease.line_uv, np.column_stack([u, v]))
     either = min(float((same & (off > 0)).mean()), float((same & (off < 0)).mean()))
     return bool(same.mean() > _INSIDE_SHARE and either > _LEAST_ON_A_SIDE)
 
@@ -382,7 +388,7 @@ def _links(lines: list[Floats]) -> list[Floats]:
                 continue
             ahead = chord @ way_a / (gap * np.linalg.norm(way_a))
             back = -chord @ way_b / (gap * np.linalg.norm(way_b))
-            if min(ahead, back) > np.cos(np.radians(40.0)):
+            if min(ahead, back) > np.cos(np.radians(_LINKED_DEG)):
                 joins.append(np.array([a, b]))
     return joins
 
@@ -394,7 +400,6 @@ def _wide_parts(body: Mask, radius_cells: float) -> Mask:
     if not core.any():
         return np.zeros_like(body)
     opened = padded & (ndimage.distance_transform_edt(~core) <= radius_cells)
-    grown = ndimage.binary_dilation(
-        opened, iterations=max(1, int(np.ceil(0.6 * radius_cells))), mask=padded
-    )
+    steps = max(1, int(np.ceil(_INTO_CORNERS * radius_cells)))
+    grown = ndimage.binary_dilation(opened, iterations=steps, mask=padded)
     return np.asarray(grown[1:-1, 1:-1])

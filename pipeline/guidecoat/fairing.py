@@ -30,8 +30,13 @@ from .spline import Fit, SplineSpace
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
+# Rounds of finding marks and laying the surface without them: the second finds what they hid
+# (choice).
 _MASK_ROUNDS = 2
+# Knots no farther apart, and no fewer to the shortest batten: a cubic follows a wave with half as
+# many (choice).
 _COARSEST_KNOT_MM = 20.0
+_KNOTS_IN_A_BATTEN = 8.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,7 +103,7 @@ def knot_spacing(
     hinge: CreaseSettings,
 ) -> float:
     """Distance (mm) between the knots of a surface: close where it hinges, never under a cell."""
-    knot = min(_COARSEST_KNOT_MM, surface.shortest_batten_mm / 8.0)
+    knot = min(_COARSEST_KNOT_MM, surface.shortest_batten_mm / _KNOTS_IN_A_BATTEN)
     if any(hinges_in(cells, faces, c).any() for c in creases):
         knot = min(knot, hinge.knot_mm)
     return max(knot, cells.grid.cell_mm)

@@ -22,7 +22,7 @@ from .regions import Region, named, sides_mm
 from .rules import GUARD
 from .scan import Scan
 from .settings import ToleranceSettings
-from .tapes import Metal, tape_distances
+from .tapes import Metal, at_words, tape_distances
 from .whittaker import robust_line
 
 Floats = NDArray[np.float64]
@@ -281,7 +281,7 @@ def _region(dent: _Dent, cells: Cells, chart: Chart, scan: Scan, edges: tuple[Ed
         float(z),
         float(place[0]),
         float(place[1]),
-        tape_distances(place, edges, metal=Metal(cells.grid, cells.filled)),
+        tape_distances(place, edges, metal=Metal(cells.grid, cells.filled)) or at_words(x, y, z),
         "",
         footprint,
         footprint,

@@ -57,6 +57,8 @@ _ABOVE_NOISE = 2.5
 # a high of its own beside ripple is taken for a crest; double the height, and ripple is lost.
 _LIKE_HEIGHT = 0.4
 _LIKE_AREA = 0.1
+# A mark stands alone where over so much of its radius beyond its foot so many cells are under so
+# much of its peak: beside a crest of ripple the next one, as high, would take half (choice).
 _ALONE_REACH = 0.5
 _LEVEL = 0.25
 _MOSTLY_LEVEL = 0.75

@@ -35,7 +35,26 @@ from .voxels import pieces, voxelise
 
 Floats = NDArray[np.float64]
 
+# Share of the points: with less on its other side a plane halves no body (choice).
 _SMALLEST_SIDE = 0.15
+# Marks named in a warning (choice).
+_SHOWN_MARKS = 3
+_AT_EDGES = (
+    "The sides differ in form all over, so position is what brings their edges together; the doubt "
+    "covers other ways to part it from shape. Flush and gaps do not depend on that."
+)
+_NO_FRAME = (
+    "The two panels were scanned apart, so how they hang on the vehicle is not in these scans: "
+    "scan the whole body, or both panels in one frame and give the vehicle's plane (--plane)."
+)
+# A plane found from the two sides alone moves and tilts with either: of a panel that hangs 1 mm out
+# it takes up all, and one that hangs 1 mm low it puts elsewhere (tried).
+_BY_PAIR = "both panels together"
+_BY_SIDES = "the two sides alone"
+_OWN_PLANE = (
+    "The mirror plane was found from these two sides alone and moves with them, so how they hang "
+    "is not told: give the vehicle's plane with --plane, or scan the whole body."
+)
 
 
 @dataclass(frozen=True)
@@ -278,27 +297,6 @@ def _differing(parted: Parted, found: Registration, own: Pass) -> tuple[str, ...
 
 def _flip(plane: MirrorPlane) -> Floats:
     return reflection(plane.point, plane.normal)
-
-
-_SHOWN_MARKS = 3
-_AT_EDGES = (
-    "The sides differ in form all over, so position is what brings their edges together; the doubt "
-    "covers other ways to part it from shape. Flush and gaps do not depend on that."
-)
-_NO_FRAME = (
-    "The two panels were scanned apart, so how they hang on the vehicle is not in these scans: "
-    "scan the whole body, or both panels in one frame and give the vehicle's plane (--plane)."
-)
-
-
-# A plane found from the two sides alone moves and tilts with either: of a panel that hangs 1 mm out
-# it takes up all, and one that hangs 1 mm low it puts elsewhere (tried).
-_BY_PAIR = "both panels together"
-_BY_SIDES = "the two sides alone"
-_OWN_PLANE = (
-    "The mirror plane was found from these two sides alone and moves with them, so how they hang "
-    "is not told: give the vehicle's plane with --plane, or scan the whole body."
-)
 
 
 def _position(between: Floats, side: Scan, found: Registration, plane: MirrorPlane) -> Position:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .edges import Edge
-from .tapes import Metal, tape_distances
+from .tapes import Metal, at_words, tape_distances
 from .unrolled import Unrolled, place_in_file
 
 
@@ -23,7 +23,7 @@ class Place:
 
     def __str__(self) -> str:
         """Such as `at x 120, y -40, z 3.2 (310 mm from edge A, 205 mm from edge B)`."""
-        where = f"at x {self.x:.4g}, y {self.y:.4g}, z {self.z:.4g}"
+        where = at_words(self.x, self.y, self.z)
         return f"{where} ({self.from_edges})" if self.from_edges else where
 
 

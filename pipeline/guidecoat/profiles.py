@@ -10,10 +10,19 @@ from .local_fit import LocalFit
 
 Floats = NDArray[np.float64]
 
+# What a profile is read over: clear of what the window for curvatures, of 6 mm, blurs at a sharp
+# line, and as far as a panel's crown is a quadratic (choice).
 _NEAR_MM, FAR_MM = 14.0, 55.0
+# Farther than that no line is rounded that the wide window of 15 mm finds (choice); beyond that
+# share of it the skin is looked at as it is without the line.
 _WIDEST_ROUND_MM = 70.0
 _OUTER_SHARE = 0.75
+# Of the greatest curvature: with less of it the rest is the skin's own and noise (choice).
 _STILL_ROUND = 0.2
+# With less of a profile left its quadratic is a line, with still less it says nothing (choice).
+_QUADRATIC_MM, _LINE_MM = 25.0, 12.0
+# mm per mm from one step to the next: 50 degrees, steeper than a skin seen from above (choice).
+_JUMP = 1.2
 
 
 def turn_and_step(
@@ -101,12 +110,13 @@ def _at_the_line(height: Floats, offset: Floats) -> tuple[Floats, Floats]:
     if len(offset) < 2:
         return out[:, 0], out[:, 1]
     seen = np.isfinite(height)
-    jump = np.abs(np.diff(height, axis=1, prepend=height[:, :1])) > 1.2 * (offset[1] - offset[0])
+    jump = np.abs(np.diff(height, axis=1, prepend=height[:, :1])) > _JUMP * (offset[1] - offset[0])
     seen &= ~np.maximum.accumulate(jump & seen, axis=1)
     seen &= np.cumsum(~seen, axis=1) <= 1
     reach = np.where(seen, offset, 0.0).max(axis=1) - offset[0]
     x = offset / offset[-1]
-    for degree, rows in ((2, reach > 25.0), (1, (reach > 12.0) & (reach <= 25.0))):
+    line = (reach > _LINE_MM) & (reach <= _QUADRATIC_MM)
+    for degree, rows in ((2, reach > _QUADRATIC_MM), (1, line)):
         basis = np.vander(x, degree + 1, increasing=True)
         for k in np.flatnonzero(rows):
             use = seen[k]

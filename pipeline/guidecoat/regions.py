@@ -19,11 +19,13 @@ from .marks import Mark, slope_amplitude
 from .rules import FAMILY_RISK, GUARD
 from .scan import Scan
 from .settings import ToleranceSettings
-from .tapes import Metal, tape_distances
+from .tapes import Metal, at_words, tape_distances
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
+# Either way: the widest band of a body line, 20 mm to either side, that a mark runs across, and a
+# little more for its cells (derived).
 _BRIDGED_MM = 21.0
 # A squared cosine so many cells wide reads 2 % low: with w = pi / 5, w^2 / 24 of it by averaging
 # over a cell and (1 - exp(-w^2 / 2))^3 by calming over one (derived).
@@ -151,7 +153,7 @@ def _measured(
         float(z),
         float(place[0]),
         float(place[1]),
-        tape_distances(place, edges, face=face, metal=metal),
+        tape_distances(place, edges, face=face, metal=metal) or at_words(x, y, z),
         "",
         mark.core,
         inside,

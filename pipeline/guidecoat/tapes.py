@@ -94,7 +94,9 @@ def tape_distances(
 
     Edges that a tape can be hooked on come first, outline or opening; the tape runs over one face
     only, so where those of a face do not lie across each other, its body lines and steps serve. A
-    tape lies on metal, bridges no more than a handle's opening, and ends where the edge is.
+    tape lies on metal, bridges no more than a handle's opening, and ends where the edge is. Where
+    none does, the nearest edge is named in other words, which the map draws no tape for; empty
+    where there is no edge at all.
 
     Parameters
     ----------
@@ -122,7 +124,25 @@ def tape_distances(
     chosen = tapes[:1]
     first = inward if inward.any() or not tapes else tapes[0].unit
     chosen += [t for t in tapes[1:] if abs(t.unit @ first) < _ACROSS][:1]
+    if own and not chosen:
+        return _near_words(place, own, metal)
     return ", ".join(f"{tape.length_mm:.0f} mm from {_called(tape.edge)}" for tape in chosen)
+
+
+def at_words(x: float, y: float, z: float) -> str:
+    """A place in the scan's own frame, such as `at x 120, y -40, z 3.2`."""
+    return f"at x {x:.4g}, y {y:.4g}, z {z:.4g}"
+
+
+def _near_words(place: Floats, edges: list[Edge], metal: Metal | None) -> str:
+    """The edge that is nearest in a straight line, wherever that lies, and how far off it is."""
+    feet = [_nearest(edge.tape_uv, place) for edge in edges]
+    away = [float(np.linalg.norm(foot - place)) for foot, _ in feet]
+    k = min(range(len(edges)), key=lambda k: (edges[k].kind not in _REAL, away[k]))
+    foot, at_end = feet[k]
+    where = "the end of " if at_end and not edges[k].closed else ""
+    off = "" if metal is None or metal.carries(place, foot - place) else ", not over metal"
+    return f"near {where}{_called(edges[k])}: {away[k]:.0f} mm off{off}"
 
 
 def _ends_at_another(tape: _Tape, edges: list[Edge], place: Floats) -> bool:

@@ -44,7 +44,7 @@ _FEWEST_ROUND = 30
 # A pressed line or a bow: so much of the panel long, so many times longer than wide. A scratch 0.4
 # of the panel long would be one at half; else the same.
 _OF_PANEL = 0.6
-_SLENDER = 3.0
+SLENDER = 3.0
 # What a body line that is drawn a little off, or rounded more widely than known, leaves beside it:
 # all of it so near, or on the average and that slender (choice). The same.
 _BESIDE_LINE_MM = 40.0
@@ -167,7 +167,7 @@ def _why(region: Region, look: _Look) -> str:
     if float(from_line.max()) < _AT_ITS_END_MM and _touches(region, look.faces.reason == BAND):
         return LINE
     extent = np.ptp(np.argwhere(look.found.judged), axis=0).max() * look.cells.grid.cell_mm
-    if region.kind != "ripple" and slender > _SLENDER and length > _OF_PANEL * extent:
+    if region.kind != "ripple" and slender > SLENDER and length > _OF_PANEL * extent:
         return ALONG
     if _quiet_round(region, look) < _LEAST_QUIET:
         return UNSETTLED
@@ -200,7 +200,7 @@ def _one_of_a_row(region: Region, look: _Look) -> bool:
     own = _pressed_size(region, side)
     if own is None:
         return False
-    slender = own[1] > _SLENDER * own[2]
+    slender = own[1] > SLENDER * own[2]
     if region.kind == "low" and not slender:
         return False
     sizes = [_pressed_size(other, side) for other in look.regions]

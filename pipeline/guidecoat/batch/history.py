@@ -10,7 +10,7 @@ from pathlib import Path
 from ..errors import SettingsError
 from .ledger import Run, open_ledger
 from .names import ScanName, folded, one_line, parse_name
-from .page import TREND_COLUMNS, panel_passes, trend_cells
+from .page import NET_SINCE, TREND_COLUMNS, panel_passes, trend_cells
 from .places import LEDGER_NAME
 
 _MOST_NAMED = 12
@@ -103,6 +103,7 @@ def history_rows(name: str, runs: Sequence[Run]) -> list[dict[str, object]]:
             "high_mm": check.outcome.high_mm,
             "low_mm": check.outcome.low_mm,
             "added_less_taken_off_cm3": net_cm3,
+            "added_less_taken_off_since": NET_SINCE,
         }
         for check, net_cm3 in panel_passes(runs)
     ]

@@ -235,12 +235,14 @@ def _trend(run: Run, passes: Sequence[Run]) -> str:
     return f'<table class="trend"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
 
 
+NET_SINCE = "the first pass"
+"""From where the last column of a table of passes counts; a comparison counts from one pass."""
 TREND_COLUMNS = (
     "Pass",
     "In tolerance",
     "Highest, mm",
     "Lowest, mm",
-    "Added less taken off, cm\u00b3",
+    f"Added less taken off since {NET_SINCE}, cm\u00b3",
 )
 
 

@@ -122,6 +122,18 @@ def build_mm(tracks: tuple[Track, ...], last: Pass, whole: Change, stage: str) -
     return build
 
 
+def put_on_mm(track: Track, last: Pass, build: Floats, whole: Change) -> float:
+    """What (mm) was put on since the first scan where a mark's peak is, NaN where not both saw it.
+
+    It is what `build_mm` tells for that place, and so what the mark's action speaks of; less than
+    0 where material was taken off.
+    """
+    region = track.last.region or track.place
+    at = last.result.cells.grid.index(np.array([region.u_mm]), np.array([region.v_mm]))
+    counted, change = float(build[at][0]), float(whole.smooth_mm[at][0])
+    return counted if counted > 0.0 or (counted == 0.0 and change > 0.0) else change
+
+
 def _blocks_through(track: Track, last: Pass, whole: Change, settings: Settings) -> bool:
     region = track.last.region
     if settings.stage not in _COATED or region is None or region.kind != "high":

@@ -26,6 +26,8 @@ OVERDONE = {"high": "overfilled", "low": "taken down too far"}
 _SEEN = 0.5
 # A high lies where a low was, or the other way round, if it shares so much of the smaller core.
 _SAME_PLACE = 0.5
+# Share of a slope: by less, two scans of the same ripple may differ (choice).
+_SLOPE_DOUBT = 0.1
 # What lies to so large a part beyond a mark's place is no more that mark, with its peak beyond it
 # too or wherever that is: filler over much of a panel covers many.
 _BEYOND, _FAR_BEYOND = 0.5, 0.8
@@ -283,7 +285,7 @@ def _state(kind: str, was: Stand, peak: float, uncertainty: float, slope: float)
         return UNCHANGED
     if kind == "ripple":
         less = was.slope_mrad - slope
-        doubt = 0.1 * was.slope_mrad
+        doubt = _SLOPE_DOUBT * was.slope_mrad
     else:
         sign = -1.0 if kind == "low" else 1.0
         # Across the fair surface, what counts is how far off it is.

@@ -7,6 +7,7 @@ import io
 import math
 
 from ..compare import Comparison, Track
+from ..compare.advice import build_mm, put_on_mm
 from .tables import COLUMNS, harmless, plain_number
 from .words import shown
 
@@ -15,8 +16,13 @@ Row = dict[str, str | float]
 
 
 def track_rows(result: Comparison) -> list[Row]:
-    """A row per region: as it stands in the last pass, with what it was before and the build."""
-    return [_row(track, result) for track in result.tracks]
+    """A row per region: as it stands in the last pass, with what it was in the pass before, and
+    as `build_mm` what was put on since the first scan where its peak is, as its action counts it;
+    less than 0 was taken off.
+    """
+    last, whole = result.after, result.whole
+    build = build_mm(result.tracks, last, whole, result.settings.stage)
+    return [_row(track, put_on_mm(track, last, build, whole)) for track in result.tracks]
 
 
 def regions_csv(result: Comparison) -> str:
@@ -55,7 +61,7 @@ def history_csv(result: Comparison) -> str:
     return _csv(tuple(columns), rows)
 
 
-def _row(track: Track, result: Comparison) -> Row:
+def _row(track: Track, put_on: float) -> Row:
     stand, was = track.last, track.was
     region = stand.region or track.place
     row: Row = {column: getattr(region, column) for column in COLUMNS}
@@ -66,7 +72,7 @@ def _row(track: Track, result: Comparison) -> Row:
         "peak_mm": stand.peak_mm,
         "uncertainty_mm": stand.uncertainty_mm,
         "was_mm": math.nan if was is None else was.peak_mm,
-        "build_mm": _build_mm(track, result),
+        "build_mm": put_on,
         "state": stand.state,
     }
     if not there:
@@ -74,12 +80,6 @@ def _row(track: Track, result: Comparison) -> Row:
         row |= dict.fromkeys(("mean_mm", "area_cm2", "volume_cm3"), math.nan)
         row["max_slope_mrad"] = stand.slope_mrad
     return row
-
-
-def _build_mm(track: Track, result: Comparison) -> float:
-    region, whole = track.last.region or track.place, result.whole
-    here = region.core & whole.compared
-    return float(whole.change_mm[here].mean()) if here.any() else math.nan
 
 
 def _csv(columns: tuple[str, ...], rows: list[Row]) -> str:

@@ -144,10 +144,12 @@ def _surfaces(plan: WorkPlan) -> str:
     head = "".join(
         f'<th scope="col"{_number(k)}>{escape(name)}</th>' for k, name in enumerate(_HEADS)
     )
+    in_edges = any(region.edge and region.kind == "low" for region in plan.regions)
+    bands = " What lies in the bands along edges is in the steps, not in these." if in_edges else ""
     rows = "\n".join(_surface_row(names[f.target], f) for f in (plan.tap, plan.cover))
     return (
         f'<table class="figures">\n<thead><tr>{head}</tr></thead>\n<tbody>\n{rows}\n'
-        f"</tbody>\n</table>\n<p>{escape(shown(_sentence(plan.choice_reason)))}.</p>"
+        f"</tbody>\n</table>\n<p>{escape(shown(_sentence(plan.choice_reason)))}.{bands}</p>"
     )
 
 

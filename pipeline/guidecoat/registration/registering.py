@@ -114,8 +114,9 @@ def register(
     found = _answer(placing, scans[0], settings, doubt)
     skin_mm = found.slide_mm
     found = _held_by_edges(marked, edges, placing, found, settings)
-    # Finer cells hold no better what the edges hold already.
-    if found.slide_mm < max(skin_mm, WELL_HELD_MM):
+    # Finer cells hold no better what the edges hold already, and do not settle which of two
+    # placings that fit alike is the true one.
+    if placing.rival is not None or found.slide_mm < max(skin_mm, WELL_HELD_MM):
         return found
     reach = BIWEIGHT * most.fit.surface.scale_mm if agreed else None
     closer = _on_finer_cells(thinned, (marked, edges), placing, found, settings, reach)

@@ -145,7 +145,7 @@ def _mark(result: CheckResult, region: Region, thin: Thinned) -> dict[str, objec
         "across": (region.u_mm - grid.u0_mm) / wide,
         "up": (region.v_mm - grid.v0_mm) / tall,
         "words": shown(
-            f"{region.region}: {size_words(region)}, {region.from_edges or 'no edge near'}. "
+            f"{region.region}: {size_words(region)}, {region.from_edges}. "
             f"{VERDICT_WORDS[region.verdict]}: {region.action}"
         ),
     }

@@ -21,6 +21,8 @@ _FLAT_SAG_SHARE = 1.0
 _TIGHTEST_BEND_MM = 400.0
 _LONG_SHARE = 1.5
 _STEP_DEG = 20.0
+# How far in from a rim the middle of a board lies that is pushed along it: half its width (choice).
+_ON_THE_RIM_MM = 15.0
 # Half a millimetre over the length of a 430 mm board.
 _AS_FLAT_PER_MM = 2e-5
 
@@ -160,9 +162,14 @@ def board_for(result: Checked, region: Region) -> Board | None:
     face = face_at(result, region.u_mm, region.v_mm)
     if face is None:
         return None
-    degrees, wave = _wave(result, region, face)
-    way = np.array([np.cos(np.radians(degrees)), np.sin(np.radians(degrees))])
     place = np.array([region.u_mm, region.v_mm])
+    inward = _inward(result, region)
+    if inward is None:
+        degrees, wave = _wave(result, region, face)
+    else:
+        degrees, wave = _along_edge(result, region, inward)
+        place = place + _ON_THE_RIM_MM * inward
+    way = np.array([np.cos(np.radians(degrees)), np.sin(np.radians(degrees))])
     return choose_board(
         wave,
         _room_mm(result, face.face, place, way),
@@ -185,6 +192,26 @@ def curvature_along(result: Checked, face: FaceSurface, place: Floats, way: Floa
     slope = a * at(1, 0) + b * at(0, 1)
     bend = a * a * at(2, 0) + 2.0 * a * b * at(1, 1) + b * b * at(0, 2)
     return float(result.chart.curvature_per_mm * b * b - bend / (1.0 + slope**2) ** 1.5)
+
+
+def _inward(result: Checked, region: Region) -> Floats | None:
+    """(2,) unit way off the edge that a region lies in or runs out over, at its peak."""
+    lines = [line for line in result.edges if line.name == region.edge and len(line.station_uv)]
+    if not lines:
+        return None
+    gaps = np.hypot(*(lines[0].station_uv - [region.u_mm, region.v_mm]).T)
+    return lines[0].inward_uv[int(gaps.argmin())]
+
+
+def _along_edge(result: Checked, region: Region, inward: Floats) -> tuple[float, float]:
+    """Direction (degrees) along an edge, and the size of a region along it (mm).
+
+    Across it a board would tip over the rim.
+    """
+    along = np.array([-inward[1], inward[0]])
+    grid = result.cells.grid
+    places = np.argwhere(region.footprint) @ along * grid.cell_mm
+    return _degrees(along), float(np.ptp(places)) + grid.cell_mm if len(places) else grid.cell_mm
 
 
 def _wave(result: Checked, region: Region, face: FaceSurface) -> tuple[float, float]:

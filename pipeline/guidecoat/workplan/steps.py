@@ -93,7 +93,7 @@ def order_steps(
     if stage != "paint":
         steps += _filling_up(stage, decisions, figures)
         steps += _keying(stage, steps, figures)
-        steps += _mixing(fill, steps)
+        steps += _mixing(fill, steps, figures)
         steps += [_probed_block(d) for d in in_order if d.action.verb == "probe"]
         steps += _blocking(decisions, stage, figures)
         measured = [_GROUP_OF[d.action.verb] == "measure" for d in decisions]
@@ -114,10 +114,8 @@ def _step(decision: Decision, region: Region, tap: Tap | None, figures: PlanSett
         litres = _LITRES_PER_CM3 * abs(region.volume_cm3)
         coats = coats_for(action.by_mm, figures)
         limit = limit_of(action.by_mm, figures)
-        grams = 1e3 * mixed_kilograms(litres, figures)
-        what += (
-            f" ({action.by_mm:.1f} mm, {coats} coat{'s' if coats > 1 else ''}, mix {grams:.0f} g)"
-        )
+        grams = _grams(litres, figures)
+        what += f" ({action.by_mm:.1f} mm, {coats} coat{'s' if coats > 1 else ''}, mix {grams} g)"
         why += f" ({limit})" if limit != "none" else ""
     board = decision.board if group in ("block", "fill") else None
     if group == "block" and board is not None:
@@ -131,8 +129,7 @@ def _probing(decisions: list[Decision]) -> list[Step]:
     names = [d.region for d in decisions if d.action.verb == "probe"]
     if not names:
         return []
-    rest = len(names) - _MOST_NAMED
-    named = ", ".join(names[:_MOST_NAMED]) + (f" and {rest} more highs" if rest > 0 else "")
+    named = _listed(names) + (" highs" if len(names) > _MOST_NAMED else "")
     return [
         _bare(
             "measure",
@@ -183,24 +180,45 @@ def _filling_up(stage: str, decisions: tuple[Decision, ...], figures: PlanSettin
     ]
 
 
-def _mixing(fill: Fill, steps: list[Step]) -> list[Step]:
-    """One line for the whole of the filler, where any is laid."""
-    if fill.litres <= 0.0 or not any(step.group == "fill" for step in steps):
+def _mixing(fill: Fill, steps: list[Step], figures: PlanSettings) -> list[Step]:
+    """One line for the whole of the filler, where any is laid: the sum of what the steps say, and
+    of the surface worked to where one of them says nothing.
+    """
+    laid = [step for step in steps if step.group == "fill"]
+    unsaid = list(dict.fromkeys(step.region for step in laid if not step.litres))
+    litres = sum(round(step.litres, 4) for step in laid)
+    grams = float(sum(_grams(step.litres, figures) for step in laid))
+    if unsaid:
+        litres, grams = max(litres, fill.litres), max(grams, 1e3 * fill.kilograms)
+    if litres <= 0.0:
         return []
+    also = f", {_listed(unsaid)} counted as deep as now" if unsaid else ""
     return [
         Step(
             0,
             "fill",
             "",
             f"feather the fills out over {fill.feather_cm2:.0f} cm2 round them",
-            f"in all {volume_words(fill.litres)} in place, {1e3 * fill.kilograms:.0f} g to mix "
-            f"with {fill.hardener_g:.2g} g of hardener; the product sheet comes first",
+            f"in all {volume_words(litres)} in place, {grams:.0f} g to mix with "
+            f"{grams * figures.hardener_share:.2g} g of hardener{also}; the product sheet comes "
+            "first",
             "",
             fill.greatest_mm,
-            fill.litres,
+            litres,
             None,
         )
     ]
+
+
+def _grams(litres: float, figures: PlanSettings) -> int:
+    """Grams of filler to mix for a volume in place, as they are printed."""
+    return round(1e3 * mixed_kilograms(litres, figures))
+
+
+def _listed(names: list[str]) -> str:
+    """Names in a row, the first few of many."""
+    rest = len(names) - _MOST_NAMED
+    return ", ".join(names[:_MOST_NAMED]) + (f" and {rest} more" if rest > 0 else "")
 
 
 def _grits(grits: tuple[int, ...]) -> str:
