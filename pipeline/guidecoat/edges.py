@@ -13,7 +13,8 @@ from scipy.spatial import cKDTree
 
 from .cells import Cells
 from .creases import Crease
-from .faces import BEHIND, LINE, OFF, STRIP, Faces, depth, height_jumps
+from .faces import BEHIND, LINE, OFF, STRIP, Faces, depth
+from .jumps import height_jumps
 from .rims import bays, joined, rim_lines, torn, winding_bays
 
 Floats = NDArray[np.float64]

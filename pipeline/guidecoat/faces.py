@@ -12,6 +12,7 @@ from scipy.spatial import cKDTree
 from .cells import Cells
 from .creases import Crease
 from .errors import ScanUnfitError
+from .jumps import JUMP_MM, height_jumps
 from .openings import BEHIND_MM, close_dropouts
 from .polylines import near_line
 from .rolled_rims import rolled_mm
@@ -58,27 +59,12 @@ _LEAST_ON_A_SIDE = 0.3
 # joins lines of the door that are two, and parts a third face off. How far off the straight join an
 # end may point, in degrees, is a choice.
 _LINKED_MM, _LINKED_DEG = 120.0, 40.0
-# A jump from cell to cell in mm, and in cells where those are wide (63 degrees). Doubled, either
-# lets a flange's return into the face; half is nearly the same.
-_JUMP_MM = 4.0
-_STEEPEST = 2.0
-# In cells. Two skins often part at a lane without points, into which both are carried on;
-# neighbours there that come from farther apart than a diagonal (1.41) come from either side
-# (derived). Doubled, inner skins of the door are strips of the outer one, or the steps beside
-# flanges are missed.
-_LANE_CELLS = 2.0
-_NEXT_CELLS = 1.5
-# Shorter jumps across a lane are stray cells beside a drop-out. Half is the same, double loses 8
-# cells of a step.
-_SHORTEST_LANE_MM = 50.0
 # A piece lies behind when neighbours so far off, and that many, stand as far above it as a hole's
 # rim does above what is seen through it, and so many of them. Doubling the last makes a strip of
 # the door's inner skin; else a few cells change at most.
 _ACROSS_MM = 15.0
 _FEWEST_ACROSS = 10
 _MOST_BEHIND = 0.3
-# Jumps round fewer cells and less skin than that are flying points and no step (choice).
-_MOST_WILD, _MOST_WILD_MM2 = 8, 200.0
 # Radii of the disc that fits a face from it into a square corner, in steps along the grid (derived:
 # 2 - sqrt 2, rounded up).
 _INTO_CORNERS = 0.6
@@ -268,7 +254,7 @@ def _far_below(cells: Cells, inland: Mask) -> Mask:
     carried = carried + np.nan_to_num(cells.slope_u)[i, j] * (cells.u_mm - cells.u_mm[i, j])
     carried = carried + np.nan_to_num(cells.slope_v)[i, j] * (cells.v_mm - cells.v_mm[i, j])
     with np.errstate(invalid="ignore"):
-        return np.asarray(cells.height_mm < carried - _JUMP_MM)
+        return np.asarray(cells.height_mm < carried - JUMP_MM)
 
 
 def _lower_skins(cells: Cells, skin: Mask, body: Mask) -> Mask:
@@ -327,52 +313,6 @@ def _side_of(line_uv: Floats, place_uv: Floats) -> Floats:
     nearest = cKDTree(line_uv).query(place_uv)[1]
     apart = place_uv - line_uv[nearest]
     return np.asarray(way[nearest, 0] * apart[:, 1] - way[nearest, 1] * apart[:, 0])
-
-
-def height_jumps(cells: Cells, skin: Mask) -> Mask:
-    """(nu, nv) cells either side of a jump in height, as from one skin to another behind it.
-
-    Two skins often part at a narrow lane without points: both are carried on into it.
-    """
-    jumps, lanes = np.zeros_like(skin), np.zeros_like(skin)
-    side = cells.grid.cell_mm
-    gap, (i, j) = ndimage.distance_transform_edt(~skin, return_indices=True)
-    near = gap <= _LANE_CELLS
-    u, v = cells.u_mm[i, j], cells.v_mm[i, j]
-    z = np.where(near, _without_wild(cells.height_mm[i, j], side), np.nan)
-    slope_u, slope_v = np.nan_to_num(cells.slope_u)[i, j], np.nan_to_num(cells.slope_v)[i, j]
-    for axis in (0, 1):
-        here, there = [slice(None)] * 2, [slice(None)] * 2
-        here[axis], there[axis] = slice(None, -1), slice(1, None)
-        a, b = tuple(here), tuple(there)
-        # At the middle between the two cells.
-        half_u, half_v = 0.5 * (u[b] - u[a]), 0.5 * (v[b] - v[a])
-        carried = half_u * (slope_u[a] + slope_u[b]) + half_v * (slope_v[a] + slope_v[b])
-        beside = skin[a] & skin[b]
-        across = ~beside & (np.hypot(i[b] - i[a], j[b] - j[a]) > _NEXT_CELLS)
-        with np.errstate(invalid="ignore"):
-            step = beside & (np.abs(z[b] - z[a]) > max(_JUMP_MM, _STEEPEST * side))
-            lane = across & (np.abs(z[b] - z[a] - carried) > BEHIND_MM)
-        for part in (a, b):
-            jumps[part] |= step
-            lanes[part] |= lane
-    # A few stray cells beside a drop-out are no second skin.
-    label, _ = ndimage.label(ndimage.binary_dilation(lanes | jumps, _FULL, iterations=2), _FULL)
-    for k, box in enumerate(ndimage.find_objects(label), start=1):
-        # Grown by two cells at either end.
-        if (max(s.stop - s.start for s in box) - 4) * side < _SHORTEST_LANE_MM:
-            lanes[label == k] = False
-    return jumps | lanes
-
-
-def _without_wild(height_mm: Floats, side: float) -> Floats:
-    """Heights with those few cells levelled that points flying together leave amid a skin."""
-    level = ndimage.median_filter(height_mm, size=5)
-    label, count = ndimage.label(np.abs(height_mm - level) > 0.5 * _JUMP_MM, _FULL)
-    size = np.bincount(label.ravel(), minlength=count + 1)
-    size[0] = 0
-    few = (size[label] > 0) & (size[label] <= min(_MOST_WILD, _MOST_WILD_MM2 / side**2))
-    return np.asarray(np.where(few, level, height_mm))
 
 
 def _links(lines: list[Floats]) -> list[Floats]:

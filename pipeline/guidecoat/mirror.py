@@ -53,7 +53,7 @@ _BY_PAIR = "both panels together"
 _BY_SIDES = "the two sides alone"
 _OWN_PLANE = (
     "The mirror plane was found from these two sides alone and moves with them, so how they hang "
-    "is not told: give the vehicle's plane with --plane, or scan the whole body."
+    "is not told: give the vehicle's plane with --plane."
 )
 
 

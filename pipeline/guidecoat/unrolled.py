@@ -15,10 +15,11 @@ from .clock import Clock
 from .creases import Crease, find_creases, given_crease
 from .double_skins import DoubleSkin, find_double_skins, look_for_layers
 from .errors import ScanUnfitError
-from .faces import HEM_MM, Faces, height_jumps, part_faces, skin_mask, sound_interior
+from .faces import HEM_MM, Faces, part_faces, skin_mask, sound_interior
 from .flying import MANY, flying_share, unspoilt
 from .given import read_crease_lines
 from .ground import ground_share
+from .jumps import height_jumps
 from .parts import require_no_wall
 from .roughness import ROUGH, measure_roughness
 from .scan import Scan

@@ -25,7 +25,7 @@ from .advice import advise
 from .change import Change, find_change
 from .passes import Pass, measure_pass, own_pass, two_skins
 from .placing import place_scan, read_pairs
-from .progress import Track, follow
+from .progress import Track, as_changed, follow
 
 Floats = NDArray[np.float64]
 
@@ -141,7 +141,7 @@ def compare_scans(
     )
     steps = tuple(find_change(a, b) for a, b in pairwise(passes))
     whole = steps[0] if len(steps) == 1 else find_change(passes[0], passes[-1])
-    tracks = follow(passes)
+    tracks = as_changed(follow(passes), steps)
     tracks, warnings = advise(tracks, passes, whole, registrations, settings)
     later = (w for one in passes if one.scan is not yardstick.scan for w in one.result.warnings)
     seconds["change and progress"] = time.perf_counter() - clock

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from ..marks import Mark, slope_amplitude
 from ..regions import Region, measure_regions, verdict_at
+from .change import Change
 from .passes import Pass, found_of
 
 Mask = NDArray[np.bool_]
@@ -116,6 +117,38 @@ def follow(passes: tuple[Pass, ...]) -> tuple[Track, ...]:
                 )
                 tracks.append(_Open(name, region.kind, region, [None] * number + [first]))
     return tuple(Track(t.name, t.kind, t.place, tuple(t.stands)) for t in tracks)
+
+
+def as_changed(tracks: tuple[Track, ...], steps: tuple[Change, ...]) -> tuple[Track, ...]:
+    """Tracks that are neither better nor worse where no change was found: the scans differ there.
+
+    Parameters
+    ----------
+    steps : what changed from each pass to the next. The bands along edges are in none.
+    """
+    return tuple(
+        track
+        if track.place.edge
+        else replace(
+            track,
+            stands=(
+                track.stands[0],
+                *(
+                    _unless_changed(s, step)
+                    for s, step in zip(track.stands[1:], steps, strict=True)
+                ),
+            ),
+        )
+        for track in tracks
+    )
+
+
+def _unless_changed(stand: Stand | None, step: Change) -> Stand | None:
+    if stand is None or stand.region is None or stand.turned:
+        return stand
+    if stand.state not in (IMPROVED, WORSE) or step.changed[stand.region.core].any():
+        return stand
+    return replace(stand, state=UNCHANGED)
 
 
 def _owners(tracks: list[_Open], regions: tuple[Region, ...], one: Pass) -> list[_Open | None]:

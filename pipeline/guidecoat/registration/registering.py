@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from ..biweight import BIWEIGHT
 from ..errors import ScanUnfitError, SettingsError
@@ -26,7 +27,7 @@ from .placing import (
 )
 from .refusals import explain_misfit, refuse_units, weigh_hands
 from .result import NOT_NOISE, Registration, Start, WeakDirection, read_only
-from .rigid import compose, turn_between, umeyama
+from .rigid import compose, move, turn_between, umeyama
 from .settings import RegistrationSettings
 from .settling_edges import CELL_MM as EDGE_CELL_MM
 from .settling_edges import settled_on_edges
@@ -41,6 +42,10 @@ FINEST_CELL_MM = 2.5
 # A slide held to this moves no height by as much as the cells' own noise.
 WELL_HELD_MM = 0.02
 LEAST_TRUSTED_AGREEMENT = 0.2
+# Rims meet within so many cells; a placing that brings under so much of them together as the best
+# one does lays an arch or a cut corner where none is (choice).
+_RIM_REACH = 2.0
+_AS_MUCH_RIM = 0.9
 
 
 def register(
@@ -108,7 +113,7 @@ def register(
     doubt = ""
     if not roughly_aligned and pairs is None:
         doubt = weigh_hands(scans, edges, replace(placing, fit=most.best or most.fit), settings)
-    turned = _turned(placing, scans[0]) if placing.rival is None else ""
+    turned = _turned(placing, *scans) if placing.rival is None else ""
     doubt = " ".join(filter(None, (doubt, turned, most.doubt)))
     marked, placing = _on_unchanged(scans, placing, settings)
     found = _answer(placing, scans[0], settings, doubt)
@@ -338,14 +343,19 @@ def rms_mm(fit: Fit) -> float:
     return float(np.sqrt((weight * fit.surface.residual**2).sum() / total)) if total else np.nan
 
 
-def _turned(placing: Placing, source: Surfels) -> str:
+def _turned(placing: Placing, source: Surfels, target: Surfels) -> str:
     """Words on a placing the other way round that little speaks against; none where there is none.
 
-    Where two ends of a panel are alike it is marks that tell them apart, and marks come and go.
+    Where two ends of a panel are alike it is marks that tell them apart, and marks come and go; an
+    arch or a corner that is cut off stays.
     """
     least = MARKS_ONLY * placing.starts[0].score
     for motion, start in zip(placing.others, placing.starts[1:], strict=False):
-        if start.score > least and turn_between(placing.fit.motion, motion) > TURNED:
+        if (
+            start.score > least
+            and turn_between(placing.fit.motion, motion) > TURNED
+            and _same_outline(placing.fit.motion, motion, source, target)
+        ):
             way = _rivalry(placing.fit, motion, source).moved()
             return (
                 f"It fits nearly as well {way}: what tells the two apart may be marks alone. Look "
@@ -353,6 +363,17 @@ def _turned(placing: Placing, source: Surfels) -> str:
                 "on both, or scan both in one frame and say --already-aligned."
             )
     return ""
+
+
+def _same_outline(best: Array, other: Array, source: Surfels, target: Surfels) -> bool:
+    """Whether a placing brings as much of the rims together as the best one does."""
+    tree = cKDTree(target.rim.points)
+    reach = _RIM_REACH * source.cell_mm
+    met = [
+        float((tree.query(move(motion, source.rim.points))[0] < reach).mean())
+        for motion in (best, other)
+    ]
+    return met[1] > _AS_MUCH_RIM * met[0]
 
 
 def _rivalry(fit: Fit, rival: Array, source: Surfels) -> WeakDirection:
