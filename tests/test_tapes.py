@@ -10,8 +10,11 @@ import pytest
 from numpy.typing import NDArray
 
 from guidecoat.chart import Grid
+from guidecoat.deviation import measure_cells
 from guidecoat.edges import Edge
-from guidecoat.synthetic import Dimple, wing
+from guidecoat.marks import find_marks
+from guidecoat.regions import measure_regions
+from guidecoat.synthetic import Dimple, sphere_panel, wing
 from guidecoat.tapes import Metal, tape_distances, tape_foot
 from truth_fixture import checked
 
@@ -63,6 +66,18 @@ def test_where_no_tape_lies_on_metal_the_nearest_edge_is_named_all_the_same() ->
     # no map draws a tape for it
     assert not re.search(r"mm from", said)
     assert tape_distances(place, ()) == ""
+
+
+def test_a_mark_on_a_panel_without_an_edge_is_told_by_its_place_in_the_scan() -> None:
+    _, result = checked(sphere_panel(900.0), (Dimple((40.0, 30.0), -1.0, (50.0, 50.0)),), seed=3)
+    cells, chart, faces = result.cells, result.chart, result.faces
+    found = measure_cells(cells, chart, faces, result.fair, cells.filled, smoothing_mm=10.0)
+    tolerance = result.settings.tolerance
+    marks = find_marks(found, cells, tolerance)
+    (low,) = measure_regions(
+        marks, found, cells, chart, result.scan, (), tolerance, label=faces.label
+    )
+    assert low.from_edges == f"at x {low.x:.4g}, y {low.y:.4g}, z {low.z:.4g}"
 
 
 def test_a_tape_meets_an_edge_squarely_and_is_carried_on_past_its_ends_only() -> None:

@@ -550,6 +550,7 @@ def test_the_filler_to_mix_is_the_sum_of_what_the_steps_say() -> None:
     (total,) = (step for step in plan.steps if "to mix" in step.why)
     assert len(each) == 3
     assert f" {sum(each)} g to mix" in total.why
+    assert not plan.in_edges
     assert total.litres == pytest.approx(
         sum(round(s.litres, 4) for s in plan.steps if s.region and s.group == "fill")
     )

@@ -231,7 +231,7 @@ def _sign_keys(result: CheckResult) -> list[tuple[str, str]]:
     rows = []
     if any(edge.dings for edge in result.edges):
         rows.append(("\u00d7", "knock in an edge, not held there"))
-    if any(region.kind != "ripple" for region in result.regions):
+    if any(r.kind != "ripple" and " mm from " in r.from_edges for r in result.regions):
         rows.append(("\u2194", "tape distance to an edge, mm"))
     if any(region.verdict == "undecided" for region in result.regions):
         rows.append(("?", "undecided, perhaps in tolerance or form: the table says why"))

@@ -108,9 +108,11 @@ def _draw_map(axes: Axes, fill: Fill, result: CheckResult) -> None:
 
 
 def _said(fill: Fill, result: CheckResult) -> str:
-    """What the filler comes to, and how many marks are not in it."""
+    """What the filler comes to, and what is not in it."""
     unsure = sum(r.kind != "ripple" and r.verdict == "undecided" for r in result.regions)
-    without = f"; without the {unsure} undecided (?)" if unsure else ""
+    left = [f"the {unsure} undecided (?)"] if unsure else []
+    left += ["edge bands"] if result.plan is not None and result.plan.in_edges else []
+    without = f"; without {' and '.join(left)}" if left else ""
     return (
         f"{_TITLES[fill.target]}: greatest {fill.greatest_mm:.1f} mm, "
         f"{fill.litres:.3f} l in place, {fill.kilograms:.3f} kg to mix{without}"

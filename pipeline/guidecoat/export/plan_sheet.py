@@ -144,8 +144,7 @@ def _surfaces(plan: WorkPlan) -> str:
     head = "".join(
         f'<th scope="col"{_number(k)}>{escape(name)}</th>' for k, name in enumerate(_HEADS)
     )
-    in_edges = any(region.edge and region.kind == "low" for region in plan.regions)
-    bands = " What lies in the bands along edges is in the steps, not in these." if in_edges else ""
+    bands = " What lies in the bands along edges is in the steps only." if plan.in_edges else ""
     rows = "\n".join(_surface_row(names[f.target], f) for f in (plan.tap, plan.cover))
     return (
         f'<table class="figures">\n<thead><tr>{head}</tr></thead>\n<tbody>\n{rows}\n'

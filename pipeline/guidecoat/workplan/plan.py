@@ -50,6 +50,13 @@ class WorkPlan:
     ready: tuple[Ready, ...]
     cautions: tuple[str, ...]
 
+    @property
+    def in_edges(self) -> bool:
+        """Whether lows lie in the bands along edges too, which the steps fill and no surface
+        counts.
+        """
+        return any(r.edge and r.kind == "low" and r.verdict == "out" for r in self.regions)
+
 
 def plan_work(
     result: Checked, *, build_mm: float | Floats | None = None, since: str = ""
