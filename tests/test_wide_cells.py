@@ -64,3 +64,23 @@ def test_out_is_out_by_more_than_its_uncertainty() -> None:
                 told += 1
                 assert abs(region.peak_mm) > 0.5 + 0.8 * region.uncertainty_mm
     assert told
+
+
+def test_spots_too_small_to_be_marks_are_told() -> None:
+    """A pit and a bead of spatter 9 mm across on a dense scan, and none on the same one clean."""
+    draw = np.random.default_rng(41)
+    x, y = (
+        a.ravel() for a in np.meshgrid(np.arange(-200, 200.1, 0.7), np.arange(-150, 150.1, 0.7))
+    )
+    x, y = x + 0.15 * draw.normal(size=x.size), y + 0.15 * draw.normal(size=x.size)
+    z = 6.0 * (1.0 - (x / 200.0) ** 2) + 5.0 * (1.0 - (y / 150.0) ** 2)
+    z += 0.02 * draw.normal(size=x.size)
+    clean = check(bare_cloud(np.column_stack([x, y, z]), name="clean"), settings())
+    assert clean.verdict == "in"
+    for u, v, height in ((60.0, 40.0, -0.6), (-80.0, -30.0, 0.7)):
+        z += height * np.cos(0.5 * np.pi * np.minimum(np.hypot(x - u, y - v) / 4.5, 1.0)) ** 2
+    result = check(bare_cloud(np.column_stack([x, y, z]), name="spotted"), settings())
+    assert result.regions == ()
+    (said,) = [w for w in result.warnings if "narrower than a mark" in w]
+    assert said.startswith("2 spots")
+    assert result.verdict == "undecided"

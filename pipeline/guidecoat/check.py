@@ -39,8 +39,10 @@ from .regions import Region, measure_regions
 from .remarks import doubts_of, warnings_of
 from .ripple_doubts import ripple_words
 from .scan import Scan
+from .scan_doubts import spot_words
 from .scan_io import read_scan
 from .settings import Settings, require_edges
+from .spots import find_spots
 from .surroundings import off_surroundings
 from .unrolled import Unrolled, unroll
 from .untold import turns_tight, unsure_words, untold_words
@@ -296,6 +298,7 @@ def _result(
     doubts = off_words(off)
     doubts += untold_words(regions) + ripple_words(regions)
     doubts += doubts_of(unrolled, faces, fair, found)
+    doubts += _spots(unrolled, fair, deviation, settings)
     told = doubts + unsure_words(judged.unsure)
     main = fair.faces[0]
     side = cells.grid.cell_mm
@@ -326,6 +329,21 @@ def _result(
         blurred_by=found.blurred_by,
         share_judged=float(found.judged.sum()) / max(int(cells.filled.sum()), 1),
     )
+
+
+def _spots(
+    unrolled: Unrolled, fair: FairSurface, deviation: Deviation, settings: Settings
+) -> list[str]:
+    """What to tell of spots too small to be marks."""
+    spots = find_spots(
+        deviation.point_mm,
+        deviation.point_status,
+        unrolled.charted.uvh,
+        unrolled.cells,
+        tolerance_mm=settings.tolerance.height_mm,
+        roughness=unrolled.roughness,
+    )
+    return spot_words(unrolled, [line.edge for face in fair.faces for line in face.edges], spots)
 
 
 def _dropped(unrolled: Unrolled, point_status: NDArray[np.uint8]) -> dict[str, int]:

@@ -218,7 +218,7 @@ def doubt_rolled(
     band = ndimage.binary_dilation(faces.reason == BAND)
     return tuple(
         replace(region, verdict="undecided", doubt=region.doubt or ROLLED)
-        if region.kind != "ripple" and (region.edge or (region.footprint & band).any())
+        if region.edge or (region.footprint & band).any()
         else region
         for region in regions
     )

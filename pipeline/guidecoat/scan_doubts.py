@@ -10,6 +10,7 @@ from .edges import Edge, torn_rims
 from .flying import MANY
 from .places import Place, place_of
 from .shut_lines import ShutLine
+from .spots import Spot
 from .unrolled import Unrolled
 
 # Sound scans lack up to 2 % of a skin (measured), and corners may look torn.
@@ -63,6 +64,20 @@ def scan_doubts(unrolled: Unrolled, edges: Sequence[Edge]) -> list[str]:
             "strip again."
         )
     return said
+
+
+def spot_words(unrolled: Unrolled, edges: Sequence[Edge], spots: Sequence[Spot]) -> list[str]:
+    """A warning of spots too small to be marks; while it stands a panel is not in tolerance."""
+    if not spots:
+        return []
+    worst = spots[0]
+    where = place_of(unrolled, edges, worst.u_mm, worst.v_mm)
+    what = "One spot" if len(spots) == 1 else f"{len(spots)} spots"
+    return [
+        f"{what} narrower than a mark (10 mm or so) beyond the tolerance, by its points: "
+        f"{worst.height_mm:+.2f} mm {where}{'; and more' if len(spots) > 1 else ''}. Dirt, weld "
+        "spatter or pits: wipe the panel and feel for them; points.ply has each."
+    ]
 
 
 def gap_words(unrolled: Unrolled, inboard_mm: float) -> list[str]:
