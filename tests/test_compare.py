@@ -8,12 +8,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy import ndimage
 
 from guidecoat.cli import main
 from guidecoat.compare import CompareOptions, Comparison, compare_scans
 from guidecoat.compare.change import find_change
-from guidecoat.compare.placing import between_files, read_pairs
+from guidecoat.compare.placing import between_files, place_scan, read_pairs
 from guidecoat.compare.progress import OVERDONE
 from guidecoat.errors import ScanUnfitError, SettingsError
 from guidecoat.export.compare_files import write_comparison
@@ -21,6 +22,7 @@ from guidecoat.export.compare_tables import TRACK_COLUMNS, history_csv, regions_
 from guidecoat.export.compare_words import track_words
 from guidecoat.export.words import signed
 from guidecoat.ply import write_ply
+from guidecoat.registration import RegistrationSettings, WeakDirection, held_by_pairs
 from guidecoat.report.remaining import remaining
 from guidecoat.scan import Scan, Units
 from guidecoat.scan_io import read_scan
@@ -28,6 +30,7 @@ from guidecoat.settings import load_settings
 from guidecoat.synthetic import (
     Dimple,
     Part,
+    SyntheticScan,
     cylinder_panel,
     planted_volume_cm3,
     scan_panel,
@@ -385,6 +388,60 @@ def test_plain_cylinders_of_other_lengths_are_refused() -> None:
     scans = [seen((), seed=62 + k, panel=p)[0] for k, p in enumerate((long, short))]
     with pytest.raises(ScanUnfitError, match=r"shape does not hold .*half a turn.*--pairs"):
         compare_scans(tuple(scans), SETTINGS)
+
+
+def picked(
+    of_second: SyntheticScan, of_first: SyntheticScan, *, off_mm: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Six spots picked on both scans, so far off."""
+    s, t = (a.ravel() for a in np.meshgrid([-200.0, 0.0, 200.0], [-120.0, 120.0]))
+    draw = np.random.default_rng(64)
+    here, there = (
+        truth.place_mm(s, t) + off_mm * draw.normal(size=(len(s), 3))
+        for truth in (of_second, of_first)
+    )
+    return here, there
+
+
+def test_pairs_that_the_edges_contradict_are_refused() -> None:
+    """The shorter of two cylinders slides home to one end of the longer one."""
+    long, short = (cylinder_panel(700.0, length_mm=size) for size in (600.0, 480.0))
+    (first, of_first), (second, of_second) = (
+        seen((), seed=62 + k, panel=p, pose=None) for k, p in enumerate((long, short))
+    )
+    with pytest.raises(ScanUnfitError, match=r"picked points lie 60\.\d mm apart .*same spot"):
+        place_scan(second, first, pairs=picked(of_second, of_first, off_mm=0.3))
+
+
+@pytest.mark.parametrize("off_mm", [0.0, 0.5])
+def test_picked_pairs_hold_what_nothing_else_does(off_mm: float) -> None:
+    """A placing that was slid 6 mm along its one free direction comes back by them, to what they
+    are worth; the rest of it, which the skin holds, does not move.
+    """
+    (first, of_first), (second, of_second) = (seen((), seed=66 + k, pose=None) for k in range(2))
+    _, found = place_scan(second, first)
+    out = of_first.outside_at(np.zeros(1), np.zeros(1))[0]
+    along = np.cross(out, np.eye(3)[np.abs(out).argmin()])
+    along /= np.linalg.norm(along)
+    slid = np.eye(4)
+    slid[:3, 3] = 6.0 * along
+    open_ = np.eye(6) * 1e-10
+    open_[3:, 3:] = 1e-5 * np.eye(3) + 100.0 * np.outer(along, along)
+    loose = replace(
+        found,
+        T_target_source=slid @ found.T_target_source,
+        covariance=open_,
+        weak_directions=(WeakDirection("slide", along, 10.0, "nothing"),),
+    )
+    spots = picked(of_second, of_first, off_mm=off_mm)
+    local = spots[0] - first.origin, spots[1] - first.origin
+    held = held_by_pairs(loose, local, RegistrationSettings())
+    left = held.T_target_source[:3, 3] - found.T_target_source[:3, 3]
+    assert abs(left @ along) < max(0.05, 3.0 * held.slide_mm * (off_mm > 0.0))
+    assert np.linalg.norm(left - (left @ along) * along) < 0.03
+    assert held.slide_mm < 0.5
+    (weak,) = held.weak_directions
+    assert weak.describe().endswith("held by the picked points only")
 
 
 @pytest.mark.parametrize(

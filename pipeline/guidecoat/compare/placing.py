@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import SettingsError
-from ..registration import Registration, RegistrationSettings, register
+from ..registration import Registration, RegistrationSettings, held_by_pairs, register
 from ..registration.rigid import compose
 from ..scan import Scan
 
@@ -72,6 +72,8 @@ def place_scan(
         turn_known=turn_known,
         settings=settings,
     )
+    if local is not None and not already_aligned:
+        found = held_by_pairs(found, local, settings or RegistrationSettings())
     return found.T_target_source @ compose(np.eye(3), shift), found
 
 

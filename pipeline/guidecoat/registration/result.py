@@ -46,7 +46,12 @@ class WeakDirection:
         if self.rival:
             return f"it fits as well {self.moved()}"
         word, unit = ("along", "mm") if self.kind == "slide" else ("about", "mrad")
-        held = {"edges": "held by the edges only", "loosely": "held loosely", "nothing": "free"}
+        held = {
+            "edges": "held by the edges only",
+            "pairs": "held by the picked points only",
+            "loosely": "held loosely",
+            "nothing": "free",
+        }
         return (
             f"{self.kind} {word} {self._axis()} +- {self.uncertainty:.2g} {unit}, "
             f"{held[self.held_by]}"
