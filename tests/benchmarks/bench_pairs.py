@@ -191,7 +191,12 @@ def side_row(panel: Panel, seed: int, spacing_mm: float) -> list[float]:
 
 
 def plane_row(panel: Panel, seed: int, spacing_mm: float) -> list[float]:
-    """How far off (mm) and askew (mrad) the plane of a body is found, 15 % of a side damaged."""
+    """How far off (mm) and askew (mrad) the plane of a body is found, 15 % of a side damaged.
+
+    NaN for the bonnet: it is mirrored in itself, and a body of two has another plane.
+    """
+    if panel is PANELS["bonnet"]:
+        return [np.nan, np.nan]
     damage = tuple(replace(d, peak_mm=-abs(d.peak_mm)) for d in changes(panel, seed + 50, 0.15))
     left, _ = scanned(panel, damage, 2 * seed + 700, spacing_mm, OUTWARD)
     right, _ = scanned(panel, (), 2 * seed + 701, spacing_mm, OUTWARD)
@@ -246,7 +251,11 @@ def main() -> None:
             row = [*change_row(panel, seed, apart), *side_row(panel, seed, apart)]
             rows.append([*row, *plane_row(panel, seed, apart)])
             print(f"  seed {seed:2}" + "".join(f"{value:12.4f}" for value in rows[-1]), flush=True)
-        print(f"{name:9}" + "".join(f"{value:12.4f}" for value in np.max(rows, axis=0)), flush=True)
+        print(
+            f"{name:9}"
+            + "".join(f"{value:12.4f}" for value in np.max(np.nan_to_num(rows), axis=0)),
+            flush=True,
+        )
 
 
 if __name__ == "__main__":
