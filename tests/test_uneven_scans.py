@@ -10,6 +10,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from bump_fixture import Bump, bumps_mm
 from guidecoat.check import CheckResult, check
 from guidecoat.compare import compare_scans
 from guidecoat.errors import ScanUnfitError
@@ -97,7 +98,7 @@ def test_seams_between_passes_are_no_ripple_for_sure(seed: int) -> None:
     assert {region.verdict for region in result.regions} <= {"undecided"}
 
 
-def passes(seed: int, marks: tuple[tuple[float, float, float, float], ...]) -> CheckResult:
+def passes(seed: int, marks: tuple[Bump, ...]) -> CheckResult:
     """Six passes of a hand scanner, each laid 0.15 mm off and askew, over each other by half."""
     rng = np.random.default_rng(seed)
     parts = []
@@ -107,9 +108,7 @@ def passes(seed: int, marks: tuple[tuple[float, float, float, float], ...]) -> C
         here = np.abs(y - middle - 25.0 * np.sin(x / 150.0 + k)) < 85.0
         x, y = x[here], y[here]
         z = -((x / 90.0) ** 2) - (y / 65.0) ** 2 + rng.normal(0.0, 0.03, len(x))
-        for u, v, height, width in marks:
-            r = np.minimum(2.0 * np.hypot(x - u, y - v) / width, 1.0)
-            z += height * (1.0 - r**2) ** 2
+        z += bumps_mm(x, y, marks)
         off, lean, tilt = rng.normal(0.0, 0.15, 3)
         parts.append((x, y, z + off + lean * x / 900.0 + tilt * (y - middle) / 170.0))
     x, y, z = (np.concatenate(a) for a in zip(*parts, strict=True))

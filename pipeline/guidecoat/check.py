@@ -32,7 +32,14 @@ from .face_jobs import Held
 from .faces import Faces
 from .fairing import FairSurface, knot_spacing, lay_surface
 from .given import OffPoint, off_words, points_off, read_hold_points, require_on_panel
-from .judging import refuse_noise, status_of, verdict_of, without_refused, without_specks
+from .judging import (
+    refuse_noise,
+    share_judged,
+    status_of,
+    verdict_of,
+    without_refused,
+    without_specks,
+)
 from .line_dents import with_line_dents
 from .marks import Mark, find_marks
 from .regions import Region, measure_regions
@@ -262,7 +269,7 @@ def _doubted(
     u = unrolled
     seen = Seen(u.scan, u.charted, u.cells, u.skin, u.doubles, u.flying)
     regions = doubt_regions(regions, found, seen, laid.faces, u.creases, laid.fair, settings)
-    regions = doubt_scarce(regions, found.judged, u.cells)
+    regions = doubt_scarce(regions, share_judged(found, u.cells))
     return doubt_held(
         regions,
         laid.off,
@@ -327,7 +334,7 @@ def _result(
         cautions=cautions_for(settings.stage),
         timings_s={**unrolled.timings_s, **clock.seconds},
         blurred_by=found.blurred_by,
-        share_judged=float(found.judged.sum()) / max(int(cells.filled.sum()), 1),
+        share_judged=share_judged(found, cells),
     )
 
 
@@ -343,7 +350,7 @@ def _spots(
         tolerance_mm=settings.tolerance.height_mm,
         roughness=unrolled.roughness,
     )
-    return spot_words(unrolled, [line.edge for face in fair.faces for line in face.edges], spots)
+    return spot_words(unrolled, fair.edges, spots)
 
 
 def _dropped(unrolled: Unrolled, point_status: NDArray[np.uint8]) -> dict[str, int]:

@@ -10,6 +10,7 @@ from scipy import ndimage
 
 from .cells import Cells, ChartedPoints
 from .chart import Grid
+from .faces import HEM_MM, Faces
 from .local_fit import plane_of_sums
 
 Floats = NDArray[np.float64]
@@ -111,19 +112,15 @@ def look_for_layers(charted: ChartedPoints, cells: Cells) -> Layers:
     return Layers(np.where(told & two & (own.min(axis=-1) > 0.0), gap, 0.0), told)
 
 
-def find_double_skins(
-    layers: Layers, cells: Cells, inside_mm: Floats, *, clear_mm: float
-) -> tuple[DoubleSkin, ...]:
+def find_double_skins(layers: Layers, cells: Cells, faces: Faces) -> tuple[DoubleSkin, ...]:
     """Find patches in which most cells hold two layers over the same ground, largest first.
 
-    Parameters
-    ----------
-    inside_mm : (nu, nv) distance to the nearest true edge, body line or step.
-    clear_mm : how far from those a patch must reach: nearer ones are hems and returned flanges.
+    Those near a true edge, body line or step are hems and returned flanges.
 
     Layers under 0.15 mm, or some four times the noise, apart cannot be told from one rough skin.
     """
     apart, told = layers.apart_mm, layers.told
+    away = faces.inside_mm > faces.inboard_mm + HEM_MM
     double = told & (apart > LEAST_APART_MM)
     size = _WINDOW_CELLS
     share = ndimage.uniform_filter(double.astype(np.float64), size, mode="constant")
@@ -135,7 +132,7 @@ def find_double_skins(
     found = []
     for k in range(1, count + 1):
         here = label == k
-        clear = here & (inside_mm > clear_mm)
+        clear = here & away
         area = float(here.sum()) * side**2
         if area < _LEAST_AREA_MM2 or clear.sum() < 0.5 * here.sum():
             continue

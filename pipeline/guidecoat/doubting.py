@@ -5,7 +5,7 @@ A doubt only ever turns `out` into `undecided`; what is sure is said by the fair
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,7 +17,7 @@ from .chart import Grid
 from .creases import Crease
 from .deviation import CellDeviation
 from .double_skins import DoubleSkin, find_double_skins, look_for_layers
-from .faces import BAND, HEM_MM, Faces
+from .faces import BAND, Faces
 from .fairing import FairSurface
 from .flying import MANY, flying_share
 from .given import OffPoint
@@ -72,9 +72,7 @@ class Seen:
     @classmethod
     def on(cls, scan: Scan, charted: ChartedPoints, cells: Cells, skin: Mask, faces: Faces) -> Seen:
         """Look at a scan that was laid on the chart and faces of another."""
-        clear_mm = faces.inboard_mm + HEM_MM
-        layers = look_for_layers(charted, cells)
-        doubles = find_double_skins(layers, cells, faces.inside_mm, clear_mm=clear_mm)
+        doubles = find_double_skins(look_for_layers(charted, cells), cells, faces)
         return cls(scan, charted, cells, skin, doubles, flying_share(charted, cells, skin))
 
 
@@ -98,16 +96,23 @@ def doubt_regions(
     return doubt_rolled(regions, faces, inboard_mm=settings.edges.inboard_mm)
 
 
+def _doubted(
+    regions: tuple[Region, ...], why: str, applies: Callable[[Region], bool]
+) -> tuple[Region, ...]:
+    """Regions with those undecided that a doubt applies to; an earlier doubt stays the reason."""
+    return tuple(
+        replace(region, verdict="undecided", doubt=region.doubt or why)
+        if applies(region)
+        else region
+        for region in regions
+    )
+
+
 def doubt_flying(regions: tuple[Region, ...], flying: float) -> tuple[Region, ...]:
     """Knocks in edges, undecided where many points fly: a band along an edge has few to tell."""
     if flying <= MANY:
         return regions
-    return tuple(
-        replace(region, verdict="undecided", doubt=region.doubt or FLYING)
-        if region.edge and region.peak_mm == region.edge_peak_mm
-        else region
-        for region in regions
-    )
+    return _doubted(regions, FLYING, lambda r: bool(r.edge) and r.peak_mm == r.edge_peak_mm)
 
 
 def doubt_unseen(
@@ -180,13 +185,9 @@ def _on_both(
     return replace(region, uncertainty_mm=unsure, verdict=verdict, doubt=doubt)
 
 
-def doubt_scarce(regions: tuple[Region, ...], judged: Mask, cells: Cells) -> tuple[Region, ...]:
+def doubt_scarce(regions: tuple[Region, ...], share_judged: float) -> tuple[Region, ...]:
     """Everything undecided where too little of a scan could be judged to call it one panel."""
-    if judged.sum() >= LEAST_JUDGED * cells.filled.sum():
-        return regions
-    return tuple(
-        replace(region, verdict="undecided", doubt=region.doubt or SCARCE) for region in regions
-    )
+    return _doubted(regions, SCARCE, lambda _: share_judged < LEAST_JUDGED)
 
 
 def doubt_facets(
@@ -198,12 +199,12 @@ def doubt_facets(
     own = charted.uvh[: len(scan.vertices)][charted.counted[: len(scan.vertices)]]
     bare = np.ones(cells.grid.shape, bool)
     bare[cells.grid.index(own[:, 0], own[:, 1])] = False
-    return tuple(
-        replace(region, verdict="undecided", doubt=region.doubt or FACETS)
-        if region.kind == "ripple" and region.core[bare].sum() > _MOSTLY_BARE * region.core.sum()
-        else region
-        for region in regions
-    )
+
+    def on_facets(region: Region) -> bool:
+        there = region.core[bare].sum() > _MOSTLY_BARE * region.core.sum()
+        return region.kind == "ripple" and bool(there)
+
+    return _doubted(regions, FACETS, on_facets)
 
 
 def doubt_rolled(
@@ -216,12 +217,7 @@ def doubt_rolled(
     if faces.inboard_mm <= inboard_mm:
         return regions
     band = ndimage.binary_dilation(faces.reason == BAND)
-    return tuple(
-        replace(region, verdict="undecided", doubt=region.doubt or ROLLED)
-        if region.edge or (region.footprint & band).any()
-        else region
-        for region in regions
-    )
+    return _doubted(regions, ROLLED, lambda r: bool(r.edge) or bool((r.footprint & band).any()))
 
 
 def doubt_held(

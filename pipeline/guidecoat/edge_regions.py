@@ -19,6 +19,7 @@ from .edge_lines import Ding, EdgeLine
 from .edges import BORDER, Edge
 from .faces import Faces
 from .fairing import FairSurface
+from .polylines import ends_of
 from .regions import Region, named, sides_mm, verdict_at
 from .rules import GUARD
 from .scan import Scan
@@ -113,7 +114,7 @@ def without_told(
     """The fair surface with its edges' dings less those that a region tells of, and those in which
     what may be form runs out over the edge: a body line, or a mark that is doubted or slender.
     """
-    ends = np.concatenate([np.zeros((0, 2)), *(c.line_uv[[0, -1]] for c in creases)])
+    ends = ends_of(c.line_uv for c in creases)
 
     def told(line: EdgeLine, ding: Ding) -> bool:
         at = np.array([ding.u_mm, ding.v_mm])

@@ -15,7 +15,6 @@ from .errors import ScanUnfitError
 from .jumps import JUMP_MM, height_jumps
 from .openings import BEHIND_MM, close_dropouts
 from .polylines import near_line
-from .rolled_rims import rolled_mm
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -103,11 +102,6 @@ class Faces:
     inboard_mm: float
 
 
-def sound_interior(cells: Cells, skin: Mask, *, margin_mm: float) -> Mask:
-    """(nu, nv) cells of the skin farther than a margin from its outline and openings."""
-    return np.asarray(skin & (from_edge_mm(cells, skin) > margin_mm))
-
-
 def from_edge_mm(cells: Cells, skin: Mask) -> Floats:
     """(nu, nv) distance (mm) inside the skin from its outline and openings, drop-outs closed."""
     closed, _, behind = close_dropouts(cells, skin)
@@ -151,8 +145,7 @@ def part_faces(
     Parameters
     ----------
     batten_mm : the shortest that may be used; strips under a third of it are not judged.
-    inboard_mm : width of the band along true edges in which scans are not trusted; where rims
-        roll off farther it is as wide as they do.
+    inboard_mm : width of the band along true edges in which scans are not trusted.
 
     Raises
     ------
@@ -167,7 +160,6 @@ def part_faces(
             f"{2 * inside.max():.0f} mm, a third of the batten is {batten_mm / 3:.0f} mm. "
             "Choose a shorter batten with --batten, or scan a larger part."
         )
-    inboard_mm = max(inboard_mm, rolled_mm(cells, skin, parted.from_edge_mm))
     reason = np.where(skin, np.uint8(JUDGED), np.uint8(OFF))
     reason[cells.filled & ~skin] = BAND  # The fringe that flying points and hems leave.
     reason[skin & parted.barrier] = LINE
@@ -185,7 +177,7 @@ class _Parted:
 
     body : between the lines, drop-outs included; piece : numbers of its wide parts, 0 for none;
     barrier : along lines and steps; behind : inner skins; openings : of the panel; lines : those
-    that part; from_edge_mm : distance from the outline and the openings.
+    that part.
     """
 
     body: Mask
@@ -194,7 +186,6 @@ class _Parted:
     behind: Mask
     openings: Mask
     lines: tuple[Crease, ...]
-    from_edge_mm: Floats
 
 
 def _parted(cells: Cells, skin: Mask, lines: tuple[Crease, ...], batten_mm: float) -> _Parted:
@@ -209,8 +200,7 @@ def _parted(cells: Cells, skin: Mask, lines: tuple[Crease, ...], batten_mm: floa
         # A line that fades out within a face parts nothing: the surface hinges along it.
         ending = [c for c in lines if _runs_inside(cells, piece, body, c)]
         if not ending:
-            from_edge = depth(closed & ~outlying, cells.grid.cell_mm)
-            return _Parted(body, piece, barrier, behind, openings, lines, from_edge)
+            return _Parted(body, piece, barrier, behind, openings, lines)
         lines = tuple(c for c in lines if c not in ending)
 
 

@@ -94,6 +94,11 @@ class FairSurface:
     faces: tuple[FaceSurface, ...]
     order: int
 
+    @property
+    def edges(self) -> tuple[Edge, ...]:
+        """The edges along which lines were laid, face by face."""
+        return tuple(line.edge for face in self.faces for line in face.edges)
+
 
 def knot_spacing(
     cells: Cells,

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .blind import blind_cause, blind_remedy
+from .cells import Cells
 from .deviation import HELD, HIGH, IN, LOW, NOT_JUDGED, UNDECIDED, CellDeviation
 from .errors import ScanUnfitError
 from .faces import BAND, CREASE, JUDGED, LINE, REFUSED, SPECK, Faces
@@ -132,6 +133,11 @@ def status_of(
         code = UNDECIDED if region.verdict == "undecided" else code
         status[region.core & found.judged] = code
     return status
+
+
+def share_judged(found: CellDeviation, cells: Cells) -> float:
+    """Share of what was scanned that is judged."""
+    return float(found.judged.sum()) / max(int(cells.filled.sum()), 1)
 
 
 def verdict_of(

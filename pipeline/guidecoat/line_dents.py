@@ -17,7 +17,7 @@ from .cells import Cells
 from .chart import Chart
 from .creases import Crease
 from .edges import Edge
-from .polylines import near_line
+from .polylines import ends_of, near_line
 from .regions import Region, named, sides_mm
 from .rules import GUARD
 from .scan import Scan
@@ -96,7 +96,7 @@ def with_line_dents(
         for line in lines
         for dent in _dents_on(line, _others(line, creases), cells, limit, batten_mm)
     ]
-    ends = np.concatenate([np.zeros((0, 2)), *(crease.line_uv[[0, -1]] for crease in creases)])
+    ends = ends_of(crease.line_uv for crease in creases)
     found = [d for d in found if np.linalg.norm(ends - d.place_uv, axis=1).min() > _FADES_MM]
     for dent in sorted(found, key=lambda dent: -abs(dent.off_mm)):
         own = _region(dent, cells, chart, scan, edges)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +27,11 @@ def carried_on(line: Floats, steps_mm: Floats, *, back: int) -> Floats:
     head, tail = line[0] - line[back], line[-1] - line[-1 - back]
     head, tail = (way / (np.linalg.norm(way) + 1e-12) for way in (head, tail))
     return np.vstack([(line[0] + steps * head)[::-1], line, line[-1] + steps * tail])
+
+
+def ends_of(lines: Iterable[Floats]) -> Floats:
+    """(2 k, 2) both ends of every one of k lines."""
+    return np.concatenate([np.zeros((0, 2)), *(line[[0, -1]] for line in lines)])
 
 
 def near_line(grid: Grid, line_uv: Floats, within_mm: float, *, extend_mm: float = 0.0) -> Mask:

@@ -11,6 +11,7 @@ from .faces import JUDGED, OFF, REASONS, Faces
 from .fairing import FairSurface
 from .fitness import WIDEST_CELL_MM, measure_sight, too_coarse_words
 from .given import hold_words, read_hold_points
+from .judging import share_judged
 from .left_out import TIGHT_TIMES
 from .local_fit import quadratic_columns
 from .scan_doubts import gap_words, scan_doubts
@@ -136,13 +137,13 @@ def doubts_of(
     """Why a panel on which nothing stands out is still not known to be in tolerance."""
     main, cells = fair.faces[0], unrolled.cells
     said = []
-    of_all = float(found.judged.sum()) / max(int(cells.filled.sum()), 1)
+    of_all = share_judged(found, cells)
     if of_all < LEAST_JUDGED:
         said.append(
             f"Only {100 * of_all:.0f} % of what was scanned could be judged, so it may be more "
             "than one panel, or none. Take one panel out with `guidecoat crop`."
         )
-    said += scan_doubts(unrolled, [line.edge for face in fair.faces for line in face.edges])
+    said += scan_doubts(unrolled, fair.edges)
     if cells.grid.cell_mm > WIDEST_CELL_MM:
         said.append(
             f"{too_coarse_words(cells).capitalize()}: highs and lows read too small, and small "
@@ -222,7 +223,7 @@ def _unjudged(unrolled: Unrolled, faces: Faces, found: CellDeviation) -> list[st
         area_cm2 = count * side**2 / 100.0
         if area_cm2 >= _LEAST_TOLD_CM2 and code not in (JUDGED, OFF):
             parts.append(f"{area_cm2:.0f} cm2 {reason}")
-    share = 100.0 * found.judged.sum() / max(int(filled.sum()), 1)
+    share = 100.0 * share_judged(found, unrolled.cells)
     return (
         [f"{_JUDGED} {share:.0f} % of the skin. Not judged: {'; '.join(parts)}."] if parts else []
     )

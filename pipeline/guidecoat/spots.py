@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from .cells import Cells
+from .chunks import by_chunks
 from .deviation import IN
 
 # Times the noise of single points: not one in ten thousand stands out so far by noise alone
@@ -46,7 +47,12 @@ def find_spots(
     point_mm, point_status : (v,) of the file's vertices; uvh : (n, 3), n >= v, their chart places.
     """
     limit = tolerance_mm + _OF_NOISE * cells.noise_mm * max(roughness, 1.0)
-    loud = np.flatnonzero((point_status == IN) & (np.abs(point_mm) > limit))
+
+    def beyond(part: slice) -> NDArray[np.intp]:
+        off = (point_status[part] == IN) & (np.abs(point_mm[part]) > limit)
+        return part.start + np.flatnonzero(off)
+
+    loud = np.concatenate([np.zeros(0, np.intp), *by_chunks(beyond, len(point_mm))])
     if len(loud) < _FEWEST:
         return ()
     i, j = cells.grid.index(uvh[loud, 0], uvh[loud, 1])

@@ -15,12 +15,13 @@ from .clock import Clock
 from .creases import Crease, find_creases, given_crease
 from .double_skins import DoubleSkin, find_double_skins, look_for_layers
 from .errors import ScanUnfitError
-from .faces import HEM_MM, Faces, part_faces, skin_mask, sound_interior
+from .faces import Faces, from_edge_mm, part_faces, skin_mask
 from .flying import MANY, flying_share, unspoilt
 from .given import read_crease_lines
 from .ground import ground_share
 from .jumps import height_jumps
 from .parts import require_no_wall
+from .rolled_rims import rolled_mm
 from .roughness import ROUGH, measure_roughness
 from .scan import Scan
 from .settings import Settings
@@ -28,6 +29,7 @@ from .shut_lines import ShutLine, find_shut_line
 from .unroll import lay_chart
 from .voxels import Voxels, voxelise
 
+Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 _CREASE_MARGIN_MM = 9.0
@@ -112,7 +114,8 @@ def unroll(scan: Scan, settings: Settings) -> Unrolled:
     with ThreadPoolExecutor(1) as beside:
         lane = beside.submit(find_shut_line, charted, cells, skin)
         layers = beside.submit(look_for_layers, charted, cells)
-        inner = _clear_of_edges(cells, skin)
+        from_edge = from_edge_mm(cells, skin)
+        inner = _clear_of_edges(cells, skin, from_edge)
         rough = measure_roughness(cells, inner)
         if rough > ROUGH:
             # Neighbours that scatter together, as in a merged mesh: points say too little of it.
@@ -122,12 +125,10 @@ def unroll(scan: Scan, settings: Settings) -> Unrolled:
         if line is not None and line.two_panels:
             raise _two_panels(line, place_in_file(scan, chart, cells, skin, line.middle_uv))
         batten = settings.surface.shortest_batten_mm
-        faces = part_faces(
-            cells, skin, creases, batten_mm=batten, inboard_mm=settings.edges.inboard_mm
-        )
-        doubles = find_double_skins(
-            layers.result(), cells, faces.inside_mm, clear_mm=faces.inboard_mm + HEM_MM
-        )
+        # Where rims roll off farther than is never trusted, no more is trusted than they leave.
+        inboard = max(settings.edges.inboard_mm, rolled_mm(cells, skin, from_edge))
+        faces = part_faces(cells, skin, creases, batten_mm=batten, inboard_mm=inboard)
+        doubles = find_double_skins(layers.result(), cells, faces)
     clock.lap("creases and faces")
     return Unrolled(
         scan,
@@ -146,10 +147,10 @@ def unroll(scan: Scan, settings: Settings) -> Unrolled:
     )
 
 
-def _clear_of_edges(cells: Cells, skin: Mask) -> Mask:
+def _clear_of_edges(cells: Cells, skin: Mask, from_edge: Floats) -> Mask:
     """(nu, nv) bool, cells whose form is the skin's own: off edges, hems and jumps in height."""
     margin = max(_CREASE_MARGIN_MM, _CREASE_MARGIN_CELLS * cells.grid.cell_mm)
-    inner = sound_interior(cells, skin, margin_mm=margin) & ~cells.layered
+    inner = skin & (from_edge > margin) & ~cells.layered
     return np.asarray(inner & ~ndimage.binary_dilation(height_jumps(cells, skin)))
 
 

@@ -11,11 +11,15 @@ one side damaged (its mirror plane). The worst of all seeds is printed.
 from __future__ import annotations
 
 import argparse
+import sys
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from guidecoat.compare import Comparison, compare_scans
 from guidecoat.compare.placing import between_files
@@ -38,6 +42,7 @@ from guidecoat.synthetic import (
     total_displacement_mm,
     wing,
 )
+from pair_fixture import slip_mm, turn_mrad
 
 Floats = NDArray[np.float64]
 PANELS = {
@@ -108,19 +113,6 @@ def scanned(
     return to_scan(truth, name=f"scan {seed}"), truth
 
 
-def placing_errors(found: Floats, moving: SyntheticScan, fixed: SyntheticScan) -> tuple[float, ...]:
-    """Worst error across and along the skin (mm), and the turn (mrad)."""
-    rows = np.flatnonzero(moving.part == Part.SKIN)[::50]
-    truth = fixed.T_scan_panel @ np.linalg.inv(moving.T_scan_panel)
-    apart = move(found, moving.points_mm[rows]) - move(truth, moving.points_mm[rows])
-    normals = moving.normals[rows] @ truth[:3, :3].T
-    across = np.einsum("nk,nk->n", apart, normals)
-    along = np.linalg.norm(apart - across[:, None] * normals, axis=1)
-    turn = found[:3, :3] @ truth[:3, :3].T
-    axis = np.array([turn[2, 1] - turn[1, 2], turn[0, 2] - turn[2, 0], turn[1, 0] - turn[0, 1]])
-    return float(np.abs(across).max()), float(along.max()), 500.0 * float(np.linalg.norm(axis))
-
-
 def build_error_mm(result: Comparison, truth: SyntheticScan) -> float:
     """Root mean square of the told change less the planted one, over cells off steep flanks."""
     after = result.after
@@ -151,8 +143,12 @@ def change_row(panel: Panel, seed: int, spacing_mm: float) -> list[float]:
     removed = float((np.maximum(-put_on, 0.0) * area).sum()) / 1000.0
     whole = result.whole
     still = compare_scans((before, again), settings)
+    motion = between_files(result.T_first[1], after, before)
+    across, along = slip_mm(motion, truth_a, truth_b)
     return [
-        *placing_errors(between_files(result.T_first[1], after, before), truth_a, truth_b),
+        float(np.abs(across).max()),
+        float(along.max()),
+        turn_mrad(motion, truth_a, truth_b),
         100.0 * abs(whole.added_cm3 / added - 1.0),
         100.0 * abs(whole.removed_cm3 / removed - 1.0) if removed > 0.2 * added else 0.0,
         build_error_mm(result, truth_a),

@@ -21,7 +21,7 @@ from .difference import LOOK_FIRST, is_others, shape_difference
 from .laying import Laid, Told, lay, read_pairs_of
 from .outlines import outlines_of
 from .parting import refuse_unheld
-from .passes import Pass, measure_pass, own_pass
+from .passes import Pass, lay_pass, measure_pass, own_pass
 from .reflecting import mirrored, plane_between, seen_in_own_mirror
 
 Floats = NDArray[np.float64]
@@ -57,12 +57,10 @@ def check_like(
     motion, found = laid.motion, laid.found
     spread = with_cells_for(settings, (scan, other))
     own = own_pass(check_or_cut(scan, _points(other, motion), spread))
-    image = measure_pass(other, own.result, motion, found, spread)
     for _ in range(2):
-        step, sigma = settle_at_edges(own, image)
+        step, sigma = settle_at_edges(own, lay_pass(other, own.result, motion, None, spread))
         motion = step @ motion
-        image = measure_pass(other, own.result, motion, None, spread)
-    image = image.in_doubt(sigma)
+    image = measure_pass(other, own.result, motion, None, spread).in_doubt(sigma)
     what = f"{like.name}, {'reflected and ' if reflected else ''}laid on at the held edges"
     result = shape_difference(own, image, settings, against=what)
     kept = tuple(w for w in own.result.warnings if not ("batten" in w or "--like" in w))

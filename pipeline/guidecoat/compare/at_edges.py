@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 from ..biweight import BIWEIGHT
 from ..errors import ScanUnfitError
 from ..registration.result import NOT_NOISE
-from ..registration.rigid import small_motions
+from ..registration.rigid import stepped
 from .huber import huber_fit
 from .passes import Pass, normals_at
 
@@ -76,10 +76,7 @@ def facing_cells(subject: Pass, other: Pass) -> Facing:
 
 def moved_by(twist: Floats, facing: Facing) -> Floats:
     """(4, 4) the motion of a (6,) scaled twist."""
-    step = np.concatenate([twist[:3] / facing.reach_mm, twist[3:]])
-    motion = small_motions(step[None])[0]
-    motion[:3, 3] += facing.middle - motion[:3, :3] @ facing.middle
-    return np.asarray(motion)
+    return stepped(np.eye(4), twist, facing.middle, facing.reach_mm)
 
 
 def settle_at_edges(subject: Pass, other: Pass) -> tuple[Floats, Floats]:

@@ -125,9 +125,11 @@ def _with_both(region: Region, subject: Pass, other: Pass, differ: bool) -> Regi
     one, two = _both_mm(region, subject, other)
     if is_others(region, subject, other):
         kind = "high" if two > 0.0 else "low"
-        said = f"the other panel's {kind}, not this one's: look there"
-        if differ:
-            said = f"this side's own form or the other's {kind}: find out which side is right"
+        said = (
+            f"this side's own form or the other's {kind}: find out which side is right"
+            if differ
+            else f"the other panel's {kind}, not this one's: look there"
+        )
     else:
         said = region.action
     one, two = (round(value, 2) + 0.0 for value in (one, two))

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..registration import Registration
-from ..registration.result import read_only
+from ..registration.result import largest_sigma, read_only
 from ..registration.rigid import tangents
 from ..scan import Scan
 from ..settings import Settings
@@ -23,7 +23,7 @@ from .at_edges import Facing, facing_cells, moved_by
 from .huber import huber_fit
 from .laying import Laid
 from .outlines import OVERLAP, Outlines
-from .passes import Pass, measure_pass
+from .passes import Pass, lay_pass, measure_pass
 
 Floats = NDArray[np.float64]
 
@@ -68,8 +68,7 @@ def part_at_edges(
         assert outlines is not None
         motion = outlines.start
     for _ in range(_MOST_ROUNDS):
-        laid = measure_pass(image, own.result, motion, None, settings)
-        facing = facing_cells(own, laid)
+        facing = facing_cells(own, lay_pass(image, own.result, motion, None, settings))
         twist, covariance = _step(facing, outlines, motion, found)
         motion = moved_by(twist, facing) @ motion
         if np.abs(twist).max() < _SETTLED_MM:
@@ -80,8 +79,8 @@ def part_at_edges(
         found,
         T_target_source=read_only(motion),
         weak_directions=(),
-        slide_mm=_largest(covariance[3:, 3:]),
-        turn_mrad=1e3 * _largest(covariance[:3, :3]),
+        slide_mm=largest_sigma(covariance[3:, 3:]),
+        turn_mrad=1e3 * largest_sigma(covariance[:3, :3]),
         covariance=read_only(covariance),
         centre_mm=read_only(facing.middle),
     )
@@ -133,7 +132,3 @@ def _ways(facing: Facing) -> tuple[Floats, Floats]:
     off[:3, 0], off[:3, 1], off[3:, 2] = first, second, normal
     along[:3, 0], along[3:, 1], along[3:, 2] = normal, first, second
     return off, along
-
-
-def _largest(covariance: Floats) -> float:
-    return float(np.sqrt(max(np.linalg.eigvalsh(covariance)[-1], 0.0)))

@@ -90,7 +90,28 @@ def measure_pass(
     registration: Registration | None,
     settings: Settings,
 ) -> Pass:
-    """Measure a scan from the yardstick's fair surface.
+    """Measure a scan from the yardstick's fair surface and judge it, as `lay_pass` takes them.
+
+    Raises
+    ------
+    ScanUnfitError : too little of the scan lies on the yardstick, or it shows two skins.
+    """
+    laid = lay_pass(scan, yardstick, T_reference_scan, registration, settings)
+    cells, faces = laid.result.cells, laid.result.faces
+    seen = Seen.on(scan, laid.charted, cells, laid.skin, faces)
+    said = scan_words(seen, inboard_mm=settings.edges.inboard_mm)
+    return replace(laid, result=replace(_judged(laid.result, seen, laid.placing_mm), warnings=said))
+
+
+def lay_pass(
+    scan: Scan,
+    yardstick: CheckResult,
+    T_reference_scan: Floats,
+    registration: Registration | None,
+    settings: Settings,
+) -> Pass:
+    """Measure how far a scan's cells are off the yardstick's fair surface; the rest of its result
+    is the yardstick's yet.
 
     Parameters
     ----------
@@ -119,12 +140,9 @@ def measure_pass(
         area_cm2=float(skin.sum()) * cells.grid.cell_mm**2 / 100.0,
         warnings=(),
     )
-    seen = Seen.on(scan, charted, cells, skin, faces)
-    said = scan_words(seen, inboard_mm=settings.edges.inboard_mm)
-    result = replace(_judged(laid, seen, placing), warnings=said)
-    off, band = _off_mm(cells, chart, faces, result, skin)
+    off, band = _off_mm(cells, chart, faces, laid, skin)
     noise = np.where(np.isfinite(off), cells.error_mm, np.nan)
-    return Pass(result, T_reference_scan, registration, charted, skin, off, noise, band, placing)
+    return Pass(laid, T_reference_scan, registration, charted, skin, off, noise, band, placing)
 
 
 def _judged(laid: CheckResult, seen: Seen, placing: Floats) -> CheckResult:

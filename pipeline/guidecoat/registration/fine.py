@@ -18,7 +18,7 @@ from .pairing import (
     facing_right,
     nearest,
 )
-from .rigid import inverse, move, small_motions
+from .rigid import inverse, move, stepped
 from .settings import RegistrationSettings
 from .surfels import Surfels
 
@@ -139,14 +139,6 @@ def information(surface: Readings, rim: Readings | None) -> tuple[Array, Array]:
         left += weighted.T @ rows
         right += weighted.T @ rim.residual
     return left, right
-
-
-def stepped(motion: Array, scaled: Array, centre: Array, radius_mm: float) -> Array:
-    """A motion after a scaled step: (6,) turn about a centre times a radius, and shift, mm."""
-    twist = np.concatenate([scaled[:3] / radius_mm, scaled[3:]])
-    step = small_motions(twist[None])[0]
-    step[:3, 3] += centre - step[:3, :3] @ centre
-    return np.asarray(step @ motion)
 
 
 class FineWork:

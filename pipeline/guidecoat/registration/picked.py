@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import ScanUnfitError
-from .result import OPEN_FACTOR, Registration, WeakDirection, read_only
-from .rigid import compose, move, small_motions, umeyama
+from .result import OPEN_FACTOR, Registration, WeakDirection, largest_sigma, read_only
+from .rigid import compose, move, stepped, umeyama
 from .settings import RegistrationSettings
 
 Array = NDArray[np.float64]
@@ -70,19 +70,17 @@ def _moved(
         np.linalg.inv(np.linalg.inv(found.covariance) + rows.T @ rows), np.float64
     )
     step = covariance @ (rows.T @ apart)
-    turn = small_motions(np.concatenate([step[:3], np.zeros(3)])[None])[0][:3, :3]
-    motion = compose(turn, found.centre_mm - turn @ found.centre_mm + step[3:])
     weak = tuple(
         _held(w, covariance, settings) if any(w is open_ for open_ in free) else w
         for w in found.weak_directions
     )
     return replace(
         found,
-        T_target_source=read_only(motion @ found.T_target_source),
+        T_target_source=read_only(stepped(found.T_target_source, step, found.centre_mm, 1.0)),
         covariance=read_only(covariance),
         weak_directions=weak,
-        slide_mm=float(np.sqrt(np.linalg.eigvalsh(covariance[3:, 3:])[-1])),
-        turn_mrad=1e3 * float(np.sqrt(np.linalg.eigvalsh(covariance[:3, :3])[-1])),
+        slide_mm=largest_sigma(covariance[3:, 3:]),
+        turn_mrad=1e3 * largest_sigma(covariance[:3, :3]),
     )
 
 

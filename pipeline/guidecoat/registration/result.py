@@ -213,3 +213,8 @@ def read_only(array: Array) -> Array:
     copy = np.array(array)
     copy.setflags(write=False)
     return copy
+
+
+def largest_sigma(covariance: Array) -> float:
+    """The largest standard deviation, over all directions, of a (k, k) covariance."""
+    return float(np.sqrt(max(np.linalg.eigvalsh(covariance)[-1], 0.0)))

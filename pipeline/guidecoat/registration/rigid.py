@@ -93,6 +93,14 @@ def small_motions(twists: Array) -> Array:
     return motions
 
 
+def stepped(motion: Array, scaled: Array, centre: Array, radius_mm: float) -> Array:
+    """A motion after a scaled step: (6,) turn about a centre times a radius, and shift, mm."""
+    twist = np.concatenate([scaled[:3] / radius_mm, scaled[3:]])
+    step = small_motions(twist[None])[0]
+    step[:3, 3] += centre - step[:3, :3] @ centre
+    return np.asarray(step @ motion)
+
+
 def turn_between(a: Array, b: Array) -> float:
     """Angle in radians of the turn that carries motion a into motion b."""
     cosine = (np.trace(a[:3, :3].T @ b[:3, :3]) - 1.0) / 2.0

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from .fine import FineWork, Fit, stepped
+from .fine import FineWork, Fit
 from .observability import weakest_motions
+from .rigid import stepped
 
 Array = NDArray[np.float64]
 _MOTIONS = 3
