@@ -41,7 +41,7 @@ PLACES = {
     "typer": {"cli"},
     "pydantic": {"settings", "setting_groups"},
 }
-HEAVY = ("matplotlib", "numba", "numpy", "open3d", "pydantic", "scipy", "trimesh")
+HEAVY = ("matplotlib", "numpy", "open3d", "pydantic", "scipy", "trimesh")
 
 
 def module_name(path: Path) -> str:

@@ -13,6 +13,7 @@ from scipy import ndimage
 from guidecoat.actions import Action, Dressing
 from guidecoat.chart import Grid
 from guidecoat.check import CheckResult, check
+from guidecoat.edge_lines import EdgeLine
 from guidecoat.rims import is_shaped, torn
 from guidecoat.settings import load_settings
 from guidecoat.survey import survey
@@ -72,24 +73,25 @@ def blobs(seed: int, *, missing: float, wide_mm: float = 22.0) -> Where:
     return seen
 
 
-def from_outline_mm(uv: Floats) -> Floats:
-    """How far inside the true panel, whose middle the chart's is, places lie; either way laid."""
-    a, b = np.abs(uv).T
-    along = np.minimum(LENGTH_MM / 2 - a, WIDTH_MM / 2 - b)
-    across = np.minimum(WIDTH_MM / 2 - a, LENGTH_MM / 2 - b)
-    return np.asarray(along if along.min() > across.min() else across)
+def from_outline_mm(result: CheckResult, line: EdgeLine) -> Floats:
+    """How far inside the true panel the places of an edge line lie."""
+    uvh = np.column_stack([line.line_uv, np.zeros(len(line.line_uv))])
+    x, y, _ = result.scan.to_file_frame(result.chart.to_space(uvh)).T
+    return np.asarray(np.minimum(LENGTH_MM / 2 - np.abs(x), WIDTH_MM / 2 - np.abs(y)))
 
 
-@pytest.mark.parametrize("seed", [3, 4, 5])
-def test_ragged_holes_are_no_openings_and_their_rims_no_edges(seed: int) -> None:
-    result = looked_at(crown, seen=blobs(seed, missing=0.25), seed=seed)
-    assert result.verdict == "in"
-    assert [line.name for line in result.edges if line.kind == "opening"] == []
-    deep = np.concatenate([from_outline_mm(line.line_uv) for line in result.edges])
-    # What a scan of a quarter less still shows of the outline, and hardly a bay's rim.
-    assert (np.abs(deep) < 12.0).mean() > 0.6
-    (said,) = (w for w in result.warnings if "of the skin was not scanned" in w)
-    assert re.match(r"At least 1\d|At least 2\d", said)
+@pytest.mark.slow
+def test_ragged_holes_are_seldom_openings_and_their_rims_seldom_edges() -> None:
+    results = [looked_at(crown, seen=blobs(seed, missing=0.25), seed=seed) for seed in range(10)]
+    assert [result.verdict for result in results] == ["in"] * 10
+    with_opening = sum(any(line.kind == "opening" for line in result.edges) for result in results)
+    assert with_opening <= 4
+    # What a scan of a quarter less still shows of the outline, and less of the bays' rims.
+    deep = [from_outline_mm(result, line) for result in results for line in result.edges]
+    assert (np.abs(np.concatenate(deep)) < 12.0).mean() > 0.6
+    for result in results:
+        (said,) = (w for w in result.warnings if "of the skin was not scanned" in w)
+        assert re.match(r"At least 1\d|At least 2\d", said)
 
 
 def test_a_mark_beside_a_ragged_hole_is_no_knock_in_an_edge() -> None:
@@ -127,7 +129,7 @@ def test_a_rim_that_was_not_scanned_is_no_knock_and_is_told(seed: int) -> None:
     result = looked_at(hemmed, seen=rim_missing, seed=seed, spacing_mm=1.4)
     assert (result.verdict, result.regions) == ("in", ())
     for line in result.edges:
-        assert np.abs(from_outline_mm(line.line_uv)).max() < 10.0
+        assert np.abs(from_outline_mm(result, line)).max() < 10.0
     (said,) = (w for w in result.warnings if "of the outline" in w)
     assert 220 <= int(said.split()[0]) <= 420
 
@@ -190,7 +192,7 @@ def test_ends_of_ribs_are_no_edges_and_tapes_end_at_the_outline() -> None:
     result = looked_at(form, spacing_mm=2.0)
     outline = [line for line in result.edges if line.kind == "outline"]
     for line in outline:
-        assert np.abs(from_outline_mm(line.line_uv)).max() < 10.0
+        assert np.abs(from_outline_mm(result, line)).max() < 10.0
     (low,) = (r for r in result.regions if r.verdict == "out")
     place = np.array([low.u_mm, low.v_mm])
     tapes = re.findall(r"(\d+) mm from edge (\w+)", low.from_edges)

@@ -20,6 +20,7 @@ from guidecoat.spline import (
     isotropic_metric,
     solve,
     span_energy,
+    span_powers,
     transfer,
 )
 from spline_fixture import (
@@ -288,6 +289,25 @@ def test_banded_solver_against_least_squares_and_kkt(order: int, passes: int) ->
     np.testing.assert_allclose(held @ fit.coefficients, values, atol=1e-6)
 
 
+@pytest.mark.parametrize("shape", [(9, 6), (6, 9)])
+def test_squares_of_rows_against_the_dense_product(shape: tuple[int, int]) -> None:
+    active = np.ones(shape, bool)
+    active[2:4, 3:5] = active[0, :2] = False
+    space = SplineSpace.build(-3.0, 2.0, 7.0, active)
+    rng = np.random.default_rng(4)
+    u, v = rng.uniform(0.0, 7.0, (2, 900)) * np.array(shape)[:, None]
+    u[:200], v[:200] = 0.2 * u[:200] + 40.0 * (shape[0] > 8), 0.1 * v[:200]  # crowded spans
+    u, v = u - 3.0, v + 2.0
+    on = space.covers(u, v)
+    rows = space.rows(u[on], v[on], du=1)
+    weight = np.where(rng.uniform(size=on.sum()) < 0.2, 0.0, rng.uniform(size=on.sum()))
+    a = dense(rows, space.size)
+    np.testing.assert_allclose(
+        full_band(rows.squares(weight)), (a.T * weight) @ a, rtol=1e-12, atol=1e-14
+    )
+    assert not rows.some(np.arange(0)).squares(np.zeros(0)).any()
+
+
 def test_posterior_variance_against_the_dense_inverse() -> None:
     space, rows, z, weight, *_ = small_job(2)
     fit = solve(energy_band(space, order=3), rows, z, weight, smoothing=5.0)
@@ -387,6 +407,20 @@ def test_values_and_derivatives_of_rows_are_those_of_a_cubic() -> None:
     }
     for (du, dv), want in cases.items():
         np.testing.assert_allclose(space.rows(u, v, du=du, dv=dv) @ c, want, atol=1e-9)
+
+
+def test_spans_as_polynomials_are_the_rows() -> None:
+    space = box_space(28.0, 21.0, 7.0)
+    rng = np.random.default_rng(2)
+    c = rng.normal(size=space.size)
+    powers = span_powers(space.lattice(c)[None])[0]
+    i, j = rng.integers(0, [[4], [3]], (2, 50))
+    t, w = rng.uniform(size=(2, 50))
+    falling = np.arange(3, -1, -1)
+    terms = (t[:, None] ** falling)[:, :, None] * (w[:, None] ** falling)[:, None, :]
+    found = (powers[i, j] * terms.reshape(50, 16)).sum(axis=1)
+    want = space.rows(7.0 * (i + t), 7.0 * (j + w)) @ c
+    np.testing.assert_allclose(found, want, atol=1e-12)
 
 
 # --- hinges -------------------------------------------------------------------------------------

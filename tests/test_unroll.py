@@ -37,6 +37,26 @@ def looked_at(scan: Scan) -> Voxels:
     return voxelise(scan.points_mm, scan.usable)
 
 
+def test_voxels_hold_their_points_and_know_their_normals() -> None:
+    scan = to_scan(made(sphere_panel(500.0, length_mm=300.0, width_mm=200.0)))
+    voxels = looked_at(scan)
+    number = voxels.number(scan.points_mm)
+    assert (number >= 0).all()
+    np.testing.assert_array_equal(np.bincount(number), voxels.count)
+    points = scan.points_mm.astype(np.float64)
+    for k in range(0, len(voxels.count), 7):
+        middle = points[number == k].mean(axis=0)
+        np.testing.assert_allclose(voxels.centre_mm[k], middle, atol=1e-9)
+    # Of a sphere every normal runs through one centre. A voxel's is that of its neighbourhood,
+    # whose middle lies up to half a voxel beside its own.
+    a = np.eye(3) - voxels.normal[:, :, None] * voxels.normal[:, None, :]
+    centre = np.linalg.solve(a.sum(axis=0), (a @ voxels.centre_mm[:, :, None]).sum(axis=0))[:, 0]
+    to_centre = centre - voxels.centre_mm
+    to_centre /= np.linalg.norm(to_centre, axis=1, keepdims=True)
+    off = np.abs((to_centre * voxels.normal).sum(axis=1))
+    assert np.median(off) > np.cos(0.5 * voxels.size_mm / 500.0)
+
+
 def laid(scan: Scan, outside: str = "auto") -> Skin:
     return lay_chart(scan, looked_at(scan), outside=outside)
 

@@ -1,6 +1,6 @@
 """Long arrays worked on piece by piece, by two threads.
 
-The work must let go of the interpreter lock, as numpy and the compiled kernels do on long arrays.
+The work must let go of the interpreter lock, as numpy and scipy do on long arrays.
 """
 
 from __future__ import annotations
@@ -23,7 +23,12 @@ def in_threads(work: Callable[[A], T], jobs: Iterable[A]) -> list[T]:
         return list(pool.map(work, jobs))
 
 
+def chunks_of(count: int) -> list[slice]:
+    """Slices that cover `count` rows, in their order."""
+    return [slice(k, min(k + ROWS, count)) for k in range(0, count, ROWS)]
+
+
 def by_chunks(work: Callable[[slice], T], count: int) -> list[T]:
     """The results of the work over slices that cover `count` rows, in their order."""
-    parts = [slice(k, min(k + ROWS, count)) for k in range(0, count, ROWS)]
+    parts = chunks_of(count)
     return [work(part) for part in parts] if len(parts) < 2 else in_threads(work, parts)

@@ -210,49 +210,48 @@ def _lanes(box: Floats, inside: Mask, usual: Floats, side: float) -> Mask:
     dv = np.round(np.outer(np.sin(angle), along)).astype(np.int64)
     # Off the rim there is nothing to count.
     far = ((reach, reach), (reach, reach))
-    held, there = np.pad(np.where(inside, box, 0.0), far), np.pad(inside, far)
+    held = np.pad(np.where(inside, box, 0.0).astype(np.float32), far)
+    there = np.pad(inside, far)
+    offset = du * held.shape[1] + dv
+    place, expected = (p + reach) * held.shape[1] + q + reach, usual[p, q]
     strips = [
-        _empty_strips_at(
-            p[k : k + _BLOCK] + reach, q[k : k + _BLOCK] + reach, held, there, usual, reach, du, dv
-        )
-        for k in range(0, len(p), _BLOCK)
+        _empty_strips_at(place[part], held.ravel(), there.ravel(), expected[part], offset)
+        for part in (slice(k, k + _BLOCK) for k in range(0, len(p), _BLOCK))
     ]
-    middles = sum(len(np.unique(at)) for at, _ in strips)
-    if middles > _MOST_LANE * inside.sum():
+    if sum(len(np.unique(middle)) for middle, _ in strips) > _MOST_LANE * inside.sum():
         return out
-    marked = np.zeros(held.shape, np.bool_)
-    for k, (at, way) in enumerate(strips):
-        a, b = p[k * _BLOCK + at] + reach, q[k * _BLOCK + at] + reach
-        for step in range(len(along)):
-            marked[a + du[way, step], b + dv[way, step]] = True
-    return np.asarray(marked[reach:-reach, reach:-reach])
+    marked = np.zeros(held.size, np.bool_)
+    for middle, way in strips:
+        marked[middle[:, None] + offset[way]] = True
+    return np.asarray(marked.reshape(held.shape)[reach:-reach, reach:-reach])
 
 
 def _empty_strips_at(
-    p: NDArray[np.intp],
-    q: NDArray[np.intp],
-    held: Floats,
+    place: NDArray[np.int64],
+    held: NDArray[np.float32],
     there: Mask,
     usual: Floats,
-    reach: int,
-    du: NDArray[np.int64],
-    dv: NDArray[np.int64],
-) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Which of the places p, q are the middle of an empty strip, and the strip's way."""
-    at, way = (x.ravel() for x in np.indices((len(p), len(du))))
-    expected = usual[p - reach, q - reach]
-    steps = np.arange(0, du.shape[1], _BOX)
-    found, seen = np.zeros(len(at)), np.zeros(len(at))
+    offset: NDArray[np.int64],
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """The places that are the middle of an empty strip, and the strip's way.
+
+    place : (n,) numbers of pixels; held, there : by pixel, points in the box round it and whether
+    it is skin; usual : (n,) points in a box there as a rule; offset : (ways, steps) from a strip's
+    middle to its pixels.
+    """
+    steps = np.arange(0, offset.shape[1], _BOX)
+    middle, way = np.repeat(place, len(offset)), np.tile(np.arange(len(offset)), len(place))
+    usual = np.repeat(usual, len(offset))
+    found = np.zeros(len(middle))
     # From the middle outward most strips are soon seen to hold points.
-    for step in steps[np.argsort(np.abs(steps - reach), kind="stable")]:
-        a, b = p[at] + du[way, step], q[at] + dv[way, step]
-        found += held[a, b]
-        seen += there[a, b]
-        left = found <= _LEFT_IN_LANE * len(steps) * expected[at]
-        at, way, found, seen = at[left], way[left], found[left], seen[left]
-    should = seen * expected[at]
+    for step in steps[np.argsort(np.abs(steps - offset.shape[1] // 2), kind="stable")]:
+        found += held[middle + offset[way, step]]
+        left = found <= _LEFT_IN_LANE * len(steps) * usual
+        middle, way, usual, found = middle[left], way[left], usual[left], found[left]
+    seen = there[middle[:, None] + offset[way][:, steps]].sum(axis=1)
+    should = seen * usual
     good = (should >= _LEAST_EXPECTED) & (found <= _LEFT_IN_LANE * should)
-    return at[good], way[good]
+    return middle[good], way[good]
 
 
 def _between(lane: Mask, inside: Mask, fine: Grid, charted: ChartedPoints) -> ShutLine | None:

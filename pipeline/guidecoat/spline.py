@@ -19,7 +19,6 @@ from functools import cached_property
 from math import comb
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy import sparse
 
@@ -31,6 +30,10 @@ Ints = NDArray[np.int64]
 # Row p: coefficients of t^0..t^3 of the p-th of the four cubic B-splines over one span.
 _PIECES = np.array([[1, -3, 3, -1], [4, 0, -6, 3], [1, 3, 3, -3], [0, 0, 0, 1]]) / 6.0
 _HOLD_ROUNDS = 3
+# Rows of a span that are worked on at once, over the mean of all spans.
+_FULLEST = 2.0
+# So many groups and their products stay in the processor's cache.
+_AT_ONCE = 512
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,9 +100,9 @@ class SplineSpace:
         if index.size and index.min() < 0:
             raise ValueError("a place lies outside the active spans of the spline")
         return Rows(
+            self,
             np.ascontiguousarray(index.reshape(-1, 16)),
             np.ascontiguousarray(value.reshape(-1, 16)),
-            self.size,
         )
 
     def lattice(self, coefficients: Floats) -> Floats:
@@ -109,20 +112,40 @@ class SplineSpace:
 
 @dataclass(frozen=True, eq=False)
 class Rows:
-    """Sparse rows of 16 entries over `size` unknowns: `s = sum value * c[index]`; index, value
-    are (n, 16).
+    """Sparse rows of 16 entries over the unknowns of a spline: `s = sum value * c[index]`; index,
+    value are (n, 16).
     """
 
+    space: SplineSpace
     index: Ints
     value: Floats
-    size: int
 
     @cached_property
     def _matrix(self) -> sparse.csr_array:
         n, entries = self.index.shape
         start = np.arange(0, (n + 1) * entries, entries, dtype=np.int32)
         index = self.index.ravel().astype(np.int32)
-        return sparse.csr_array((self.value.ravel(), index, start), shape=(n, self.size))
+        return sparse.csr_array((self.value.ravel(), index, start), shape=(n, self.space.size))
+
+    @cached_property
+    def _groups(self) -> _Groups:
+        return _Groups.of(self)
+
+    def squares(self, weights: Floats) -> Floats:
+        """(size, bandwidth + 1) lower band of `sum w b b'` over the rows b, for (n,) weights."""
+        shape = self.space.size, self.space.bandwidth + 1
+        if not len(self.index):
+            return np.zeros(shape)
+        groups = self._groups
+        weight = np.append(weights, 0.0)[groups.row]
+        lower = np.empty((len(weight), len(groups.lower)))
+        for k in range(0, len(weight), _AT_ONCE):
+            some = slice(k, k + _AT_ONCE)
+            value = groups.value[some]
+            block = value.transpose(0, 2, 1) @ (value * weight[some, :, None])
+            lower[some] = block.reshape(len(block), -1).take(groups.lower, axis=1)
+        band = np.bincount(groups.place, lower.ravel(), minlength=shape[0] * shape[1])
+        return np.asarray(band.reshape(shape), np.float64)
 
     def __matmul__(self, coefficients: Floats) -> Floats:
         """(n,) or (n, k) values of the rows at (size,) or (size, k) coefficients."""
@@ -136,15 +159,50 @@ class Rows:
     def stacked(cls, *parts: Rows) -> Rows:
         """The rows of all parts, which are of the same spline, one below the other."""
         index = np.concatenate([part.index for part in parts])
-        return cls(index, np.concatenate([part.value for part in parts]), parts[0].size)
+        value = np.concatenate([part.value for part in parts])
+        return cls(parts[0].space, index, value)
 
     def some(self, chosen: Ints | NDArray[np.bool_]) -> Rows:
         """Some of the rows."""
-        return Rows(self.index[chosen], self.value[chosen], self.size)
+        return Rows(self.space, self.index[chosen], self.value[chosen])
 
     def combined(self, a: Floats, other: Rows, b: Floats) -> Rows:
         """Row by row `a * self + b * other`, for rows at the same places."""
-        return Rows(self.index, a[:, None] * self.value + b[:, None] * other.value, self.size)
+        value = a[:, None] * self.value + b[:, None] * other.value
+        return Rows(self.space, self.index, value)
+
+
+@dataclass(frozen=True, eq=False)
+class _Groups:
+    """Rows of one span side by side, so that their squares are products of small matrices.
+
+    row : (k, m) row numbers, -1 where a group is not full; value : (k, m, 16), any there;
+    lower : (136,) the entries of a (16, 16) block that the lower band holds; place : (k * 136,)
+    where they belong in the band, laid out flat.
+    """
+
+    row: Ints
+    value: Floats
+    lower: Ints
+    place: Ints
+
+    @classmethod
+    def of(cls, rows: Rows) -> _Groups:
+        # A span is known by its first B-spline. Full ones are cut, which pads the others less.
+        first = rows.index[:, 0]
+        counts = np.unique(first, return_counts=True)[1]
+        longest = min(int(counts.max()), int(np.ceil(_FULLEST * counts.mean())))
+        rank = np.arange(len(first)) - np.repeat(np.cumsum(counts) - counts, counts)
+        group = np.cumsum(rank % longest == 0) - 1
+        row = np.full((group[-1] + 1, longest), -1)
+        row[group, rank % longest] = np.argsort(first, kind="stable")
+        # The unknowns of all spans rise alike.
+        index = rows.index[row[:, 0]]
+        rising = np.argsort(index[:1].ravel())
+        lower = np.tril_indices(len(rising))
+        high, low = rising[lower[0]], rising[lower[1]]
+        place = index[:, low] * rows.space.bandwidth + index[:, high]
+        return cls(row, rows.value[row], high * 16 + low, place.ravel())
 
 
 def _pieces(t: Floats, derivative: int) -> Floats:
@@ -154,6 +212,16 @@ def _pieces(t: Floats, derivative: int) -> Floats:
         factor = np.prod(np.arange(power - derivative + 1, power + 1))
         out = out * t[:, None] + factor * _PIECES[:, power]
     return out
+
+
+def span_powers(lattices: Floats) -> Floats:
+    """(k, nu, nv, 16) polynomials of t, w in [0, 1] over every span, from (k, nu + 3, nv + 3)
+    B-spline coefficients: the factors of t^3 w^3, t^3 w^2, t^3 w, t^3, t^2 w^3, down to 1.
+    """
+    spans = np.lib.stride_tricks.sliding_window_view(lattices, (4, 4), axis=(1, 2))
+    falling = _PIECES[:, ::-1]
+    powers = falling.T @ spans @ falling
+    return np.ascontiguousarray(powers.reshape(*powers.shape[:3], 16))
 
 
 def isotropic_metric(order: int) -> Floats:
@@ -202,21 +270,6 @@ def span_energy(knot: float, order: int, metric: Floats) -> Floats:
             product = np.kron(gram[order - k][order - j], gram[k][j])
             total += metric[:, k, j, None, None] * product
     return total
-
-
-@njit(cache=True, nogil=True)
-def _add_rows(band, index, value, weight):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Add sum w b b' to the lower band, stored as band[column, row - column]."""
-    for k in range(index.shape[0]):
-        w = weight[k]
-        if w == 0.0:
-            continue
-        for a in range(16):
-            ia, wa = index[k, a], w * value[k, a]
-            for b in range(16):
-                ib = index[k, b]
-                if ib <= ia:
-                    band[ib, ia - ib] += wa * value[k, b]
 
 
 @dataclass(frozen=True, eq=False)
@@ -316,13 +369,13 @@ def solve(
     numpy.linalg.LinAlgError
         When data and held rows leave part of the spline free.
     """
-    band = smoothing * energy
-    _add_rows(band, rows.index, rows.value, weights)
+    band = rows.squares(weights)
+    band += smoothing * energy
     if held is None or held_values is None or not len(held_values):
         held, held_values, penalty = None, np.zeros(0), 0.0
     else:
         penalty = 1e3 * float(band[:, 0].max())
-        _add_rows(band, held.index, held.value, np.full(len(held_values), penalty))
+        band += held.squares(np.full(len(held_values), penalty))
     factor = factorise(band)
     coefficients = np.zeros(len(band)) if start is None else start.copy()
     for _ in range(passes):

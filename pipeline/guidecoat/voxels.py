@@ -8,12 +8,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse import csgraph
 
-from .chunks import by_chunks
+from .chunks import by_chunks, chunks_of
 
 Floats = NDArray[np.float64]
 _ALONG = 160
@@ -64,32 +63,53 @@ class Voxels:
         return np.where(inside, self.lookup[i, j, k], np.int32(-1))
 
 
-@njit(cache=True, nogil=True)
-def _gather(points, usable, rotation, origin, size, low, lookup, count, sums):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Count the points of every voxel, or, once `lookup` numbers them, sum their moments there (in
-    the turned frame).
+@dataclass(frozen=True, eq=False)
+class _Lattice:
+    """Cubes of a size along the principal axes, `half` (3,) of them to either side of the mean."""
+
+    rotation: Floats
+    origin_mm: Floats
+    size_mm: float
+    half: NDArray[np.int64]
+
+    def place(self, points_mm: Floats) -> tuple[Floats, NDArray[np.int64]]:
+        """(3, m) places of (3, m) points in their cubes, from the middle; the cubes' numbers."""
+        turned = self.rotation @ points_mm - (self.rotation @ self.origin_mm)[:, None]
+        key = np.floor(turned / self.size_mm)
+        turned -= (key + 0.5) * self.size_mm
+        i, j, k = (key + self.half[:, None]).astype(np.int64)
+        _, wide, high = 2 * self.half
+        return turned, (i * wide + j) * high + k
+
+
+def _count(
+    points_mm: NDArray[np.float32], usable: NDArray[np.bool_], lattice: _Lattice
+) -> NDArray[np.int64]:
+    """Usable points in every cube of the lattice."""
+    count = np.zeros(int(np.prod(2 * lattice.half)), np.int64)
+    for part in chunks_of(len(points_mm)):
+        np.add.at(count, lattice.place(_used(points_mm, usable, part))[1], 1)
+    return count.reshape(2 * lattice.half)
+
+
+def _moments(
+    points_mm: NDArray[np.float32],
+    usable: NDArray[np.bool_],
+    lattice: _Lattice,
+    lookup: NDArray[np.int32],
+) -> Floats:
+    """(k, 9) sums of x, y, z, xx, yx, yy, zx, zy, zz about the middle of every voxel; lookup : the
+    cubes' voxels.
     """
-    key = np.empty(3, np.int64)
-    q = np.empty(3)
-    for n in range(len(points)):
-        if not usable[n]:
-            continue
-        for r in range(3):
-            x = 0.0
-            for c in range(3):
-                x += rotation[r, c] * (np.float64(points[n, c]) - origin[c])
-            key[r] = int(np.floor(x / size)) - low[r]
-            q[r] = x - (key[r] + low[r] + 0.5) * size
-        if len(sums) == 0:
-            count[key[0], key[1], key[2]] += 1
-            continue
-        k = lookup[key[0], key[1], key[2]]
-        m = 3
-        for r in range(3):
-            sums[k, r] += q[r]
-            for c in range(r + 1):
-                sums[k, m] += q[r] * q[c]
-                m += 1
+    sums = np.zeros((int(lookup.max()) + 1, 9))
+    for part in chunks_of(len(points_mm)):
+        (x, y, z), cube = lattice.place(_used(points_mm, usable, part))
+        terms = np.column_stack([x, y, z, x * x, y * x, y * y, z * x, z * y, z * z])
+        owner = lookup.ravel()[cube]
+        # One entry a column: the product adds every point's terms to its voxel's.
+        entries = (np.ones(len(owner)), owner, np.arange(len(owner) + 1))
+        sums += sparse.csc_array(entries, shape=(len(sums), len(owner))) @ terms
+    return sums
 
 
 def principal_frame(
@@ -163,18 +183,16 @@ def voxelise(points_mm: NDArray[np.float32], usable: NDArray[np.bool_]) -> Voxel
     size = max(2.0 * reach[0] / _ALONG, (8.0 * reach.prod() / _MOST_VOXELS) ** (1 / 3))
     while True:
         half = np.floor(reach * (1 + 1e-9) / size).astype(np.int64) + 1
-        count = np.zeros(2 * half, np.int32)
-        lookup = np.full(2 * half, -1, np.int32)
-        place = (points_mm, usable, rotation, origin, size, -half, lookup, count)
-        _gather(*place, np.zeros((0, 9)))
-        n = count[count > 0].astype(np.int64)
+        lattice = _Lattice(rotation, origin, size, half)
+        count = _count(points_mm, usable, lattice)
+        n = count[count > 0]
         usual = _usual(n)
         if usual >= _LEAST_POINTS or min(half) <= 2:
             break
         size *= 1.05 * np.sqrt(_WISHED_POINTS / usual)
+    lookup = np.full(count.shape, -1, np.int32)
     lookup[count > 0] = np.arange(len(n), dtype=np.int32)
-    sums = np.zeros((len(n), 9))
-    _gather(*place, sums)
+    sums = _moments(points_mm, usable, lattice, lookup)
     position = np.argwhere(lookup >= 0)
     key = position - half
     mean = sums[:, :3] / n[:, None]

@@ -28,9 +28,7 @@ import psutil
 from guidecoat.ply import write_ply
 from guidecoat.synthetic import Dimple, cylinder_panel, scan_panel
 
-ONE_THREAD = dict.fromkeys(
-    ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"), "1"
-)
+ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 BARE = """
 import sys, time
 from pathlib import Path

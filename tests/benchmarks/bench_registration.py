@@ -126,7 +126,7 @@ def main() -> None:
     }
     if small_gicp is not None:
         ways["small_gicp"] = by_small_gicp
-    register(*(s[:40_000] for s in _small_pair()))  # compiles and imports, not timed
+    register(*(s[:40_000] for s in _small_pair()))  # imports, not timed
     print(f"{'panel':14}{'way':12}{'across mm':>11}{'along mm':>11}{'turn mrad':>11}{'s':>7}")
     for panel in (crowned_door(), wing(), bonnet(), real_door()):
         rows: dict[str, list[tuple[float, ...]]] = {name: [] for name in ways}

@@ -35,7 +35,7 @@ def main() -> None:
             crowned_door(length_mm=400.0, width_mm=300.0), spacing_mm=3.0, noise_mm=0.05, seed=0
         )
     )
-    check(small, load_settings("metal"))  # compiles and imports, not timed
+    check(small, load_settings("metal"))  # imports, not timed
     scan = to_scan(
         scan_panel(crowned_door(), MARKS, spacing_mm=options.spacing_mm, noise_mm=0.05, seed=1)
     )

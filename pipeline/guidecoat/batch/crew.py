@@ -19,9 +19,7 @@ if TYPE_CHECKING:
     from distributed import Client, LocalCluster
 
 # One thread each for what a process might start by itself: the workers fill the cores.
-ONE_THREAD = dict.fromkeys(
-    ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"), 1
-)
+ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), 1)
 # What the system and other programs are left with.
 _SHARE_OF_MEMORY = 0.85
 _CONNECT_S = 10
