@@ -18,8 +18,8 @@ def test_a_door_is_told_in_either_unit(unit: str) -> None:
 
 
 def test_cm_and_inches_are_told_where_the_spacing_rules_one_out() -> None:
-    # 60 units 0.1 apart are 600 mm and 1.0 mm in cm, 1524 mm and 2.54 mm in inches.
-    assert decide_units((60.0, 40.0, 3.0), 0.1).value == "cm"
+    # 60 units 0.15 apart are 600 mm and 1.5 mm in cm, 1524 mm and 3.8 mm in inches.
+    assert decide_units((60.0, 40.0, 3.0), 0.15).value == "cm"
     # 25 units 0.009 apart are 250 mm and 0.09 mm in cm, 635 mm and 0.23 mm in inches.
     assert decide_units((25.0, 20.0, 1.0), 0.009).value == "in"
 
@@ -54,6 +54,8 @@ def test_several_units_say_what_to_type_for_each() -> None:
     [
         (180.0, 0.2, {"mm": "180 x 120", "cm": "1800 x 1200"}),
         (24.0, 0.04, {"cm": "240 x 160", "in": "610 x 406"}),
+        # A door in inches, its points 2.3 mm apart, is no flap in centimetres.
+        (41.1, 0.09, {"cm": "411 x 274", "in": "1040 x 696"}),
     ],
 )
 def test_a_small_part_is_not_taken_for_a_large_panel(

@@ -11,7 +11,7 @@ from .scan import MM_PER_UNIT, Units
 
 # Panels of road vehicles and what scanners deliver of them (common practice).
 TYPICAL_SIDE_MM = (300.0, 3500.0)
-TYPICAL_SPACING_MM = (0.1, 2.0)
+TYPICAL_SPACING_MM = (0.1, 3.0)
 POSSIBLE_SIDE_MM = (100.0, 8000.0)
 ANY_SIDE_MM = (20.0, 20_000.0)
 POSSIBLE_SPACING_MM = (0.03, 6.0)
