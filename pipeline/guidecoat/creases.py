@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 
 from .cells import Cells
 from .crease_view import CreaseView, window_mm
+from .far_off import flanks_among, is_pressed, turns_far_off
 from .line_shapes import (
     drawn_fair,
     joined_ends,
@@ -20,7 +21,7 @@ from .line_shapes import (
     straight_sides,
 )
 from .polylines import near_line
-from .profiles import FAR_MM, round_mm, turn_and_step
+from .profiles import FAR_MM, round_mm
 from .ridges import STATION_MM, Ridge, smooth_line, trace_ridges
 
 Floats = NDArray[np.float64]
@@ -62,11 +63,6 @@ _AT_THE_EDGE_MM = 50.0
 # Share of the seen stations that must turn or step alike for the whole of a line to be kept, not
 # its longest good stretch. At all of them folds lose a tenth of their length.
 _MOST_GOOD = 0.6
-# Share of stations with room to look 45 to 120 mm off; with less a line is believed that runs over
-# so much of the panel. At all of them a fading fold is drawn 80 mm too long; half and double the
-# same.
-_LEAST_FAR_SEEN = 0.3
-_MOST_OF_PANEL = 0.6
 # How far a line is carried on unseen to the skin's edge, where it is said to end a little before
 # it; one that parts across what hides both its sides; and any, as far as it goes on turning.
 # Doubled, lines of the door's recess run to its edges; 300 mm ends one 100 mm too early.
@@ -93,10 +89,6 @@ _SAME_LINE_SHARE = 0.5
 _REFUSED_SHARE = 0.6
 # Of a ridge: a stretch of it that large is the line, however short (choice).
 _WHOLE_SHARE = 0.7
-# Where it is looked whether a line's turn is still there, beyond most dents' rims, and the share of
-# it that must be: a dent's goes back to nothing (choice).
-_FAR_OFF_MM = (45.0, 120.0)
-_FAR_SHARE = 0.5
 # With nothing beside it to tell, a ridge shorter than that is no line (choice: twice the reach of
 # what would be looked at beside it).
 _ALONE_MM = 100.0
@@ -109,7 +101,8 @@ class Crease:
     name : "C1", "C2" ...; kind : soft (the surface hinges), sharp (it parts two faces) or step;
     line_uv : (k, 2) mm; turn_mrad : how far the surface turns across it, + when it turns up
     (a valley); step_mm : how far the side to the left of the line stands above the right;
-    length_mm; source : found | given; round_mm : how far to either side the skin is rounded.
+    length_mm; source : found | given; round_mm : how far to either side the skin is rounded;
+    pressed : whether the skin beyond that is one on both sides, as across a swage.
     """
 
     name: str
@@ -120,11 +113,12 @@ class Crease:
     length_mm: float
     source: str
     round_mm: float = 0.0
+    pressed: bool = False
 
     @property
     def parts(self) -> bool:
         """Whether it parts the skin into faces."""
-        return self.kind in ("sharp", "step")
+        return self.kind in ("sharp", "step") and not self.pressed
 
 
 def find_creases(cells: Cells, mask: Mask, skin: Mask) -> tuple[Crease, ...]:
@@ -150,10 +144,13 @@ def find_creases(cells: Cells, mask: Mask, skin: Mask) -> tuple[Crease, ...]:
     taken = _with_branches(taken, stubs + rest, view)
     taken += _rounded_ones(view, taken, shortest)
     taken.sort(key=lambda c: (-c.length_mm, c.line_uv[0, 0]))
-    return tuple(
-        replace(c, name=f"C{k + 1}", round_mm=round_mm(c.line_uv, view.fit, cells, mask))
-        for k, c in enumerate(taken)
-    )
+    return tuple(_rounded(replace(c, name=f"C{k + 1}"), view) for k, c in enumerate(taken))
+
+
+def _rounded(crease: Crease, view: CreaseView) -> Crease:
+    """With how far the skin is rounded along it, and whether it is one beyond that."""
+    wide = round_mm(crease.line_uv, view.fit, view.cells, view.mask)
+    return replace(crease, round_mm=wide, pressed=is_pressed(crease.line_uv, view, wide))
 
 
 def _lines_among(
@@ -164,12 +161,13 @@ def _lines_among(
     soft: list[Crease] = []
     left: list[Ridge] = []
     refused: list[Ridge] = []
-    for ridge in ridges:
-        doubtful = abs(ridge.turn_rad) < _SHARP_TURN_RAD
+    flanks = flanks_among(ridges, view)
+    for ridge, flank in zip(ridges, flanks, strict=True):
+        doubtful = abs(ridge.turn_rad) < _SHARP_TURN_RAD and not flank
         if doubtful and any(runs_beside(ridge.line_uv, r.line_uv, FAR_MM) for r in refused):
             continue
         sides = straight_sides(ridge)
-        found = [_verified(side, view, shortest_mm) for side in sides]
+        found = [_verified(side, view, shortest_mm, flank=flank) for side in sides]
         if not any(f is not None and f.length_mm >= shortest_mm for f in found):
             if not doubtful:
                 left.append(ridge)
@@ -246,7 +244,7 @@ def _rounded_ones(view: CreaseView, taken: list[Crease], shortest_mm: float) -> 
         found = _verified(ridge, wide, shortest_mm)
         if found is None or found.parts or found.length_mm < shortest_mm:
             continue
-        if _turns_far_off(ridge, 1e-3 * found.turn_mrad, wide):
+        if turns_far_off(ridge, 1e-3 * found.turn_mrad, wide):
             out.append(_to_the_edge(found, wide))
     return out
 
@@ -281,7 +279,7 @@ def given_crease(name: str, line_uv: Floats, cells: Cells, mask: Mask) -> Crease
     middle_turn = float(np.median(turn[seen])) if seen.any() else 0.0
     middle_step = float(np.median(step[seen])) if seen.any() else 0.0
     found = _crease(name, line, middle_turn, middle_step, "given")
-    return replace(found, round_mm=round_mm(line, view.fit, cells, mask))
+    return _rounded(found, view)
 
 
 def _crease(name: str, line: Floats, turn: float, step: float, source: str) -> Crease:
@@ -291,8 +289,12 @@ def _crease(name: str, line: Floats, turn: float, step: float, source: str) -> C
     return Crease(name, kind, line, 1e3 * turn, step, _length_mm(line), source)
 
 
-def _verified(ridge: Ridge, view: CreaseView, shortest_mm: float) -> Crease | None:
-    """The stretch of a ridge across which the surface turns or steps, if it is long enough."""
+def _verified(
+    ridge: Ridge, view: CreaseView, shortest_mm: float, *, flank: bool = False
+) -> Crease | None:
+    """The stretch of a ridge across which the surface turns or steps, if it is long enough; flank :
+    known to be one side of a flank, whose turn the other side takes back.
+    """
     turn, step = view.across(ridge.line_uv)
     seen = np.isfinite(turn)
     if seen.mean() < _LEAST_SEEN:
@@ -306,8 +308,8 @@ def _verified(ridge: Ridge, view: CreaseView, shortest_mm: float) -> Crease | No
     least = _LEAST_SHARP * abs(middle_step) / (view.sigma_mm * np.exp(0.5)) if steps else 0.0
     if abs(ridge.turn_rad) < max(least, _LEAST_TURN_SHARE * abs(middle_turn) * (not steps)):
         return None
-    doubtful = not steps and abs(ridge.turn_rad) < _SHARP_TURN_RAD
-    if doubtful and not _turns_far_off(ridge, middle_turn, view):
+    doubtful = not (steps or flank) and abs(ridge.turn_rad) < _SHARP_TURN_RAD
+    if doubtful and not turns_far_off(ridge, middle_turn, view):
         return None
     value, middle = (step, middle_step) if steps else (turn, middle_turn)
     good = value * np.sign(middle) > _ALIKE_SHARE * abs(middle)
@@ -326,26 +328,6 @@ def _verified(ridge: Ridge, view: CreaseView, shortest_mm: float) -> Crease | No
     found = _crease("", line, middle_turn, middle_step, "found")
     whole = ridge.length_mm
     return found if found.length_mm >= min(shortest_mm, _WHOLE_SHARE * whole) else None
-
-
-def _turns_far_off(ridge: Ridge, turn: float, view: CreaseView) -> bool:
-    """Whether the turn is still there 45 to 120 mm away: a long dent's is gone beyond its rims.
-
-    Where there is no room to look, a line that runs over most of the panel is believed.
-    """
-    far, _ = turn_and_step(
-        ridge.line_uv,
-        view.fit,
-        view.cells,
-        view.mask,
-        near_mm=_FAR_OFF_MM[0],
-        far_mm=_FAR_OFF_MM[1],
-    )
-    seen = np.isfinite(far)
-    if seen.mean() < _LEAST_FAR_SEEN:
-        place = np.argwhere(view.mask) * view.cells.grid.cell_mm
-        return bool(ridge.length_mm > _MOST_OF_PANEL * np.ptp(place, axis=0).max())
-    return bool(np.median(far[seen]) * np.sign(turn) > _FAR_SHARE * abs(turn))
 
 
 def _to_the_edge(crease: Crease, view: CreaseView) -> Crease:

@@ -37,6 +37,8 @@ _ROUND_SHARE = 1.3
 # The trend folds the whole face: not along lines that fade out within it at both ends.
 _THROUGH = 0.6
 _AT_THE_EDGE_MM = 40.0
+# To either side of a line that parts, beyond its band and the widest strip that is no face.
+_ACROSS_MM = 90.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,9 +91,38 @@ class FaceJob:
 
 
 def hinges_in(cells: Cells, faces: Faces, crease: Crease) -> Mask:
-    """Cells of a face along a line that does not part it: soft, or sharp but fading out."""
-    along = near_line(cells.grid, crease.line_uv, 1.5 * cells.grid.cell_mm)
-    return np.asarray(along & (faces.label > 0))
+    """Cells of a face along a line that does not part it: soft, or sharp but fading out; and those
+    on either side of one that parts, where one face lies on both of them, round the line's end.
+    None along a line that is pressed into one skin: that goes on below it.
+    """
+    along = near_line(cells.grid, crease.line_uv, 1.5 * cells.grid.cell_mm) & (faces.label > 0)
+    if crease.pressed:
+        return np.zeros_like(along)
+    if crease.parts:
+        along |= _round_its_end(cells, faces, crease)
+    return np.asarray(along)
+
+
+def _round_its_end(cells: Cells, faces: Faces, crease: Crease) -> Mask:
+    """Cells nearest a line, on both sides, where the same face is the first on either."""
+    grid = cells.grid
+    way = np.gradient(crease.line_uv, axis=0)
+    way /= np.linalg.norm(way, axis=1)[:, None] + 1e-12
+    left = np.column_stack([-way[:, 1], way[:, 0]])
+    off = np.arange(0.0, _ACROSS_MM, grid.cell_mm)
+    sides = []
+    for sign in (1.0, -1.0):
+        place = crease.line_uv[:, None] + sign * off[None, :, None] * left[:, None]
+        i, j = grid.index(place[..., 0], place[..., 1])
+        label = np.where(grid.beyond(place[..., 0], place[..., 1]), 0, faces.label[i, j])
+        first = np.argmax(label > 0, axis=1)
+        row = np.arange(len(first))
+        sides.append((label[row, first], i[row, first], j[row, first]))
+    (one, i, j), (other, p, q) = sides
+    same = (one == other) & (one > 0)
+    out = np.zeros(grid.shape, bool)
+    out[i[same], j[same]] = out[p[same], q[same]] = True
+    return out
 
 
 def face_job(
@@ -269,13 +300,14 @@ def _hinge_spans(
 
 def _let_go(edge: Edge, released_uv: Floats, folds: tuple[_Fold, ...]) -> Mask:
     """Stations near a place let go, and those in the band of a body line that runs out over the
-    edge: the surface turns freely there, and two lines that meet in it never quite agree.
+    edge: the surface turns freely there, and two lines that meet in it never quite agree. Along a
+    body line itself it is held.
     """
     station = edge.station_uv
     out = np.zeros(len(station), bool)
     if len(released_uv):
         out |= cKDTree(released_uv).query(station)[0] <= _RELEASED_MM
-    for fold in folds:
+    for fold in folds if edge.body_line_uv is None else ():
         out |= cKDTree(fold.line_uv).query(station)[0] <= fold.band_mm
     return out
 
