@@ -26,7 +26,7 @@ REASONS = (
     "no skin here",
     "edge band: scanners round edges and hems roll over",
     "sharp body line or step: it parts two faces",
-    "body line: the surface hinges there",
+    "body line: the skin turns there",
     "strip too narrow to judge with this batten",
     "behind an opening: not the outside skin",
     "no fair surface fits this part",

@@ -107,11 +107,18 @@ def gap_words(unrolled: Unrolled, inboard_mm: float) -> list[str]:
             "there again, from outside it too; where the panel is cut out so, pay no heed."
         )
     if u.faces.inboard_mm > inboard_mm:
+        cause, remedy = (
+            ("skin that is bent there, as a sill's is", "hold points that you know are right")
+            if u.scan.faces is None
+            else (
+                "a mesh that was closed over the rim and trimmed, or skin that is bent there",
+                "check the scanner's own points instead of the mesh, or trim it farther in",
+            )
+        )
         said.append(
-            f"All round, the skin rolls off within {u.faces.inboard_mm:.0f} mm of where it ends: a "
-            "mesh that was closed over the rim and trimmed, or skin that is bent there. Nothing "
-            "is judged or held so near the rim, and marks at it are undecided. Check the "
-            "scanner's own points instead of the mesh, or trim it farther in."
+            f"All round, the skin rolls off within {u.faces.inboard_mm:.0f} mm of where it ends: "
+            f"{cause}. Nothing is judged or held so near the rim, and marks at it are undecided. "
+            f"Remedy: {remedy}."
         )
     if u.scan.filled_in:
         said.append(

@@ -24,6 +24,16 @@ ScansArgument = Annotated[
         help="Scans of one panel in the order they were made, two at least.",
     ),
 ]
+# What one looks at after filling is filler.
+_DEFAULT_STAGE = "filler"
+LastStage = Annotated[
+    str | None,
+    typer.Option(
+        "--stage",
+        metavar=opt.STAGES,
+        help=f"What the panel is in at the last scan.  [default: {_DEFAULT_STAGE}]",
+    ),
+]
 Reference = Annotated[
     str,
     typer.Option(
@@ -53,15 +63,13 @@ _FILES = (
     ("table", "regions.csv"),
     ("history", "history.csv"),
 )
-# What one looks at after filling is filler.
-_DEFAULT_STAGE = "filler"
 
 
 def compare(
     scans: ScansArgument,
     out: opt.Out = None,
     config: opt.Config = None,
-    stage: opt.Stage = None,
+    stage: LastStage = None,
     units: opt.Units = None,
     outside: opt.Outside = None,
     batten: opt.Batten = None,

@@ -28,11 +28,12 @@ Config = Annotated[
     list[Path] | None,
     typer.Option("--config", metavar="FILE.toml", help="Your own settings; repeat it, later wins."),
 ]
+STAGES = "metal|filler|primer|paint"
 Stage = Annotated[
     str | None,
     typer.Option(
         "--stage",
-        metavar="metal|filler|primer|paint",
+        metavar=STAGES,
         help="What the panel is in now.  [default: metal]",
     ),
 ]

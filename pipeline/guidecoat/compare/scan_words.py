@@ -27,9 +27,9 @@ def scan_words(seen: Seen, *, inboard_mm: float) -> tuple[str, ...]:
     rolled = rolled_mm(seen.cells, seen.skin, from_edge_mm(seen.cells, seen.skin))
     if rolled > inboard_mm:
         said.append(
-            f"all round, the skin rolls off within {rolled:.0f} mm of where it ends, as where a "
-            "mesh was closed over the rim: what is told of edges, gaps and position is not to be "
-            "trusted. Use the scanner's own points"
+            f"all round, the skin rolls off within {rolled:.0f} mm of where it ends, as where it "
+            "is bent or a mesh was closed over the rim: what is told of edges, gaps and position "
+            "is not to be trusted. Use the scanner's own points, if it is a mesh"
         )
     if seen.scan.filled_in:
         said.append("the mesh was thinned; ripple on its large triangles may be their facets")
