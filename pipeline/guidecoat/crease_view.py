@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from .cells import Cells
 from .local_fit import LocalFit, fit_locally
@@ -46,6 +48,18 @@ class CreaseView:
             where=mask,
         )
         return cls(cells, mask, skin, fit, sigma_mm)
+
+    @cached_property
+    def _inside_mm(self) -> Floats:
+        inside = ndimage.distance_transform_edt(self.skin) * self.cells.grid.cell_mm
+        return np.asarray(inside)
+
+    def from_edge_mm(self, places_uv: Floats) -> Floats:
+        """(k,) how far (k, 2) places lie inside the skin, 0 off it."""
+        grid = self.cells.grid
+        u, v = places_uv.T
+        inside = self._inside_mm[grid.index(u, v)]
+        return np.asarray(np.where(grid.beyond(u, v), 0.0, inside))
 
     def across(self, line_uv: Floats) -> tuple[Floats, Floats]:
         """(k,) turn (rad) and step (mm) across a line at its stations, NaN where not seen."""

@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from .cells import Cells
@@ -102,7 +101,8 @@ class Crease:
     line_uv : (k, 2) mm; turn_mrad : how far the surface turns across it, + when it turns up
     (a valley); step_mm : how far the side to the left of the line stands above the right;
     length_mm; source : found | given; round_mm : how far to either side the skin is rounded;
-    pressed : whether the skin beyond that is one on both sides, as across a swage.
+    pressed : whether the skin beyond that is one on both sides, as across a swage; through :
+    whether both its ends run out of the skin.
     """
 
     name: str
@@ -114,11 +114,12 @@ class Crease:
     source: str
     round_mm: float = 0.0
     pressed: bool = False
+    through: bool = False
 
     @property
     def parts(self) -> bool:
-        """Whether it parts the skin into faces."""
-        return self.kind in ("sharp", "step") and not self.pressed
+        """Whether it may part the skin into faces: not where it is pressed into one, all along."""
+        return self.kind in ("sharp", "step") and not (self.pressed and self.through)
 
 
 def find_creases(cells: Cells, mask: Mask, skin: Mask) -> tuple[Crease, ...]:
@@ -149,8 +150,10 @@ def find_creases(cells: Cells, mask: Mask, skin: Mask) -> tuple[Crease, ...]:
 
 def _rounded(crease: Crease, view: CreaseView) -> Crease:
     """With how far the skin is rounded along it, and whether it is one beyond that."""
-    wide = round_mm(crease.line_uv, view.fit, view.cells, view.mask)
-    return replace(crease, round_mm=wide, pressed=is_pressed(crease.line_uv, view, wide))
+    line = crease.line_uv
+    wide = round_mm(line, view.fit, view.cells, view.mask)
+    through = bool((view.from_edge_mm(line[[0, -1]]) < _AT_THE_EDGE_MM).all())
+    return replace(crease, round_mm=wide, pressed=is_pressed(line, view, wide), through=through)
 
 
 def _lines_among(
@@ -216,11 +219,9 @@ def _length_mm(line_uv: Floats) -> float:
 def _with_branches(taken: list[Crease], stubs: list[Ridge], view: CreaseView) -> list[Crease]:
     """Lines, and the stubs that branch off them or off each other."""
     out = list(taken)
-    grid = view.cells.grid
-    rim = ndimage.distance_transform_edt(view.skin) * grid.cell_mm
     for stub in stubs:
-        first, last = (float(rim[grid.index(*end)]) for end in stub.line_uv[[0, -1]])
-        branch = _branch(stub, out, (first, last))
+        first, last = view.from_edge_mm(stub.line_uv[[0, -1]])
+        branch = _branch(stub, out, (float(first), float(last)))
         if branch is not None:
             out.append(_to_the_edge(branch, view))
     return out

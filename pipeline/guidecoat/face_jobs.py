@@ -96,7 +96,7 @@ def hinges_in(cells: Cells, faces: Faces, crease: Crease) -> Mask:
     None along a line that is pressed into one skin: that goes on below it.
     """
     along = near_line(cells.grid, crease.line_uv, 1.5 * cells.grid.cell_mm) & (faces.label > 0)
-    if crease.pressed:
+    if crease.pressed and along.any():
         return np.zeros_like(along)
     if crease.parts:
         along |= _round_its_end(cells, faces, crease)
