@@ -10,7 +10,7 @@ from scipy.spatial import cKDTree
 
 from .cells import Cells
 from .crease_view import CreaseView, window_mm
-from .far_off import flanks_among, is_pressed, turns_far_off
+from .far_off import PRESSED_SHARE, flanks_among, is_pressed, turns_far_off
 from .line_shapes import (
     drawn_fair,
     joined_ends,
@@ -115,6 +115,11 @@ class Crease:
     round_mm: float = 0.0
     pressed: bool = False
     through: bool = False
+
+    @property
+    def pressed_mm(self) -> float:
+        """How far to either side it is pressed out of the skin, 0 where it is not."""
+        return PRESSED_SHARE * self.round_mm if self.pressed else 0.0
 
     @property
     def parts(self) -> bool:

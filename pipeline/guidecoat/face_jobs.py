@@ -16,7 +16,7 @@ from .edge_lines import Beside, cells_beside
 from .edges import Edge
 from .errors import FitError
 from .faces import JUDGED, Faces
-from .polylines import carried_on, near_line
+from .polylines import carried_on, near_line, ways_along
 from .settings import CreaseSettings, SurfaceSettings
 from .spline import Hinges, Rows, SplineSpace, band_matrix, energy_band, hinge_metric
 from .trend import Trend, trend_of
@@ -106,9 +106,7 @@ def hinges_in(cells: Cells, faces: Faces, crease: Crease) -> Mask:
 def _round_its_end(cells: Cells, faces: Faces, crease: Crease) -> Mask:
     """Cells nearest a line, on both sides, where the same face is the first on either."""
     grid = cells.grid
-    way = np.gradient(crease.line_uv, axis=0)
-    way /= np.linalg.norm(way, axis=1)[:, None] + 1e-12
-    left = np.column_stack([-way[:, 1], way[:, 0]])
+    _, left = ways_along(crease.line_uv)
     off = np.arange(0.0, _ACROSS_MM, grid.cell_mm)
     sides = []
     for sign in (1.0, -1.0):
@@ -285,8 +283,7 @@ def _hinge_spans(
     centre = (spans + 0.5) * space.knot + np.array([space.u0, space.v0])
     chosen, tangents = [], []
     for fold in folds:
-        way = np.gradient(fold.line_uv, axis=0)
-        way /= np.linalg.norm(way, axis=1)[:, None] + 1e-12
+        way, _ = ways_along(fold.line_uv)
         distance, nearest = cKDTree(fold.line_uv).query(centre)
         inside = distance <= fold.band_mm
         chosen.append(spans[inside])

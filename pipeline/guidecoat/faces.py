@@ -12,7 +12,6 @@ from scipy.spatial import cKDTree
 from .cells import Cells
 from .creases import Crease
 from .errors import ScanUnfitError
-from .far_off import PRESSED_SHARE
 from .jumps import JUMP_MM, height_jumps
 from .openings import BEHIND_MM, close_dropouts
 from .polylines import near_line
@@ -230,9 +229,7 @@ def _creased(cells: Cells, hinges: list[Crease]) -> Mask:
     out = np.zeros(cells.grid.shape, bool)
     for crease in hinges:
         width = max(_CREASE_CORE_MM, min(_CORE_SHARE * crease.round_mm, _WIDEST_CORE_MM))
-        if crease.pressed:
-            width = max(width, PRESSED_SHARE * crease.round_mm)
-        out |= near_line(cells.grid, crease.line_uv, width)
+        out |= near_line(cells.grid, crease.line_uv, max(width, crease.pressed_mm))
     return out
 
 

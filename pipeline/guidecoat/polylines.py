@@ -29,6 +29,13 @@ def carried_on(line: Floats, steps_mm: Floats, *, back: int) -> Floats:
     return np.vstack([(line[0] + steps * head)[::-1], line, line[-1] + steps * tail])
 
 
+def ways_along(line: Floats) -> tuple[Floats, Floats]:
+    """(k, 2) unit vectors along a line at its places, and to the left of them."""
+    way = np.gradient(line, axis=0)
+    way /= np.linalg.norm(way, axis=1)[:, None] + 1e-12
+    return way, np.column_stack([-way[:, 1], way[:, 0]])
+
+
 def ends_of(lines: Iterable[Floats]) -> Floats:
     """(2 k, 2) both ends of every one of k lines."""
     return np.concatenate([np.zeros((0, 2)), *(line[[0, -1]] for line in lines)])

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from .cells import Cells
 from .local_fit import LocalFit
+from .polylines import ways_along
 
 Floats = NDArray[np.float64]
 
@@ -35,9 +36,7 @@ def turn_and_step(
     far_mm: float = FAR_MM,
 ) -> tuple[Floats, Floats]:
     """Per station of a line: turn (rad) and step (mm) between quadratics laid on either side."""
-    tangent = np.gradient(line, axis=0)
-    tangent /= np.linalg.norm(tangent, axis=1)[:, None] + 1e-12
-    left = np.column_stack([-tangent[:, 1], tangent[:, 0]])
+    _, left = ways_along(line)
     offset = np.arange(near_mm, far_mm, cells.grid.cell_mm)
     sides = []
     for sign in (1.0, -1.0):
@@ -55,9 +54,7 @@ def round_mm(line: Floats, fit: LocalFit, cells: Cells, mask: NDArray[np.bool_])
     Where the curvature across it, the median over its stations, still is a fifth of its greatest
     above what it is 50 to 70 mm off.
     """
-    tangent = np.gradient(line, axis=0)
-    tangent /= np.linalg.norm(tangent, axis=1)[:, None] + 1e-12
-    left = np.column_stack([-tangent[:, 1], tangent[:, 0]])
+    _, left = ways_along(line)
     reach = np.arange(0.0, _WIDEST_ROUND_MM, cells.grid.cell_mm)
     offset = np.concatenate([-reach[:0:-1], reach])
     place = line[:, None, :] + offset[None, :, None] * left[:, None, :]

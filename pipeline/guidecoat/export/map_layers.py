@@ -59,7 +59,7 @@ def creases_shown(result: CheckResult) -> tuple[Crease, ...]:
     shown = []
     for crease in result.creases:
         i, j = result.cells.grid.index(*crease.line_uv.T)
-        if (away[i, j] <= _BESIDE_JUDGED_MM).mean() > 0.5:
+        if (away[i, j] <= _BESIDE_JUDGED_MM + crease.pressed_mm).mean() > 0.5:
             shown.append(crease)
     return tuple(shown)
 
