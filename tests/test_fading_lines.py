@@ -134,3 +134,15 @@ def test_a_fold_is_not_pressed_into_one_skin() -> None:
     assert line.kind == "soft"
     assert not line.pressed
     assert result.verdict == "in"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("height_mm", [2.5, -2.5])
+def test_flanks_round_a_flat_mark_are_no_body_lines(height_mm: float) -> None:
+    def pad(x: Floats, y: Floats) -> Floats:
+        inside = np.minimum(150.0 - np.abs(x + 60.0), 120.0 - np.abs(y))
+        return crown(x, y) + height_mm * eased((inside + 37.5) / 75.0)
+
+    result = looked_at(pad, 9)
+    assert result.creases == ()
+    assert result.verdict != "in"

@@ -27,6 +27,9 @@ _MOST_OF_PANEL = 0.6
 # their turns differ by no more than the second (choice).
 _FLANK_MM = 90.0
 _LIKE_TURN = 2.0
+# One end of a flank that is form runs out of the skin, nearer its edge than this: the flanks of a
+# dent, however flat its bottom, end within the panel. Tracing stops 20 to 40 mm short (choice).
+_RUNS_OUT_MM = 50.0
 # A flank leaves one side that much higher far off, as a step does, over that share of its length:
 # a groove, which has such bends too, comes back to its level (choice).
 _STANDS_MM = 0.8
@@ -54,11 +57,13 @@ def turns_far_off(ridge: Ridge, turn: float, view: CreaseView) -> bool:
 
 
 def flanks_among(ridges: Sequence[Ridge], view: CreaseView) -> list[bool]:
-    """Which ridges are one side of a flank: another beside it turns back what it turns, and far off
-    the skin on one side stands higher than on the other.
+    """Which ridges are one side of a flank that runs out of the skin: another beside it turns back
+    what it turns, and far off the skin on one side stands higher than on the other.
     """
     return [
-        any(_against(ridge, other) for other in ridges) and _steps_far_off(ridge, view)
+        bool((view.from_edge_mm(ridge.line_uv[[0, -1]]) < _RUNS_OUT_MM).any())
+        and any(_against(ridge, other) for other in ridges)
+        and _steps_far_off(ridge, view)
         for ridge in ridges
     ]
 
