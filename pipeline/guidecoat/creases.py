@@ -150,7 +150,17 @@ def find_creases(cells: Cells, mask: Mask, skin: Mask) -> tuple[Crease, ...]:
     taken = _with_branches(taken, stubs + rest, view)
     taken += _rounded_ones(view, taken, shortest)
     taken.sort(key=lambda c: (-c.length_mm, c.line_uv[0, 0]))
-    return tuple(_rounded(replace(c, name=f"C{k + 1}"), view) for k, c in enumerate(taken))
+    rounded = [_rounded(replace(c, name=f"C{k + 1}"), view) for k, c in enumerate(taken)]
+    return tuple(replace(c, pressed=c.pressed and _alone(c, taken)) for c in rounded)
+
+
+def _alone(crease: Crease, lines: list[Crease]) -> bool:
+    """Whether no other line runs beside it, as one wall of a rib beside the other."""
+    return not any(
+        runs_beside(crease.line_uv, other.line_uv, FAR_MM)
+        for other in lines
+        if other.line_uv is not crease.line_uv
+    )
 
 
 def _rounded(crease: Crease, view: CreaseView) -> Crease:

@@ -134,8 +134,11 @@ def _average(
     key = np.zeros(len(points), np.int64)
     for column, end in zip(points.T, low, strict=True):
         key = (key << 21) | ((column - end) / cell_mm).astype(np.int64)
-    cells = np.unique(key)
-    owner = np.searchsorted(cells, key).astype(np.int64)
+    cells, first = np.unique(key, return_index=True)
+    # Numbered as the scan comes to them, not along the axes: the first ones lie all over it.
+    number = np.empty(len(cells), np.int64)
+    number[np.argsort(first)] = np.arange(len(cells))
+    owner = number[np.searchsorted(cells, key)]
 
     def sums(rows: Array) -> Array:
         return np.column_stack([np.bincount(owner, c, len(cells)) for c in rows.T])
