@@ -23,9 +23,9 @@ def in_threads(work: Callable[[A], T], jobs: Iterable[A]) -> list[T]:
         return list(pool.map(work, jobs))
 
 
-def chunks_of(count: int) -> list[slice]:
-    """Slices that cover `count` rows, in their order."""
-    return [slice(k, min(k + ROWS, count)) for k in range(0, count, ROWS)]
+def chunks_of(count: int, rows: int = ROWS) -> list[slice]:
+    """Slices of at most so many rows that cover `count` of them, in their order."""
+    return [slice(k, min(k + rows, count)) for k in range(0, count, rows)]
 
 
 def by_chunks(work: Callable[[slice], T], count: int) -> list[T]:

@@ -90,21 +90,20 @@ class FaceJob:
     trended: bool
 
 
-def hinges_in(cells: Cells, faces: Faces, crease: Crease) -> Mask:
-    """Cells of a face along a line that does not part it: soft, or sharp but fading out; and those
-    on either side of one that parts, where one face lies on both of them, round the line's end.
-    None along a line that is pressed into one skin: that goes on below it.
+def faces_hinged(cells: Cells, faces: Faces, crease: Crease) -> set[int]:
+    """The faces that hinge along a line: those that it does not part, being soft, or sharp but
+    fading out; and those that lie on both sides of one that parts, round its end. None along a line
+    that is pressed into one skin: that goes on below it.
     """
-    along = near_line(cells.grid, crease.line_uv, 1.5 * cells.grid.cell_mm) & (faces.label > 0)
-    if crease.pressed and along.any():
-        return np.zeros_like(along)
-    if crease.parts:
-        along |= _round_its_end(cells, faces, crease)
-    return np.asarray(along)
+    along = faces.label[near_line(cells.grid, crease.line_uv, 1.5 * cells.grid.cell_mm)]
+    hinged = set(along[along > 0].tolist())
+    if crease.pressed and hinged:
+        return set()
+    return hinged | _round_its_end(cells, faces, crease) if crease.parts else hinged
 
 
-def _round_its_end(cells: Cells, faces: Faces, crease: Crease) -> Mask:
-    """Cells nearest a line, on both sides, where the same face is the first on either."""
+def _round_its_end(cells: Cells, faces: Faces, crease: Crease) -> set[int]:
+    """Faces that are the first on either side of some place of a line."""
     grid = cells.grid
     _, left = ways_along(crease.line_uv)
     off = np.arange(0.0, _ACROSS_MM, grid.cell_mm)
@@ -113,14 +112,9 @@ def _round_its_end(cells: Cells, faces: Faces, crease: Crease) -> Mask:
         place = crease.line_uv[:, None] + sign * off[None, :, None] * left[:, None]
         i, j = grid.index(place[..., 0], place[..., 1])
         label = np.where(grid.beyond(place[..., 0], place[..., 1]), 0, faces.label[i, j])
-        first = np.argmax(label > 0, axis=1)
-        row = np.arange(len(first))
-        sides.append((label[row, first], i[row, first], j[row, first]))
-    (one, i, j), (other, p, q) = sides
-    same = (one == other) & (one > 0)
-    out = np.zeros(grid.shape, bool)
-    out[i[same], j[same]] = out[p[same], q[same]] = True
-    return out
+        sides.append(label[np.arange(len(label)), np.argmax(label > 0, axis=1)])
+    one, other = sides
+    return set(one[(one == other) & (one > 0)].tolist())
 
 
 def face_job(
@@ -144,6 +138,7 @@ def face_job(
 
     Parameters
     ----------
+    creases : along which the face hinges.
     corner, knot, spans : the lattice of knots all faces share.
 
     Raises
@@ -154,7 +149,7 @@ def face_job(
     space = SplineSpace.build(
         corner[0], corner[1], knot, _active_spans(member, cells.grid, corner, knot, spans)
     )
-    folds = _folds_in([c for c in creases if (hinges_in(cells, faces, c) & member).any()], hinge)
+    folds = _folds_in(creases, hinge)
     energy = energy_band(
         space, order=surface.order, hinges=_hinge_spans(space, folds, surface.order, hinge)
     )

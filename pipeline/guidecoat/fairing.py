@@ -15,7 +15,7 @@ from .edge_knocks import find_knocks
 from .edge_lines import EdgeLine
 from .edges import Edge
 from .errors import FitError
-from .face_jobs import FaceJob, Held, face_job, hinges_in
+from .face_jobs import FaceJob, Held, face_job, faces_hinged
 from .faces import Faces
 from .robust_fit import (
     PASSES,
@@ -109,7 +109,7 @@ def knot_spacing(
 ) -> float:
     """Distance (mm) between the knots of a surface: close where it hinges, never under a cell."""
     knot = min(_COARSEST_KNOT_MM, surface.shortest_batten_mm / _KNOTS_IN_A_BATTEN)
-    if any(hinges_in(cells, faces, c).any() for c in creases):
+    if any(faces_hinged(cells, faces, c) for c in creases):
         knot = min(knot, hinge.knot_mm)
     return max(knot, cells.grid.cell_mm)
 
@@ -146,7 +146,7 @@ def lay_surface(
     ------
     FitError : when the largest face cannot be fitted at all.
     """
-    hinged = [c for c in creases if hinges_in(cells, faces, c).any()]
+    hinged = [(c, faces_hinged(cells, faces, c)) for c in creases]
     knot = knot_spacing(cells, faces, creases, surface, hinge)
     margin = 3.0 * knot
     grid = cells.grid
@@ -164,7 +164,7 @@ def lay_surface(
                 faces,
                 face,
                 [e for e in edges if e.face == face],
-                hinged,
+                [crease for crease, on in hinged if face in on],
                 held,
                 corner=(u0, v0),
                 knot=knot,

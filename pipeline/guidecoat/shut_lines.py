@@ -10,6 +10,7 @@ from scipy import ndimage
 
 from .cells import Cells, ChartedPoints
 from .chart import Grid
+from .chunks import chunks_of
 from .local_fit import quadratic_columns
 
 Floats = NDArray[np.float64]
@@ -216,7 +217,7 @@ def _lanes(box: Floats, inside: Mask, usual: Floats, side: float) -> Mask:
     place, expected = (p + reach) * held.shape[1] + q + reach, usual[p, q]
     strips = [
         _empty_strips_at(place[part], held.ravel(), there.ravel(), expected[part], offset)
-        for part in (slice(k, k + _BLOCK) for k in range(0, len(p), _BLOCK))
+        for part in chunks_of(len(p), _BLOCK)
     ]
     if sum(len(np.unique(middle)) for middle, _ in strips) > _MOST_LANE * inside.sum():
         return out

@@ -53,14 +53,22 @@ class Voxels:
 
     def number(self, points_mm: NDArray[np.float32]) -> NDArray[np.int32]:
         """(n,) voxel number of every point, -1 for NaN rows or places outside."""
-        shift = (self.rotation @ self.origin_mm)[:, None]
-        turned = (self.rotation @ points_mm.astype(np.float64).T - shift) / self.size_mm
         shape = np.array(self.lookup.shape)[:, None]
+        points = points_mm.astype(np.float64).T
         with np.errstate(invalid="ignore"):
-            key = np.floor(turned) - self.low[:, None]
+            _, cube = _in_cubes(points, self.rotation, self.origin_mm, self.size_mm)
+            key = cube - self.low[:, None]
             inside = ((key >= 0) & (key < shape)).all(axis=0)
         i, j, k = np.where(inside, key, 0.0).astype(np.intp)
         return np.where(inside, self.lookup[i, j, k], np.int32(-1))
+
+
+def _in_cubes(
+    points_mm: Floats, rotation: Floats, origin_mm: Floats, size_mm: float
+) -> tuple[Floats, Floats]:
+    """(3, m) points turned to the principal axes, and the numbers of their cubes along these."""
+    turned = rotation @ points_mm - (rotation @ origin_mm)[:, None]
+    return turned, np.floor(turned / size_mm)
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,8 +82,7 @@ class _Lattice:
 
     def place(self, points_mm: Floats) -> tuple[Floats, NDArray[np.int64]]:
         """(3, m) places of (3, m) points in their cubes, from the middle; the cubes' numbers."""
-        turned = self.rotation @ points_mm - (self.rotation @ self.origin_mm)[:, None]
-        key = np.floor(turned / self.size_mm)
+        turned, key = _in_cubes(points_mm, self.rotation, self.origin_mm, self.size_mm)
         turned -= (key + 0.5) * self.size_mm
         i, j, k = (key + self.half[:, None]).astype(np.int64)
         _, wide, high = 2 * self.half

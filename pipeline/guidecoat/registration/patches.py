@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from ..chunks import in_threads
+from ..chunks import chunks_of, in_threads
 
 Array = NDArray[np.float64]
 
 # Cells worked on at once: their neighbours' terms stay in the processor's cache.
 _AT_ONCE = 1024
-# Beyond so many medians of what is left a neighbour counts for a hundredth and less; the floor, mm,
-# is for neighbours that leave next to nothing.
+# Beyond so many medians of what is left a neighbour counts for the least share, squared; the floor,
+# mm, is for neighbours that leave next to nothing.
 _CUT, _LEAST_CUT_MM = 8.0, 2e-6
 _LEAST_SHARE = 0.02
 # What the farthest neighbour loses of its weight, before the square.
@@ -40,7 +40,7 @@ def fit_patches(means: Array, counts: Array, near: NDArray[np.int64], frames: Ar
         _tilt(frames[part], _fit(away, count, frames[part]))
         patches[part] = _fit(away, count, frames[part])
 
-    in_threads(work, [slice(k, k + _AT_ONCE) for k in range(0, len(means), _AT_ONCE)])
+    in_threads(work, chunks_of(len(means), _AT_ONCE))
     return patches
 
 
