@@ -15,6 +15,7 @@ from guidecoat.check import CheckResult, check
 from guidecoat.compare import compare_scans
 from guidecoat.errors import ScanUnfitError
 from guidecoat.ground import without_ground
+from guidecoat.left_out import broken_down
 from guidecoat.scan import Scan, Units
 from guidecoat.settings import load_settings
 from guidecoat.unrolled import unroll
@@ -168,6 +169,42 @@ def test_marks_on_a_tall_bulge_are_found_beside_it() -> None:
     # The batten hardly follows such a form: it says itself that heights are sure to 0.4 mm only.
     assert [low.verdict for low in lows] == ["out"]
     assert lows[0].peak_mm == pytest.approx(-1.2, abs=0.4)
+
+
+def wavy(seed: int) -> Scan:
+    """A tightly formed sheet whose broad waves a batten of 200 mm follows by half."""
+    rng = np.random.default_rng(seed)
+    x, y = places(rng, 480.0, 420.0, 2.2)
+    phase = rng.uniform(0.0, 2.0 * np.pi, 8)
+    height = -(x**2) / 580.0 - y**2 / 1200.0
+    for k in range(4):
+        way = 0.25 * np.pi * k + 0.2 * phase[k]
+        along = x * np.cos(way) + y * np.sin(way)
+        height += 0.35 * np.cos(2.0 * np.pi * along / (136.0 + 17.0 * k) + phase[k + 4])
+    return scan_of(x, y, height + rng.normal(0.0, 0.025, len(x)))
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_the_lesser_part_of_a_panel_is_not_taken_for_all_that_is_sound(seed: int) -> None:
+    """Half of it would lie near a surface that leaves out the other half; every stage sees one."""
+    metal, filler = (check(wavy(seed), load_settings(stage)) for stage in ("metal", "filler"))
+    for result in (metal, filler):
+        assert result.fair.faces[0].sound.sum() > 0.75 * result.cells.filled.sum()
+        # rms of four such waves is 0.5 mm, of which half is followed
+        assert np.sqrt(np.nanmean(result.deviation.smooth_mm**2)) < 0.35
+    apart = metal.deviation.smooth_mm - filler.deviation.smooth_mm
+    # by less than half of the tolerance
+    assert np.nanpercentile(np.abs(apart), 95) < 0.15
+
+
+@pytest.mark.parametrize(("damaged", "expected"), [(0.2, False), (0.4, False), (0.6, True)])
+def test_a_fit_breaks_down_where_its_surface_is_the_lesser_part(
+    damaged: float, expected: bool
+) -> None:
+    """A share of the cells lies 1 mm off it, and all 0.6 mm off the one that leaves out none."""
+    off = np.where(np.arange(1000) < 1000 * damaged, 1.0, 0.01)
+    weight = np.where(off < 0.5, 1.0, 0.0)
+    assert broken_down(weight, off, np.full(1000, 0.6)) is expected
 
 
 @pytest.mark.parametrize("seed", [1, 2])

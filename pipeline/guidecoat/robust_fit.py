@@ -13,7 +13,7 @@ from scipy import ndimage
 from .biweight import BIWEIGHT, tukey
 from .edge_lines import NOISE_DRAWS, EdgeLine, lay_edge_line
 from .face_jobs import FaceJob
-from .left_out import broad_patches, followed, marks_in
+from .left_out import broad_patches, broken_down, followed, marks_in
 from .settings import SurfaceSettings
 from .spline import Fit, Rows, half_at, solve
 
@@ -382,9 +382,12 @@ def readmit_form(
         return step, None
     whole = _reweighted(job, step.batten_mm, np.ones(len(patch)), _held_points(job))
     back = followed(patch, broad, whole.off_mm, step.off_mm, tight=step.scale_mm / least_mm)
+    kept = np.where(back, 1.0, step.weight)
+    if broken_down(kept, (step.free or step).off_mm, whole.off_mm):
+        back = np.isin(patch, broad)
+        kept = np.where(back, whole.weight, step.weight)
     if not back.any():
         return step, whole.off_mm
-    kept = np.where(back, 1.0, step.weight)
     refit = _reweighted(job, step.batten_mm, kept, _held_points(job))
     if step.free is not None:
         refit = _held_to_edges(job, refit, kept, hold_of)
