@@ -154,6 +154,7 @@ def _fair(judged: NDArray[np.bool_]) -> FairSurface:
         shaken=np.zeros((space.size, 1)),
         passes=1,
         unfollowed_mm=np.full(SHAPE, np.nan),
+        broken_down=False,
     )
     return FairSurface(corner[0], corner[1], knot, face.lattice[None], (face,), 3)
 

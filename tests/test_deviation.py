@@ -78,6 +78,7 @@ class Bench:
             np.zeros((self.space.size, 1)),
             1,
             np.full(self.grid.shape, np.nan),
+            broken_down=False,
         )
         return FairSurface(self.space.u0, self.space.v0, KNOT_MM, lattice[None], (face,), 3)
 

@@ -55,6 +55,13 @@ def round_swages(x: Floats, y: Floats) -> Floats:
     return crown(x, y) - 4.0 * fade * np.exp(-(((np.abs(y) - 130.0) / 19.0) ** 2))
 
 
+def converging(x: Floats, y: Floats) -> Floats:
+    """A middle raised by 6 mm between steep flanks that converge and fade out over 350 mm."""
+    half = 260.0 - 0.17 * (x + 450.0)
+    up = eased((half - np.abs(y)) / 32.0 + 0.5)
+    return -(x**2) / 12000.0 - y**2 / 6000.0 + 6.0 * up * eased((500.0 - x) / 350.0)
+
+
 def dent(x: Floats, y: Floats, at: tuple[float, float], peak_mm: float, wide_mm: float) -> Floats:
     r = np.hypot(x - at[0], y - at[1]) / (0.5 * wide_mm)
     return np.asarray(0.5 * peak_mm * (1.0 + np.cos(np.pi * np.minimum(r, 1.0))))

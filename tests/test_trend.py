@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from guidecoat.spline import SplineSpace, energy_band, solve
 from guidecoat.trend import Trend, trend_of
@@ -98,3 +99,24 @@ def test_a_gap_beside_an_edge_is_spanned_without_sagging() -> None:
         worst.append(float(np.abs(rows @ fit.coefficients - height)[gap].max()))
     assert worst[0] > 0.02
     assert worst[1] < 1e-3
+
+
+@pytest.mark.parametrize("bow_mm", [0.0, 15.0])
+def test_a_line_that_wanders_leaves_no_stripes_far_off(bow_mm: float) -> None:
+    """A fold of 0.35 rad at a line traced for 640 of 800 mm, to 0.2 mm: the fold's own height is
+    100 mm at the rim, and what the line's bends do there is left over.
+    """
+
+    def place(x: Floats) -> Floats:
+        return bow_mm * (1.0 - (x / 400.0) ** 2)
+
+    x = np.arange(-400.0, 241.0, 6.0)
+    wander = 0.2 * np.sin(2.0 * np.pi * x / 400.0)
+    space, uv, trend = trended([np.column_stack([x, place(x) + wander])])
+    true = np.arange(-2000.0, 2000.0, 0.25)
+    away = cKDTree(np.column_stack([true, place(true)])).query(uv)[0]
+    height = 0.35 * away
+    found = trend.fit(height, np.ones(len(uv)), batten_mm=BATTEN_MM)
+    left = (height - space.rows(*uv.T) @ found)[away > 60.0]
+    assert np.sqrt(np.mean(left**2)) < 0.02
+    assert np.abs(left).max() < 0.15

@@ -155,7 +155,7 @@ def face_job(
     )
     metal = _metal_of(cells, skin & member & (faces.reason == JUDGED), face, error_mm)
     rows = space.rows(metal.u_mm, metal.v_mm)
-    through = [fold.line_uv for fold in folds if _runs_through(fold.crease, metal.uv)]
+    through = [fold.crease.line_uv for fold in folds if _runs_through(fold.crease, metal.uv)]
     tree = cKDTree(metal.uv)
     on_face = _on_face(held.uv, member, cells.grid, space)
     return FaceJob(

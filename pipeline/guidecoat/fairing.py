@@ -20,6 +20,7 @@ from .faces import Faces
 from .robust_fit import (
     PASSES,
     choose_batten,
+    held_again,
     readmit_form,
     refit_without_marks,
     shaken_by_edges,
@@ -47,7 +48,8 @@ class FaceSurface:
     decided it; scale_mm : robust residual of the sound cells, averaged as far as their noise
     asks for, noise_mm : of single cells; sound : (nu, nv) bool, cells it
     lies on; climb : (batten, residual) as the batten lengthened; unfollowed_mm : (nu, nv) how far
-    cells lie off a surface of this batten that leaves nothing out, NaN where that was not laid.
+    cells lie off a surface of this batten that leaves nothing out, NaN where that was not laid;
+    broken_down : whether so much was left out that it may have been the sound part.
     """
 
     face: int
@@ -65,6 +67,7 @@ class FaceSurface:
     shaken: Floats
     passes: int
     unfollowed_mm: Floats
+    broken_down: bool
 
     def sigma_mm(self, u: Floats, v: Floats) -> Floats:
         """(n,) the surface's own standard uncertainty at chart places.
@@ -191,12 +194,14 @@ def _fit_face(
         step, decided_by, climb = choose_batten(job, surface, hold_of)
         for _ in range(_MASK_ROUNDS):
             step = refit_without_marks(job, step, hold_of)
-        knocked = _beside_knocks(job, step.fit.coefficients, bands)
-        if any(stations.any() for stations in knocked):
-            let_go = tuple(a | b for a, b in zip(job.let_go, knocked, strict=True))
-            job = replace(job, let_go=let_go)
-            step = refit_without_marks(job, step, hold_of)
-        step, left_mm = readmit_form(job, step, hold_of, least_mm=min(scale for _, scale in climb))
+        unknocked = _without_knocked(job, step.fit.coefficients, bands)
+        if unknocked is not job:
+            step = refit_without_marks(unknocked, step, hold_of)
+        taken = readmit_form(job, step, hold_of, least_mm=min(scale for _, scale in climb))
+        if taken.step is not step:
+            # What stood off at the edges of a surface that left form out was no knock.
+            unknocked = _without_knocked(job, taken.step.fit.coefficients, bands)
+            step = held_again(unknocked, taken.step, hold_of)
     except np.linalg.LinAlgError as error:
         raise FitError(
             f"no surface can be laid on face {job.face}: its points and held edges leave it free "
@@ -205,8 +210,8 @@ def _fit_face(
     sound = np.zeros(job.shape, bool)
     sound[job.where] = step.weight > 0.0
     unfollowed = np.full(job.shape, np.nan)
-    if left_mm is not None:
-        unfollowed[job.where] = left_mm
+    if taken.unfollowed_mm is not None:
+        unfollowed[job.where] = taken.unfollowed_mm
     return FaceSurface(
         job.face,
         job.space,
@@ -220,10 +225,19 @@ def _fit_face(
         climb,
         job.cell_mm**2,
         step.lines,
-        shaken_by_edges(job, step),
+        shaken_by_edges(unknocked, step),
         PASSES[job.order],
         unfollowed,
+        taken.broken_down,
     )
+
+
+def _without_knocked(job: FaceJob, coefficients: Floats, bands: tuple[EdgeBand, ...]) -> FaceJob:
+    """A job with the stations let go that lie beside knocks in its edges: itself without any."""
+    knocked = _beside_knocks(job, coefficients, bands)
+    if not any(stations.any() for stations in knocked):
+        return job
+    return replace(job, let_go=tuple(a | b for a, b in zip(job.let_go, knocked, strict=True)))
 
 
 def _beside_knocks(

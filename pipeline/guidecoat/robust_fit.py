@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from .biweight import BIWEIGHT, tukey
-from .edge_lines import NOISE_DRAWS, EdgeLine, lay_edge_line
+from .edge_lines import NOISE_DRAWS, EdgeLine
 from .face_jobs import FaceJob
+from .holds import Hold, edge_lines_of, held_edges, held_points
 from .left_out import broad_patches, broken_down, followed, marks_in
 from .settings import SurfaceSettings
 from .spline import Fit, Rows, half_at, solve
@@ -50,85 +51,6 @@ _KNOCK_REACH = 0.6
 PASSES = {2: 1, 3: 2}
 # Of a face's cells: were fewer left, marks are not left out whole (choice). The same.
 _LEAST_KEPT = 0.3
-# Slopes at the edges weigh this much more than their noise alone would have it: the free surface
-# leans there by more than they are noisy (measured: 1e4 to 3e4 is nearest the true form).
-_SLOPE_TRUST = 2e4
-
-
-@dataclass(frozen=True, eq=False)
-class Hold:
-    """Rows and values the surface is held to, and rows of slope that it leans on.
-
-    noise : (k, draws) of the held values for cells of standard error 1; slope_weight : (s,)
-    weights of the slopes beside cells of weight 1; slope_noise : (s, draws).
-    """
-
-    rows: Rows | None
-    values: Floats
-    noise: Floats
-    slope_rows: Rows | None = None
-    slopes: Floats | None = None
-    slope_weight: Floats | None = None
-    slope_noise: Floats | None = None
-
-
-def _held_edges(job: FaceJob, lines: tuple[EdgeLine, ...], hold_of: dict[str, str]) -> Hold:
-    """Everything held on a face: edge stations, their slopes where asked, single points."""
-    rows = [] if job.points is None else [job.points]
-    values = [job.point_values]
-    noise = [np.zeros((len(job.point_values), NOISE_DRAWS))]
-    slope_noise: list[Floats] = []
-    slope_rows: list[Rows] = []
-    slopes: list[Floats] = []
-    weights: list[Floats] = []
-    for line, stations, sloping in zip(lines, job.stations, job.slopes, strict=True):
-        how = hold_of[line.name]
-        keep = line.held
-        if how == "free" or not keep.any():
-            continue
-        rows.append(stations.some(keep))
-        values.append(line.height_mm[keep])
-        noise.append(line.height_noise[keep])
-        if how == "position+slope":
-            slope_rows.append(sloping.some(keep))
-            slopes.append(line.slope[keep])
-            slope_noise.append(line.slope_noise[keep])
-            weights.append(_SLOPE_TRUST / line.slope_gain[keep] ** 2)
-    held = Rows.stacked(*rows) if rows else None
-    if not slopes:
-        return Hold(held, np.concatenate(values), np.vstack(noise))
-    return Hold(
-        held,
-        np.concatenate(values),
-        np.vstack(noise),
-        Rows.stacked(*slope_rows),
-        np.concatenate(slopes),
-        np.concatenate(weights),
-        np.vstack(slope_noise),
-    )
-
-
-def _edge_lines(
-    job: FaceJob, coefficients: Floats, sound: Floats, batten_mm: float
-) -> tuple[EdgeLine, ...]:
-    """The robust line along every edge of a face, over a surface laid without holding them."""
-    off = job.height_mm - job.rows @ coefficients
-    lines = []
-    for edge, beside, stations, slopes, let_go in zip(
-        job.edges, job.beside, job.stations, job.slopes, job.let_go, strict=True
-    ):
-        line = lay_edge_line(
-            edge,
-            beside,
-            off,
-            sound,
-            stations @ coefficients,
-            slopes @ coefficients,
-            tolerance_mm=job.tolerance_mm,
-            batten_mm=batten_mm,
-        )
-        lines.append(replace(line, held=line.held & ~let_go))
-    return tuple(lines)
 
 
 @dataclass(frozen=True, eq=False)
@@ -222,7 +144,7 @@ def _lengthen(
     weight = np.where(_knocked(job, held_from), 0.0, 1.0)
     for batten in battens:
         for _ in range(_ROUNDS):
-            step = _reweighted(job, batten, weight, _held_points(job))
+            step = _reweighted(job, batten, weight, held_points(job))
             weight = step.weight
         yield _held_to_edges(job, step, weight, hold_of) if batten >= held_from else step
 
@@ -234,23 +156,26 @@ def _knocked(job: FaceJob, batten_mm: float) -> Mask:
     """
     trend = job.trend.fit(job.height_mm, job.weight, batten_mm=batten_mm)
     knocked = np.zeros(len(job.height_mm), bool)
-    for line in _edge_lines(job, trend, np.ones(len(knocked)), _KNOCK_BATTENS * batten_mm):
+    for line in edge_lines_of(job, trend, np.ones(len(knocked)), _KNOCK_BATTENS * batten_mm):
         for ding in line.dings:
             reach = _KNOCK_REACH * ding.length_mm + line.edge.station_mm
             knocked |= np.hypot(job.u_mm - ding.u_mm, job.v_mm - ding.v_mm) < reach
     return knocked
 
 
-def _held_points(job: FaceJob) -> Hold:
-    """The single points that are held, and no edge."""
-    return Hold(job.points, job.point_values, np.zeros((len(job.point_values), NOISE_DRAWS)))
-
-
 def _held_to_edges(job: FaceJob, free: FitStep, weight: Floats, hold_of: dict[str, str]) -> FitStep:
     """The fit with these weights, held to the edge lines that lie over the free surface."""
-    lines = _edge_lines(job, free.fit.coefficients, weight, free.batten_mm)
-    hold = _held_edges(job, lines, hold_of)
+    lines = edge_lines_of(job, free.fit.coefficients, weight, free.batten_mm)
+    hold = held_edges(job, lines, hold_of)
     return _reweighted(job, free.batten_mm, weight, hold, lines, free)
+
+
+def held_again(job: FaceJob, step: FitStep, hold_of: dict[str, str]) -> FitStep:
+    """A fit with the same weights, held to the edges as a job now has them."""
+    if step.free is None:
+        return step
+    held = _held_to_edges(job, step.free, step.weight, hold_of)
+    return replace(held, weight=step.weight)
 
 
 def _reweighted(
@@ -358,20 +283,32 @@ def refit_without_marks(job: FaceJob, step: FitStep, hold_of: dict[str, str]) ->
     kept = np.where(marked, 0.0, weight)
     if (kept > 0.0).sum() < _LEAST_KEPT * len(kept):
         kept = weight
-    refit = _reweighted(job, step.batten_mm, kept, _held_points(job))
+    refit = _reweighted(job, step.batten_mm, kept, held_points(job))
     if step.free is not None:
         refit = _held_to_edges(job, refit, kept, hold_of)
     return replace(refit, weight=kept)
 
 
+@dataclass(frozen=True, eq=False)
+class Readmitted:
+    """A fit that took back what it had left out although it is form.
+
+    unfollowed_mm : (n,) how far the cells lie off the surface that leaves nothing out, None where
+    nothing broad was left out; broken_down : whether the lesser part had been taken for sound.
+    """
+
+    step: FitStep
+    unfollowed_mm: Floats | None
+    broken_down: bool
+
+
 def readmit_form(
     job: FaceJob, step: FitStep, hold_of: dict[str, str], *, least_mm: float
-) -> tuple[FitStep, Floats | None]:
+) -> Readmitted:
     """Take back what was left out although its batten follows it: to this batten that is form.
 
     Weights carried over from shorter battens can leave a whole bulge out, and the surface then
-    goes on as if it were not there. Returned beside the fit: (n,) how far the cells lie off the
-    surface that leaves nothing out, or None where nothing broad was left out.
+    goes on as if it were not there.
 
     Parameters
     ----------
@@ -379,16 +316,25 @@ def readmit_form(
     """
     patch, broad = broad_patches(job, step.weight, step.off_mm, step.batten_mm)
     if not len(broad):
-        return step, None
-    whole = _reweighted(job, step.batten_mm, np.ones(len(patch)), _held_points(job))
-    back = followed(patch, broad, whole.off_mm, step.off_mm, tight=step.scale_mm / least_mm)
+        return Readmitted(step, None, broken_down=False)
+    whole = _reweighted(job, step.batten_mm, np.ones(len(patch)), held_points(job))
+    back = followed(
+        job,
+        patch,
+        broad,
+        whole.off_mm,
+        step.off_mm,
+        batten_mm=step.batten_mm,
+        tight=step.scale_mm / least_mm,
+    )
     kept = np.where(back, 1.0, step.weight)
-    if broken_down(kept, (step.free or step).off_mm, whole.off_mm):
+    broken = broken_down(kept, (step.free or step).off_mm, whole.off_mm)
+    if broken:
         back = np.isin(patch, broad)
         kept = np.where(back, whole.weight, step.weight)
     if not back.any():
-        return step, whole.off_mm
-    refit = _reweighted(job, step.batten_mm, kept, _held_points(job))
+        return Readmitted(step, whole.off_mm, broken_down=False)
+    refit = _reweighted(job, step.batten_mm, kept, held_points(job))
     if step.free is not None:
         refit = _held_to_edges(job, refit, kept, hold_of)
-    return replace(refit, weight=kept), whole.off_mm
+    return Readmitted(replace(refit, weight=kept), whole.off_mm, broken)

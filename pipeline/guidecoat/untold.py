@@ -85,9 +85,10 @@ LINE = "it may be form: it lies along a body line"
 RECESS = "it may be form: it is as deep and steep-walled as a pressed recess or boss"
 ALIKE = "it may be form: others of its height and size lie beside it, as pressed ribs or louvres do"
 TIGHT = "it may be form, which turns here tighter than the batten follows"
+WIDE = "it may be form: it is as broad as battens are long, which follow it once it is not left out"
 BROAD = "it is about as broad as the batten that was asked for, which follows half of such a wave"
 BESIDE = "it may be form: it lies beside what cannot be told from form"
-REASONS = (UNSETTLED, ALONG, LINE, RECESS, ALIKE, TIGHT, BROAD, BESIDE)
+REASONS = (UNSETTLED, ALONG, LINE, RECESS, ALIKE, TIGHT, WIDE, BROAD, BESIDE)
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,7 +96,8 @@ class _Look:
     """What a region is looked at with: the other regions, and all that was found round it.
 
     line_mm : (nu, nv) distance from the nearest body line; tight : whether form turns tighter than
-    the batten follows; given_mm : the batten that was asked for, infinite where none was.
+    the batten follows; given_mm : the batten that was asked for, infinite where none was;
+    shortest_mm : the shortest that the stage allows.
     """
 
     regions: tuple[Region, ...]
@@ -107,6 +109,7 @@ class _Look:
     line_mm: Floats
     tight: bool
     given_mm: float
+    shortest_mm: float
 
 
 def doubt_forms(
@@ -129,7 +132,8 @@ def doubt_forms(
     batten, tolerance = settings.surface.batten_mm, settings.tolerance.height_mm
     given = np.inf if batten == "auto" else float(batten)
     lines, tight = _from_lines(cells, faces, creases), turns_tight(fair)
-    look = _Look(regions, found, cells, faces, fair, tolerance, lines, tight, given)
+    shortest = settings.surface.shortest_batten_mm
+    look = _Look(regions, found, cells, faces, fair, tolerance, lines, tight, given, shortest)
     why = {region.region: _why(region, look) for region in regions}
     doubted = [region for region in regions if why[region.region]]
     area = sum(float(region.footprint.sum()) for region in doubted)
@@ -176,8 +180,8 @@ def _why(region: Region, look: _Look) -> str:
 
 def _like_form(region: Region, look: _Look, width_mm: float, *, touches: bool) -> str:
     """Why a high or low may be form by what it is like itself, "" where it is not."""
-    if _follows(region, look):
-        return TIGHT
+    if _follows(region, look, width_mm):
+        return TIGHT if look.tight else WIDE
     if _like_a_recess(region, beside=touches):
         return RECESS
     if _one_of_a_row(region, look):
@@ -217,15 +221,21 @@ def _pressed_size(region: Region, side: float) -> Floats | None:
     return np.array([region.peak_mm, *_length_and_width(region.core, side)])
 
 
-def _follows(region: Region, look: _Look) -> bool:
+def _follows(region: Region, look: _Look, width_mm: float) -> bool:
     """Whether a mark is what the batten makes of form that turns tighter than it follows.
 
     It then follows most of the mark as soon as that is not left out; or it lies as far off, or
-    farther, with nothing left out at all. Damage no broader than half the batten does neither.
+    farther, with nothing left out at all. Damage no broader than half the batten does neither; of
+    what is as broad as the shortest one it cannot be told, nor of any on a surface whose robust fit
+    broke down.
     """
+    broad = width_mm >= look.shortest_mm
     for face in look.fair.faces:
         own = region.core & np.isfinite(face.unfollowed_mm)
-        if times_farther_off(face, from_share=0.0) <= TIGHT_TIMES or not own.any():
+        if face.broken_down and own.any():
+            return True
+        tight = times_farther_off(face, from_share=0.0) > TIGHT_TIMES
+        if not (tight or broad) or not own.any():
             continue
         share = float(face.unfollowed_mm[own].mean() / np.nanmean(look.found.smooth_mm[own]))
         return not _LEFT[0] < share < _LEFT[1]
@@ -273,10 +283,12 @@ def _from_lines(cells: Cells, faces: Faces, creases: tuple[Crease, ...]) -> Floa
 
 
 def turns_tight(fair: FairSurface) -> bool:
-    """Whether the metal comes off the main face already from half the batten on.
+    """Whether the metal comes off the main face already from half the batten on, or most of it.
 
     Ripple is left out by battens of half the length as well; form that long is not.
     """
+    if fair.faces[0].broken_down:
+        return True
     return times_farther_off(fair.faces[0], from_share=0.5) > TIGHT_TIMES
 
 
