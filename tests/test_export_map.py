@@ -21,7 +21,7 @@ from guidecoat.export.map_layers import left_out, picture_array
 from guidecoat.export.map_picture import map_png
 from guidecoat.export.map_style import Page, Sheet
 from guidecoat.export.map_words import MapWords
-from guidecoat.export.placing import Box, Room, box_at, busy_sums
+from guidecoat.export.placing import Box, Room, busy_sums
 from guidecoat.export.words import outside_words, shown, verdict_words
 from guidecoat.regions import Region
 

@@ -17,7 +17,7 @@ _RIM_MM, _SMOOTHED_MM = 20.0, 12.0
 # A wider hole shows too little of what was put on over it (choice, as for openings).
 _WIDEST_MM = 120.0
 # A hole with less of its rim known lies at an edge of what was seen.
-_OPEN_SHARE = 0.9
+_OPEN_SHARE = 0.75
 # Cells cut by an outline are filled in part only, and not alike in two scans.
 _SLIVER_CELLS = 2.0
 # How a stiff sheet arches over a slack one is what is not known of it, at two sigmas (choice).

@@ -164,7 +164,7 @@ def _volume(
     area: Floats,
     bridges: list[Bridge],
 ) -> tuple[float, float]:
-    """Volume (cm3) of the change over some cells and holes, and its expanded uncertainty (k = 2)."""
+    """Volume (cm3) of the change over cells and holes, and its expanded uncertainty (k = 2)."""
     if not where.any():
         return 0.0, 0.0
     total = float((change[where] * area[where]).sum())

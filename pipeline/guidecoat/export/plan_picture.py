@@ -27,7 +27,8 @@ if TYPE_CHECKING:
 _DPI = 150
 _WIDTH_IN = 7.5
 _MAP_IN, _SIDE_IN, _HEAD_IN, _KEY_IN = 6.9, 0.3, 0.42, 0.5
-# Round the panel for the names of its edges, of its longer side; inches and letters a line for why a map is empty.
+# Room for the names of edges, as a part of the panel's longer side; inches and letters a line
+# for why a map is empty.
 _MARGIN, _WHY_IN, _WHY_LETTERS = 0.05, 0.42, 95
 _TALLEST_IN = 4.2
 _TITLES = {"tap": "Highs brought down first", "cover": "Covered, no metal moved"}
@@ -139,7 +140,7 @@ def _draw_map(axes: Axes, fill: Fill, result: CheckResult) -> None:
 
 def _draw_edges(axes: Axes, result: CheckResult) -> None:
     """The outline with its edges' names, which the tapes in the plan start from."""
-    u0, u1, v0, _ = _limits(result)
+    u0, u1, _, _ = _limits(result)
     away = 0.5 * _MARGIN / (1.0 + 2.0 * _MARGIN) * (u1 - u0)
     box = {"boxstyle": "circle,pad=0.15", "fc": "white", "ec": INK, "lw": 0.6}
     # A body line is an edge of the faces on both its sides, and is named once.
