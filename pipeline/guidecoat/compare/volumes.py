@@ -27,6 +27,8 @@ _WIDE_GAIN = 0.2821
 # Median of the half-normal.
 _HALF_NORMAL = 0.6745
 _FEWEST_STILL = 200
+# Share of an opening's rim in which one scan shows skin (choice).
+_CROSSED_SHARE = 0.5
 _FULL = np.ones((3, 3), bool)
 
 
@@ -131,9 +133,16 @@ def _holes(before: Pass, after: Pass, counted: Floats) -> Mask:
     faces, later = before.result.faces, after.result.faces
     off = np.isin(faces.reason, (STRIP, BEHIND, REFUSED))
     skin = before.skin | after.skin
-    panel = (faces.label > 0) | (later.label > 0) | skin
-    # What one scan shows skin in is no opening, however sharp its rim is in the other.
-    return np.asarray(panel & ~off & ~(faces.openings & ~skin) & ~np.isfinite(counted))
+    # What one scan shows skin in along its rim is no opening, however sharp that is in the other;
+    # farther in, points have no skin beside them to be laid by.
+    openings = faces.openings
+    label, _ = ndimage.label(openings, structure=_FULL)
+    rim = openings & ndimage.binary_dilation(~openings, structure=_FULL)
+    seen = np.bincount(label[rim & skin], minlength=label.max() + 1)
+    crossed = seen > _CROSSED_SHARE * np.bincount(label[rim], minlength=label.max() + 1)
+    openings = openings & ~crossed[label]
+    panel = (faces.label > 0) | (later.label > 0) | skin | faces.openings
+    return np.asarray(panel & ~off & ~openings & ~np.isfinite(counted))
 
 
 def _band_change(before: Pass, after: Pass, change: Floats) -> Floats:
