@@ -169,6 +169,38 @@ def test_a_build_out_to_the_edges_has_its_whole_volume(hem_mm: float) -> None:
     assert whole.removed_cm3 == pytest.approx(0.0, abs=0.1)
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_what_lies_under_holes_of_a_scan_is_in_the_volume(seed: int) -> None:
+    """Holes of 36 and 60 mm, in one scan each, take a fifth of the build out of both."""
+    fill = Dimple((10.0, 0.0), 1.5, (100.0, 80.0))
+    pair = [seen(marks, seed=70 + 2 * seed + k)[0] for k, marks in enumerate([(), (fill,)])]
+    whole = [_with_hole(pair[0], (30.0, -10.0), 30.0), _with_hole(pair[1], (-40.0, 25.0), 18.0)]
+    found = compare_scans((whole[0], whole[1]), SETTINGS, STILL).whole
+    truth = planted_volume_cm3(PANEL, fill)
+    assert abs(found.added_cm3 - truth) < found.added_uncertainty_cm3
+    assert found.added_cm3 == pytest.approx(truth, rel=0.03)
+    assert found.bridged_area_cm2 > 30.0
+    assert found.unseen_area_cm2 == 0.0
+    both = compare_scans((pair[0], pair[1]), SETTINGS, STILL).whole
+    # What was not seen is known less well.
+    assert found.added_uncertainty_cm3 > both.added_uncertainty_cm3
+    assert both.bridged_area_cm2 == 0.0
+
+
+def test_a_hole_too_wide_to_carry_over_is_told() -> None:
+    fill = Dimple((10.0, 0.0), 1.5, (180.0, 120.0))
+    before, after = (seen(marks, seed=80 + k)[0] for k, marks in enumerate([(), (fill,)]))
+    result = compare_scans((before, _with_hole(after, (10.0, 0.0), 75.0)), SETTINGS, STILL)
+    assert result.whole.unseen_area_cm2 == pytest.approx(np.pi * 7.5**2, rel=0.1)
+    assert any("put on there is not in the volumes" in words for words in result.warnings)
+
+
+def _with_hole(scan: Scan, middle: tuple[float, float], radius_mm: float) -> Scan:
+    place = scan.points_mm + scan.origin
+    away = np.hypot(place[:, 0] - middle[0], place[:, 1] - middle[1])
+    return replace(scan, usable=scan.usable & (away > radius_mm))
+
+
 def test_swapped_scans_negate_the_change(before: Scan, after: Scan, filled: Comparison) -> None:
     back = compare_scans((after, before), SETTINGS, replace(STILL, reference="after"))
     # The yardstick is the same scan's both times, so the cells are the same.

@@ -16,13 +16,14 @@ import export_fixture
 from guidecoat.export import map_layers, map_picture
 from guidecoat.export.colours import rgb, scale_for
 from guidecoat.export.map_keys import _area_keys, _line_keys
-from guidecoat.export.map_labels import region_label
+from guidecoat.export.map_labels import region_label, region_name
 from guidecoat.export.map_layers import left_out, picture_array
 from guidecoat.export.map_picture import map_png
 from guidecoat.export.map_style import Page, Sheet
 from guidecoat.export.map_words import MapWords
-from guidecoat.export.placing import Box, Room, box_at, busy_sums
+from guidecoat.export.placing import Box, Room, busy_sums
 from guidecoat.export.words import outside_words, shown, verdict_words
+from guidecoat.regions import Region
 
 NASTY = "$x^2$ <script>alert(1)</script> =cmd \ud800 \n \u6c49"
 RESULT = export_fixture.result(points=50)
@@ -177,9 +178,63 @@ def test_labels_are_placed_off_each_other_and_off_the_marks() -> None:
         assert box.y1 <= 1000.0
 
 
-def test_room_without_space_still_places() -> None:
+def test_a_room_without_space_places_nothing() -> None:
+    """Neither off the drawing nor over another label."""
     room = Room(Box(0.0, 0.0, 50.0, 50.0), busy_sums(np.zeros((5, 5), bool)), 10.0)
-    assert room.place((25.0, 25.0), (200.0, 40.0), 30.0) == box_at((25.0, 25.0), (200.0, 40.0))
+    assert room.place((25.0, 25.0), (200.0, 40.0), 30.0) is None
+    room = Room(Box(0.0, 0.0, 1000.0, 1000.0), busy_sums(np.zeros((5, 5), bool)), 200.0)
+    placed = [room.place((500.0, 500.0), (300.0, 200.0), 34.0) for _ in range(40)]
+    boxes = [box for box in placed if box is not None]
+    assert 3 <= len(boxes) < 40
+    assert all(a.overlap(b) == 0.0 for k, a in enumerate(boxes) for b in boxes[:k])
+
+
+def crowd(count: int, apart_mm: float) -> tuple[Region, ...]:
+    """Highs and lows in rows close to each other."""
+    high, low = RESULT.regions[0], RESULT.regions[2]
+    return tuple(
+        dataclasses.replace(
+            (high, low)[k % 2],
+            region=f"{'HL'[k % 2]}{k // 2 + 1}",
+            verdict="out" if k % 3 else "undecided",
+            u_mm=-250.0 + apart_mm * (k % 8),
+            v_mm=-80.0 + apart_mm * (k // 8),
+        )
+        for k in range(count)
+    )
+
+
+@pytest.mark.parametrize(("count", "apart_mm"), [(36, 40.0), (48, 25.0), (40, 16.0)])
+def test_no_name_of_a_mark_lies_over_another(
+    count: int, apart_mm: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where there is no room for a label the name stands alone: the table has the rest."""
+    drawn: list[Figure] = []
+    plain = Figure.savefig
+
+    def listening(self: Figure, *args: Any, **how: Any) -> None:
+        drawn.append(self)
+        plain(self, *args, **how)
+
+    monkeypatch.setattr(Figure, "savefig", listening)
+    marks = crowd(count, apart_mm)
+    map_png(dataclasses.replace(RESULT, regions=marks), SCALE)
+    (figure,) = drawn
+    names = {region_name(mark) for mark in marks}
+    texts = [t for t in figure.axes[0].texts if t.get_text().split(" ")[0] in names]
+    assert {t.get_text().split(" ")[0] for t in texts} == names
+    boxes = []
+    for text in texts:
+        patch = text.get_bbox_patch()
+        assert patch is not None
+        boxes.append(Box(*patch.get_window_extent().extents))
+    over = [
+        (texts[i].get_text(), texts[j].get_text())
+        for i in range(len(boxes))
+        for j in range(i)
+        if boxes[i].overlap(boxes[j]) > 0.0
+    ]
+    assert over == []
 
 
 def test_verdict_in_plain_words() -> None:

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy import ndimage
 
 from guidecoat.check import CheckResult, check
+from guidecoat.compare import CompareOptions, Comparison, compare_scans
+from guidecoat.compare.progress import as_changed
+from guidecoat.export.compare_words import progress_words
 from guidecoat.scan import Scan
 from truth_fixture import bare_cloud, settings
 
@@ -69,3 +74,41 @@ def test_ripple_over_the_whole_panel_stays_out() -> None:
     assert [(r.kind, r.verdict) for r in result.regions] == [("ripple", "out")]
     # They are metal's, and say nothing against the scan: as noise they would make it 0.28 mm.
     assert result.smallest_visible_mm < 0.2
+
+
+def compared(*scans: Scan) -> Comparison:
+    shop = settings(tolerance__height_mm=0.15, tolerance__slope_mrad=4.0)
+    return compare_scans(scans, shop, CompareOptions(already_aligned=True))
+
+
+def test_noise_of_the_first_scan_that_is_gone_was_not_fixed() -> None:
+    """Nobody mended what was undecided and is not there the next time: it is not confirmed."""
+    result = compared(*(panel(seed=k, noise_mm=0.1, points_mm=0.05) for k in (1, 2)))
+    states = [track.last.state for track in result.tracks]
+    assert "fixed" not in states
+    gone = [track for track in result.tracks if track.last.state == "not confirmed"]
+    assert gone
+    for track in gone:
+        assert "no change was found there" in track.place.action
+    words = progress_words(result)
+    assert f"{len(gone)} not confirmed (undecided before, gone without a change)" in words
+    assert "fixed" not in words
+
+
+def test_a_dent_that_was_filled_is_fixed() -> None:
+    """Out before, or undecided and filled beyond doubt."""
+    result = compared(
+        panel(seed=1, noise_mm=0.05, points_mm=0.03, dent_mm=-1.0),
+        panel(seed=2, noise_mm=0.05, points_mm=0.03),
+    )
+    dent = min(result.tracks, key=lambda track: track.stands[0].peak_mm if track.stands[0] else 0.0)
+    assert dent.last.state == "fixed"
+    first, last = dent.stands
+    assert first is not None
+    assert first.region is not None
+    doubtful = replace(first, region=replace(first.region, verdict="undecided"))
+    (told,) = as_changed((replace(dent, stands=(doubtful, last)),), result.steps)
+    assert told.last.state == "fixed"
+    still = replace(result.whole, changed=np.zeros_like(result.whole.changed))
+    (told,) = as_changed((replace(dent, stands=(doubtful, last)),), (still,))
+    assert told.last.state == "not confirmed"

@@ -8,14 +8,23 @@ import json
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
 
+import export_fixture
 from guidecoat.cautions import cautions_for
 from guidecoat.check import CheckResult
 from guidecoat.export.plan_files import PLAN_COLUMNS, plan_csv, plan_json, write_plan
-from guidecoat.export.plan_picture import _said, band_colours, depth_bands
+from guidecoat.export.plan_picture import (
+    _said,
+    band_colours,
+    depth_bands,
+    plan_png,
+    why_empty,
+)
 from guidecoat.export.plan_sheet import plan_section, plan_sheet
 from guidecoat.settings import load_settings
 from guidecoat.workplan import WorkPlan, plan_work
@@ -203,3 +212,44 @@ def test_the_plans_picture_says_how_many_marks_are_not_in_it() -> None:
     first, *rest = result.regions
     unsure = replace(result, regions=(replace(first, verdict="undecided"), *rest))
     assert _said(plan.tap, unsure).endswith("kg to mix; without the 1 undecided (?)")
+
+
+def texts_of(plan: WorkPlan, result: CheckResult, monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """All that is written on the plan's picture."""
+    drawn: list[Figure] = []
+    plain = Figure.savefig
+
+    def listening(self: Figure, *args: Any, **how: Any) -> None:
+        drawn.append(self)
+        plain(self, *args, **how)
+
+    monkeypatch.setattr(Figure, "savefig", listening)
+    assert plan_png(plan, result)[:4] == b"\x89PNG"
+    (figure,) = drawn
+    return [t.get_text() for t in [*figure.texts, *(t for a in figure.axes for t in a.texts)]]
+
+
+def test_the_picture_of_an_undecided_panel_shows_what_is_known(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Its edges' names, its marks with their `?`, and why there is no filler."""
+    result = export_fixture.result(points=50)
+    unsure = tuple(replace(region, verdict="undecided") for region in result.regions)
+    undecided = replace(result, regions=unsure, verdict="undecided")
+    bare, _ = planned()
+    empty = replace(bare.tap, depth_mm=np.full(result.cells.grid.shape, 0.0))
+    plan = replace(bare, tap=empty, cover=replace(empty, target="cover"))
+    written = texts_of(plan, undecided, monkeypatch)
+    names = sorted({edge.name for edge in result.edges})
+    assert sorted(text for text in written if text in names) == sorted(names * 2)
+    assert {f"{region.region}?" for region in unsure} <= set(written)
+    (why,) = (" ".join(text.split()) for text in written if text.startswith("No filler is planned"))
+    assert f"{len(unsure)} marks are undecided (?)" in why
+    assert "Do first what the plan says" in why
+
+
+def test_a_picture_with_filler_gives_no_reason_for_being_empty() -> None:
+    plan, result = planned(HIGH, LOW)
+    assert why_empty(plan, result) == ""
+    sound, result = planned()
+    assert why_empty(sound, result) == "No filler is planned: no low is out of tolerance."

@@ -12,7 +12,7 @@ from ..registration import Registration
 from ..settings import Settings
 from .change import Change
 from .passes import Pass
-from .progress import FIXED, NOT_SEEN, OVERDONE, Track
+from .progress import FIXED, NOT_CONFIRMED, NOT_SEEN, OVERDONE, Track
 
 Floats = NDArray[np.float64]
 
@@ -21,6 +21,8 @@ _UM = 1000.0
 _BROAD_FILL = (
     "If filler was put on over much of the panel, scan both in one frame and use --already-aligned."
 )
+# Smaller holes are no matter (choice).
+_TOLD_CM2 = 1.0
 SURE = 2.0
 """So many standard uncertainties make a build, or what is missing of one, more than noise."""
 # Less taken off a sheet of 0.7 to 0.9 mm is no matter (choice).
@@ -59,16 +61,29 @@ def advise(
                 f"{scan.scan.name}: the last settling of the scans did not come to rest; look at "
                 "unchanged places of the change map before trusting it, or give --pairs."
             )
-    if whole.unseen_area_cm2 > 1.0:
-        warnings.append(
-            f"{whole.unseen_area_cm2:.0f} cm2 inside changed patches are not in both scans (holes, "
-            "openings); what was put on there is not in the volumes."
-        )
+    warnings += _unseen(whole)
     if not whole.changed.any():
         warnings.append(
             f"No change was found; a change has to be over about {whole.least_mm:.2f} mm to show."
         )
     return advised, tuple(warnings)
+
+
+def _unseen(whole: Change) -> list[str]:
+    """What the volumes say of holes."""
+    said = []
+    if whole.bridged_area_cm2 > _TOLD_CM2:
+        said.append(
+            f"{whole.bridged_area_cm2:.0f} cm2 of changed patches are not in both scans (holes) or "
+            "lie on body lines; what was put on there was carried over from beside them, and the "
+            "volumes' doubt has a share for that."
+        )
+    if whole.unseen_area_cm2 > _TOLD_CM2:
+        said.append(
+            f"{whole.unseen_area_cm2:.0f} cm2 beside or in changed patches are not in both scans, "
+            "in holes too wide to carry anything over; what was put on there is not in the volumes."
+        )
+    return said
 
 
 def bare_share(track: Track, last: Pass, whole: Change) -> float:
@@ -149,6 +164,8 @@ def _advised(track: Track, last: Pass, build: Floats, settings: Settings, first:
     stand = track.last
     if stand.state == FIXED:
         action = "in tolerance now: leave it"
+    elif stand.state == NOT_CONFIRMED:
+        action = "undecided before, in tolerance now, and no change was found there: leave it"
     elif stand.state == NOT_SEEN:
         action = "not in the last scan: scan it to know"
     elif stand.region is None:

@@ -16,6 +16,7 @@ from ..regions import Region, measure_regions
 from ..settings import ToleranceSettings
 from ..specks import wild_cells
 from .passes import Pass
+from .volumes import SPRAY_MM, added_and_removed
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -28,12 +29,9 @@ _SMALLEST_CORE_MM2 = 60.0
 # One or two cells off are a stray point or the turn of a body line, not a change.
 _FEWEST_CORE_CELLS = 5
 _FOOT_RIM_MM = 6.0
-# Matting spray lays 3 to 10 micrometres, not the same twice.
-_SPRAY_MM = 0.005
 # Half-normal quantile that a change of up to half the panel leaves nearly alone.
 _CALM_QUANTILE, _CALM_SIGMAS = 0.3, 0.3853
 _LEAST_COMPARED = 0.1
-_DROPOUT_MM = 10.0
 # A peak is read from a paraboloid over so far round it: the window rounds steep patches off or
 # overshoots their rims, and has to be wider to tell what changed.
 _PEAK_MM, _PEAK_CELLS, _FEWEST_PEAK_CELLS = 7.6, 1.5, 9
@@ -48,8 +46,9 @@ class Change:
     sigma_mm : standard uncertainty of that, registration included; changed : (nu, nv) bool, by
     the significance test; patches : a region per changed patch, `high` where added ("B1" ...) and
     `low` where taken off ("T1" ...); volumes in cm3, uncertainties with k = 2;
-    they take in the bands beside edges next to changed patches, which are not judged otherwise;
-    unseen_area_cm2 : inside changed patches where not both scans have points: not counted.
+    they take in the bands beside edges next to changed patches, which are not judged otherwise,
+    feathered borders that no single cell tells from noise, and holes of a scan, over which
+    the change is carried (bridged_area_cm2) unless they are too wide (unseen_area_cm2).
     """
 
     change_mm: Floats
@@ -68,6 +67,7 @@ class Change:
     changed_area_cm2: float
     compared_area_cm2: float
     unseen_area_cm2: float
+    bridged_area_cm2: float
 
 
 def find_change(before: Pass, after: Pass) -> Change:
@@ -100,20 +100,13 @@ def find_change(before: Pass, after: Pass) -> Change:
     noise = np.where(compared, noise, np.nan)
     calm = np.quantile(np.abs(smooth[compared]), _CALM_QUANTILE) / _CALM_SIGMAS
     placing = np.hypot(before.placing_mm, after.placing_mm)
-    usual = float(np.nanmedian(np.sqrt(noise**2 + placing**2 + _SPRAY_MM**2)))
-    sigma = np.sqrt(noise**2 + placing**2 + _SPRAY_MM**2) * max(1.0, calm / usual)
+    usual = float(np.nanmedian(np.sqrt(noise**2 + placing**2 + SPRAY_MM**2)))
+    sigma = np.sqrt(noise**2 + placing**2 + SPRAY_MM**2) * max(1.0, calm / usual)
     places = max(compared.sum() / (4.0 * np.pi * window**2), 1.0)
     limit = float(stats.norm.isf(0.5 * _ERROR_RATE / places))
     marks, changed = _marks(smooth, sigma, compared, limit, side)
     patches = _patches(marks, change, smooth, sigma, compared, after)
-    band = _band_change(before, after, change)
-    nearest = ndimage.distance_transform_edt(~compared, return_distances=False, return_indices=True)
-    counted = np.where(compared, change, band)
-    noise = _with_band_noise(np.hypot(before.noise_mm, after.noise_mm), change, band, nearest)
-    totals = [
-        _volume(m | (np.isfinite(band) & m[tuple(nearest)]), counted, noise, before, after)
-        for m in changed
-    ]
+    volume = added_and_removed(before, after, change, changed)
     return Change(
         change,
         smooth,
@@ -122,47 +115,17 @@ def find_change(before: Pass, after: Pass) -> Change:
         changed[0] | changed[1],
         patches,
         limit * float(np.nanmedian(sigma)),
-        totals[0][0],
-        totals[0][1],
-        -totals[1][0],
-        totals[1][1],
+        volume.added_cm3,
+        volume.added_uncertainty_cm3,
+        volume.removed_cm3,
+        volume.removed_uncertainty_cm3,
         max((patch.peak_mm for patch in patches if patch.kind == "high"), default=0.0),
         float(change[changed[0]].mean()) if changed[0].any() else 0.0,
         float((changed[0] | changed[1]).sum()) * side**2 / 100.0,
         float(compared.sum()) * side**2 / 100.0,
-        float((_closed(changed[0] | changed[1], side) & ~np.isfinite(counted)).sum())
-        * side**2
-        / 100.0,
+        volume.unseen_area_cm2,
+        volume.bridged_area_cm2,
     )
-
-
-def _band_change(before: Pass, after: Pass, change: Floats) -> Floats:
-    """(nu, nv) change in the bands beside edges, NaN elsewhere: hems roll over alike in both."""
-    band = after.band_mm - before.band_mm
-    wild = wild_cells(np.where(np.isfinite(change), change, band))
-    return np.where(np.isfinite(change) | wild, np.nan, band)
-
-
-def _with_band_noise(
-    noise: Floats, change: Floats, band: Floats, nearest: NDArray[np.int32]
-) -> Floats:
-    """(nu, nv) standard error of a cell, in the bands from what sets them apart from the cells
-    beside them: how a hem is cut into cells.
-    """
-    there = np.isfinite(band)
-    if not there.any():
-        return noise
-    apart = (band - change[tuple(nearest)])[there]
-    return np.where(there, float(np.sqrt(np.mean(apart**2))), noise)
-
-
-def _closed(changed: Mask, side: float) -> Mask:
-    """Changed patches with the drop-outs in them."""
-    reach = max(1, round(_DROPOUT_MM / side))
-    padded = np.pad(changed, reach + 1)
-    closed = ndimage.binary_closing(padded, _FULL, iterations=reach)
-    filled = ndimage.binary_fill_holes(closed)
-    return np.asarray(filled[reach + 1 : -reach - 1, reach + 1 : -reach - 1])
 
 
 def _averaged(field: Floats, mask: Mask, sigma: float) -> Floats:
@@ -243,29 +206,3 @@ def _with_peak(patch: Region, change: Floats, smooth: Floats, side: float) -> Re
     spread = np.linalg.inv(basis.T @ basis)[0, 0] * left[0] / (len(basis) - basis.shape[1])
     doubt = float(np.hypot(patch.uncertainty_mm, 2.0 * np.sqrt(spread)))
     return replace(patch, peak_mm=float(fit[0]), uncertainty_mm=doubt)
-
-
-def _volume(
-    where: Mask, change: Floats, noise: Floats, before: Pass, after: Pass
-) -> tuple[float, float]:
-    """Volume (cm3) of the change over some cells, and its expanded uncertainty (k = 2)."""
-    if not where.any():
-        return 0.0, 0.0
-    area = 0.5 * (_areas(before) + _areas(after))[where]
-    total = float((change[where] * area).sum()) / 1000.0
-    independent = float(np.sqrt(((noise[where] * area) ** 2).sum()))
-    # Registration and spray shift the whole patch at once.
-    placing = np.hypot(before.placing_mm, after.placing_mm)[where]
-    common = float((np.hypot(placing, _SPRAY_MM) * area).sum())
-    return total, 2.0 * float(np.hypot(independent, common)) / 1000.0
-
-
-def _areas(one: Pass) -> Floats:
-    """(nu, nv) true area of the skin over each cell, mm2: cells are squares of the chart."""
-    cells, chart = one.result.cells, one.result.chart
-    side = cells.grid.cell_mm
-    _, (i, j) = ndimage.distance_transform_edt(~one.skin, return_indices=True)
-    height = ndimage.gaussian_filter(cells.height_mm[i, j], max(1.0, 8.0 / side))
-    slope_u, slope_v = np.gradient(height, side)
-    grow = 1.0 + chart.curvature_per_mm * height
-    return np.asarray(side**2 * np.sqrt(grow**2 * (1.0 + slope_u**2) + slope_v**2))

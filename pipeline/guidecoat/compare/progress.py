@@ -14,13 +14,14 @@ from .passes import Pass, found_of
 
 Mask = NDArray[np.bool_]
 
-FIXED, IMPROVED, UNCHANGED, WORSE, NEW, NOT_SEEN = (
+FIXED, IMPROVED, UNCHANGED, WORSE, NEW, NOT_SEEN, NOT_CONFIRMED = (
     "fixed",
     "improved",
     "unchanged",
     "worse",
     "new",
     "not seen",
+    "not confirmed",
 )
 # In words, a place that went through the fair surface and out of tolerance on the other side.
 OVERDONE = {"high": "overfilled", "low": "taken down too far"}
@@ -121,32 +122,35 @@ def follow(passes: tuple[Pass, ...]) -> tuple[Track, ...]:
 
 def as_changed(tracks: tuple[Track, ...], steps: tuple[Change, ...]) -> tuple[Track, ...]:
     """Tracks that are neither better nor worse where no change was found: the scans differ there.
+    What was undecided at most and is gone without a change was not fixed: it is not confirmed.
 
     Parameters
     ----------
     steps : what changed from each pass to the next. The bands along edges are in none.
     """
     return tuple(
-        track
-        if track.place.edge
-        else replace(
+        replace(
             track,
             stands=(
                 track.stands[0],
-                *(
-                    _unless_changed(s, step)
-                    for s, step in zip(track.stands[1:], steps, strict=True)
-                ),
+                *(_unless_changed(track, k, steps[:k]) for k in range(1, len(track.stands))),
             ),
         )
         for track in tracks
     )
 
 
-def _unless_changed(stand: Stand | None, step: Change) -> Stand | None:
-    if stand is None or stand.region is None or stand.turned:
+def _unless_changed(track: Track, number: int, steps: tuple[Change, ...]) -> Stand | None:
+    """How a track stands in a pass, by what changed in the steps up to it."""
+    stand = track.stands[number]
+    if stand is not None and stand.state == FIXED:
+        core = track.place.core
+        sure = any(s and s.region and s.region.verdict == "out" for s in track.stands[:number])
+        mended = sure or any(step.changed[core].any() for step in steps)
+        return stand if mended else replace(stand, state=NOT_CONFIRMED)
+    if stand is None or stand.region is None or stand.turned or track.place.edge:
         return stand
-    if stand.state not in (IMPROVED, WORSE) or step.changed[stand.region.core].any():
+    if stand.state not in (IMPROVED, WORSE) or steps[-1].changed[stand.region.core].any():
         return stand
     return replace(stand, state=UNCHANGED)
 

@@ -6,11 +6,11 @@ import math
 from collections import Counter
 
 from ..compare import Comparison, Stand, Track
-from ..compare.progress import FIXED, OVERDONE
+from ..compare.progress import FIXED, NOT_CONFIRMED, OVERDONE
 from ..mirror import MirrorResult
 from .words import shown, signed
 
-STATES = ("fixed", "improved", "unchanged", "worse", "new", "not seen")
+STATES = ("fixed", "improved", "unchanged", "worse", "new", "not seen", NOT_CONFIRMED)
 
 
 def change_words(result: Comparison) -> str:
@@ -42,7 +42,8 @@ def progress_words(result: Comparison) -> str:
     verdict = {"in": "in tolerance now", "out": "still out of tolerance"}.get(
         now, f"now undecided: {why}"
     )
-    return f"Highs and lows: {listed or 'none'}; the panel is {verdict}."
+    doubtful = " (undecided before, gone without a change)" if counted[NOT_CONFIRMED] else ""
+    return f"Highs and lows: {listed or 'none'}{doubtful}; the panel is {verdict}."
 
 
 def _is_unsure(track: Track) -> bool:

@@ -19,6 +19,9 @@ from .words import shown, signed
 
 _MEASURED = 4  # regions that get tape distances drawn
 _NAMED = 20  # regions that get a label with a leader; the rest a bare name
+_BARE_PT = 6.0
+_SIGNS = {"high": "+", "low": "\u2212"}  # ripple has a wave
+_SIGN_PX = (26.0, 26.0)
 _TAPE = re.compile(r"(\d+(?:\.\d+)?) mm from (?:edge |body line |step )(\w+)")
 _HALO = {"boxstyle": "round,pad=0.12", "facecolor": PAPER, "edgecolor": "none", "alpha": 0.85}
 
@@ -32,24 +35,29 @@ def draw_labels(sheet: Sheet, result: CheckResult) -> None:
         _draw_edge_name(sheet, room, edge)
     for line in [e.line_uv for e in result.edges] + [c.line_uv for c in result.creases]:
         room.take_path(sheet.axes.transData.transform(line))
-    for region in result.regions:
-        x, y = _to_px(sheet, (region.u_mm, region.v_mm))
-        room.take(box_at((x, y), (26.0, 26.0)))
+    signs = [box_at(_to_px(sheet, (r.u_mm, r.v_mm)), _SIGN_PX) for r in result.regions]
+    for sign in signs:
+        room.take(sign)
     measured = [r for r in result.regions if r.kind != "ripple"][:_MEASURED]
     for region in measured:
         _draw_tapes(sheet, room, result.edges, region)
     _draw_dings(sheet, room, result)
     _draw_crease_names(sheet, room, result)
     for k, region in enumerate(result.regions):
-        _draw_region_label(sheet, room, region, bare=k >= _NAMED)
+        _draw_region_label(sheet, room, region, signs[k], bare=k >= _NAMED)
 
 
 def region_label(region: Region) -> str:
     """Name and signed peak, "H1 +0.84 mm", with a question mark where the verdict is undecided."""
-    name = region.region + ("?" if region.verdict == "undecided" else "")
+    name = region_name(region)
     if region.kind == "ripple":
         return f"{name} ripple {region.max_slope_mrad:.1f} mrad"
     return f"{name} {signed(region.peak_mm)} mm"
+
+
+def region_name(region: Region) -> str:
+    """Name of a mark, with a question mark where the verdict is undecided."""
+    return region.region + ("?" if region.verdict == "undecided" else "")
 
 
 def _to_px(sheet: Sheet, uv: Point) -> Point:
@@ -79,14 +87,9 @@ def _room(sheet: Sheet, result: CheckResult) -> Room:
 
 
 def _draw_edge_name(sheet: Sheet, room: Room, edge: EdgeLine) -> None:
-    line = edge.line_uv
-    if edge.kind == "opening":
-        centre = _to_px(sheet, (float(line[:, 0].mean()), float(line[:, 1].mean())))
-    else:
-        middle = len(line) // 2
-        x, y = _to_px(sheet, (float(line[middle, 0]), float(line[middle, 1])))
-        u, v = _outward(edge, middle)
-        centre = (x + 30.0 * u, y + 30.0 * v)
+    x, y = _to_px(sheet, name_place(edge, 0.0))
+    u, v = (0.0, 0.0) if edge.kind == "opening" else _outward(edge, len(edge.line_uv) // 2)
+    centre = (x + 30.0 * u, y + 30.0 * v)
     room.take(box_at(centre, (34.0, 34.0)))
     sheet.axes.text(
         *_to_mm(sheet, centre),
@@ -97,6 +100,16 @@ def _draw_edge_name(sheet: Sheet, room: Room, edge: EdgeLine) -> None:
         va="center",
         bbox={"boxstyle": "circle,pad=0.2", "facecolor": PAPER, "edgecolor": INK},
     )
+
+
+def name_place(edge: EdgeLine, away_mm: float) -> Point:
+    """Where on the map the name of an edge stands: so far off its middle, within an opening."""
+    line = edge.line_uv
+    if edge.kind == "opening":
+        return float(line[:, 0].mean()), float(line[:, 1].mean())
+    middle = len(line) // 2
+    u, v = _outward(edge, middle)
+    return float(line[middle, 0]) + away_mm * u, float(line[middle, 1]) + away_mm * v
 
 
 def _outward(edge: EdgeLine, k: int) -> Point:
@@ -174,33 +187,50 @@ def _draw_crease_names(sheet: Sheet, room: Room, result: CheckResult) -> None:
         )
 
 
-def _draw_region_label(sheet: Sheet, room: Room, region: Region, *, bare: bool) -> None:
+def _draw_region_label(sheet: Sheet, room: Room, region: Region, sign: Box, *, bare: bool) -> None:
+    """A sign at the peak and the label beside it; the name alone where there is room for no more,
+    at the peak itself if it can be: the table has the rest.
+    """
     at = (region.u_mm, region.v_mm)
-    mark = {"high": "+", "low": "\u2212"}.get(region.kind, "~")
+    name = region_name(region)
+    width, height = sheet.text_size(name, _BARE_PT, True)
+    at_peak = box_at(_to_px(sheet, at), (width + 10.0, height + 10.0))
+    if not bare and _with_leader(sheet, room, at, region_label(region), 9.0, bold=True):
+        _draw_sign(sheet, at, _SIGNS.get(region.kind, "~"), 8.5)
+    elif room.is_free(at_peak, sign):
+        room.take(at_peak)
+        _draw_sign(sheet, at, name, _BARE_PT)
+    else:
+        _with_leader(sheet, room, at, name, 6.5, bold=True)
+        _draw_sign(sheet, at, _SIGNS.get(region.kind, "~"), 8.5)
+
+
+def _draw_sign(sheet: Sheet, at: Point, text: str, points: float) -> None:
     sheet.axes.text(
         *at,
-        region.region if bare else mark,
-        fontsize=6.0 if bare else 8.5,
+        text,
+        fontsize=points,
         fontweight="bold",
         ha="center",
         va="center",
         bbox={
-            "boxstyle": "circle,pad=0.08",
+            "boxstyle": "circle,pad=0.08" if len(text) == 1 else "round,pad=0.15",
             "facecolor": PAPER,
             "edgecolor": INK,
             "linewidth": 0.8,
         },
     )
-    if not bare:
-        _with_leader(sheet, room, at, region_label(region), 9.0, bold=True)
 
 
 def _with_leader(
     sheet: Sheet, room: Room, at: Point, text: str, points: float, *, bold: bool
-) -> None:
+) -> bool:
+    """Whether there was room for a text beside a place; if so it is drawn."""
     width, height = sheet.text_size(text, points, bold)
     pad = 0.35 * points * PX_PER_PT
-    box = room.place(_to_px(sheet, at), (width + 2.4 * pad, height + 2.4 * pad), 34.0)
+    box = room.place(_to_px(sheet, at), (width + 2.4 * pad, height + 3.4 * pad), 34.0)
+    if box is None:
+        return False
     sheet.axes.annotate(
         text,
         xy=at,
@@ -212,6 +242,7 @@ def _with_leader(
         bbox={"boxstyle": "square,pad=0.3", "facecolor": PAPER, "edgecolor": INK, "linewidth": 0.7},
         arrowprops={"arrowstyle": "-", "linewidth": 0.8, "color": INK, "shrinkA": 0, "shrinkB": 6},
     )
+    return True
 
 
 def _draw_scale_bar(sheet: Sheet, room: Room) -> None:

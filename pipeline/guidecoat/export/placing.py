@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 Point = tuple[float, float]
 _DIRECTIONS = 24
-_RINGS = 6
+_RINGS = 12
 
 
 @dataclass(frozen=True)
@@ -78,13 +78,19 @@ class Room:
         crossed = sum(int(box.holds(line[:, 0], line[:, 1]).any()) for line in self.lines)
         return 20.0 * crowd + 3.0 * crossed + 6.0 * self._marked(box)
 
-    def place(self, anchor: Point, size: tuple[float, float], reach: float) -> Box:
-        """A box of this size about `reach` pixels or more from the anchor, and take it.
+    def is_free(self, box: Box, own: Box | None = None) -> bool:
+        """Whether a box lies over no other one but its own."""
+        return not any(box.overlap(other) for other in self.boxes if other is not own)
+
+    def place(self, anchor: Point, size: tuple[float, float], reach: float) -> Box | None:
+        """A box of this size about `reach` pixels or more from the anchor, and take it; None where
+        every one would lie over another.
 
         The best of rings of candidates; nearer is better, and so is a leader line that crosses
         nothing.
         """
-        best, least = box_at(anchor, size), math.inf
+        best: Box | None = None
+        least = math.inf
         x, y = (np.array([c]) for c in anchor)
         others = [b for b in self.boxes if not b.holds(x, y).any()]
         for ring in range(_RINGS):
@@ -96,7 +102,7 @@ class Room:
                 to_x = anchor[0] + (away + 0.5 * size[0]) * math.cos(angle)
                 to_y = anchor[1] + (away + 0.5 * size[1]) * math.sin(angle)
                 box = box_at((to_x, to_y), size)
-                cost = self.cost(box)
+                cost = self.cost(box) if self.is_free(box) else math.inf
                 cost += 0.5 * ring + 0.3 * abs(math.cos(angle))
                 if cost < least:
                     leader = _along(anchor, (to_x, to_y))
@@ -105,6 +111,8 @@ class Room:
                     )
                 if cost < least:
                     best, least = box, cost
+        if best is None:
+            return None
         self.take(best)
         self.take_line(anchor, (0.5 * (best.x0 + best.x1), 0.5 * (best.y0 + best.y1)))
         return best

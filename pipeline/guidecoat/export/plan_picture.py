@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import io
+import textwrap
 import warnings
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,6 +15,8 @@ from ..check import CheckResult
 from ..settings import PlanSettings
 from ..workplan import Fill, WorkPlan
 from .colours import LOW_COLOURS, NEUTRAL, NOT_JUDGED_GREY
+from .map_labels import name_place, region_name
+from .map_layers import draw_regions, extent_mm
 from .map_style import INK, PALE_INK, RC
 from .words import shown
 
@@ -23,6 +27,9 @@ if TYPE_CHECKING:
 _DPI = 150
 _WIDTH_IN = 7.5
 _MAP_IN, _SIDE_IN, _HEAD_IN, _KEY_IN = 6.9, 0.3, 0.42, 0.5
+# Room for the names of edges, as a part of the panel's longer side; inches and letters a line
+# for why a map is empty.
+_MARGIN, _WHY_IN, _WHY_LETTERS = 0.05, 0.42, 95
 _TALLEST_IN = 4.2
 _TITLES = {"tap": "Highs brought down first", "cover": "Covered, no metal moved"}
 
@@ -59,20 +66,51 @@ def _drawn(plan: WorkPlan, result: CheckResult) -> bytes:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    shape = result.cells.grid.shape
-    scale = min(_MAP_IN / shape[0], _TALLEST_IN / shape[1])
-    wide, high = scale * shape[0], scale * shape[1]
-    height = _KEY_IN + 2.0 * (high + _HEAD_IN)
+    u0, u1, v0, v1 = _limits(result)
+    scale = min(_MAP_IN / (u1 - u0), _TALLEST_IN / (v1 - v0))
+    wide, high = scale * (u1 - u0), scale * (v1 - v0)
+    why = why_empty(plan, result)
+    foot = _KEY_IN + (_WHY_IN if why else 0.0)
+    height = foot + 2.0 * (high + _HEAD_IN)
     figure = Figure(figsize=(_WIDTH_IN, height), dpi=_DPI, facecolor="white")
     FigureCanvasAgg(figure)
     for k, fill in enumerate((plan.cover, plan.tap)):
-        bottom = _KEY_IN + k * (high + _HEAD_IN)
+        bottom = foot + k * (high + _HEAD_IN)
         box = (_SIDE_IN / _WIDTH_IN, bottom / height, wide / _WIDTH_IN, high / height)
-        _draw_map(figure.add_axes(box), fill, result)
+        axes = figure.add_axes(box)
+        _draw_map(axes, fill, result)
+        axes.set_xlim(u0, u1)
+        axes.set_ylim(v0, v1)
+    if why:
+        at = (_SIDE_IN / _WIDTH_IN, (_KEY_IN + 0.06) / height)
+        lines = textwrap.fill(why, _WHY_LETTERS)
+        figure.text(*at, lines, fontsize=7.5, fontweight="bold", color=INK, va="bottom")
     _draw_key(figure, result.settings.plan)
     out = io.BytesIO()
     figure.savefig(out, format="png", dpi=_DPI, metadata={"Software": None})
     return out.getvalue()
+
+
+def why_empty(plan: WorkPlan, result: CheckResult) -> str:
+    """Why neither map shows any filler, and what to do; empty where one does."""
+    if plan.tap.litres > 0.0 or plan.cover.litres > 0.0:
+        return ""
+    unsure = sum(region.verdict == "undecided" for region in result.regions)
+    if unsure:
+        return (
+            f"No filler is planned: nothing is surely out of tolerance, and {unsure} "
+            f"mark{'s are' if unsure > 1 else ' is'} undecided (?). Do first what the plan says "
+            "for each ?."
+        )
+    if result.verdict == "undecided":
+        return "No filler is planned: the panel is undecided. The warnings of the plan say why."
+    return "No filler is planned: no low is out of tolerance."
+
+
+def _limits(result: CheckResult) -> tuple[float, float, float, float]:
+    u0, u1, v0, v1 = extent_mm(result)
+    margin = _MARGIN * max(u1 - u0, v1 - v0)
+    return u0 - margin, u1 + margin, v0 - margin, v1 + margin
 
 
 def _draw_map(axes: Axes, fill: Fill, result: CheckResult) -> None:
@@ -89,22 +127,30 @@ def _draw_map(axes: Axes, fill: Fill, result: CheckResult) -> None:
         interpolation="nearest",
         aspect="equal",
     )
+    unsure = tuple(region for region in result.regions if region.verdict == "undecided")
+    draw_regions(axes, replace(result, regions=unsure))
+    _draw_edges(axes, result)
     for region in result.regions:
-        if region.kind != "ripple":
+        if region.kind != "ripple" or region.verdict == "undecided":
             box = {"boxstyle": "round,pad=0.15", "fc": "white", "ec": PALE_INK, "lw": 0.4}
-            axes.text(
-                region.u_mm,
-                region.v_mm,
-                shown(region.region) + ("?" if region.verdict == "undecided" else ""),
-                fontsize=7,
-                color=INK,
-                ha="center",
-                va="center",
-                bbox=box,
-            )
+            _write(axes, (region.u_mm, region.v_mm), shown(region_name(region)), box)
     axes.set_axis_off()
-    said = _said(fill, result)
-    axes.set_title(said, fontsize=8, color=INK, loc="left", pad=3.0)
+    axes.set_title(_said(fill, result), fontsize=8, color=INK, loc="left", pad=3.0)
+
+
+def _draw_edges(axes: Axes, result: CheckResult) -> None:
+    """The outline with its edges' names, which the tapes in the plan start from."""
+    u0, u1, _, _ = _limits(result)
+    away = 0.5 * _MARGIN / (1.0 + 2.0 * _MARGIN) * (u1 - u0)
+    box = {"boxstyle": "circle,pad=0.15", "fc": "white", "ec": INK, "lw": 0.6}
+    # A body line is an edge of the faces on both its sides, and is named once.
+    for edge in {edge.name: edge for edge in reversed(result.edges)}.values():
+        axes.plot(*edge.line_uv.T, color=INK, linewidth=0.8)
+        _write(axes, name_place(edge, away), shown(edge.name), box)
+
+
+def _write(axes: Axes, at: tuple[float, float], text: str, box: dict[str, object]) -> None:
+    axes.text(*at, text, fontsize=7, color=INK, ha="center", va="center", bbox=box)
 
 
 def _said(fill: Fill, result: CheckResult) -> str:
