@@ -72,6 +72,7 @@ _ALIKE = (0.15, 0.25, 0.4)
 _FEWEST_ROUND_ALIKE = 3
 # What a batten leaves of a mark that is no form, as shares of its height.
 _LEFT = (0.5, 1.2)
+_MOSTLY_SOUND = 0.5
 # Of a batten that was asked for: broader marks come out by chance of what was left out (derived:
 # lows 0.8 of the batten wide give back nine tenths, as broad as it four fifths and less).
 _AS_BROAD = 0.8
@@ -235,7 +236,9 @@ def _follows(region: Region, look: _Look, width_mm: float) -> bool:
         if face.broken_down and own.any():
             return True
         tight = times_farther_off(face, from_share=0.0) > TIGHT_TIMES
-        if not (tight or broad) or not own.any():
+        # What was put on a surface laid before it was not left out by that.
+        left_out = broad and float(face.sound[region.core].mean()) < _MOSTLY_SOUND
+        if not (tight or left_out) or not own.any():
             continue
         share = float(face.unfollowed_mm[own].mean() / np.nanmean(look.found.smooth_mm[own]))
         return not _LEFT[0] < share < _LEFT[1]
