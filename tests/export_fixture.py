@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+import pytest
+from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from guidecoat.banded import Factor
@@ -356,3 +359,16 @@ def _scan(
         sha256="a1b2c3d4e5f6" + "0" * 52,
         dropped={"not finite": 3},
     )
+
+
+def figures_of(monkeypatch: pytest.MonkeyPatch) -> list[Figure]:
+    """The figures that are drawn from now on, in a list that grows."""
+    drawn: list[Figure] = []
+    plain = Figure.savefig
+
+    def listening(self: Figure, *args: Any, **how: Any) -> None:
+        drawn.append(self)
+        plain(self, *args, **how)
+
+    monkeypatch.setattr(Figure, "savefig", listening)
+    return drawn

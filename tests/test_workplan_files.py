@@ -8,11 +8,9 @@ import json
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
-from matplotlib.figure import Figure
 
 import export_fixture
 from guidecoat.cautions import cautions_for
@@ -216,14 +214,7 @@ def test_the_plans_picture_says_how_many_marks_are_not_in_it() -> None:
 
 def texts_of(plan: WorkPlan, result: CheckResult, monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """All that is written on the plan's picture."""
-    drawn: list[Figure] = []
-    plain = Figure.savefig
-
-    def listening(self: Figure, *args: Any, **how: Any) -> None:
-        drawn.append(self)
-        plain(self, *args, **how)
-
-    monkeypatch.setattr(Figure, "savefig", listening)
+    drawn = export_fixture.figures_of(monkeypatch)
     assert plan_png(plan, result)[:4] == b"\x89PNG"
     (figure,) = drawn
     return [t.get_text() for t in [*figure.texts, *(t for a in figure.axes for t in a.texts)]]

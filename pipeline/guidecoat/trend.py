@@ -31,7 +31,10 @@ _FEWEST_PLACES = 5
 # does the rest, within its hinge.
 _LINE_BATTENS_MM = (1600.0, 800.0, 400.0)
 _MOVED_MM = 0.6
+# Past its end a line straightens out over so much (choice).
 _STRAIGHTENED_MM = 300.0
+# Feet on a bent line run together at its centre: nearer to it than this share of the radius they
+# are taken as there (choice).
 _OF_RADIUS = 0.2
 _NEGLIGIBLE = 1e-10
 

@@ -72,6 +72,7 @@ _ALIKE = (0.15, 0.25, 0.4)
 _FEWEST_ROUND_ALIKE = 3
 # What a batten leaves of a mark that is no form, as shares of its height.
 _LEFT = (0.5, 1.2)
+# Share of a mark on which the surface lies all the same: then it was not left out (choice).
 _MOSTLY_SOUND = 0.5
 # Of a batten that was asked for: broader marks come out by chance of what was left out (derived:
 # lows 0.8 of the batten wide give back nine tenths, as broad as it four fifths and less).

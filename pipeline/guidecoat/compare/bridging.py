@@ -13,7 +13,7 @@ Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 # Cells round a hole that a sheet over it rests on: two wavelengths that it smooths (choice).
-_RIM_MM, _SMOOTHED_MM = 20.0, 12.0
+_RESTS_ON_MM, _SMOOTHED_MM = 20.0, 12.0
 # A wider hole shows too little of what was put on over it (choice, as for openings).
 _WIDEST_MM = 120.0
 # A hole with less of its rim known lies at an edge of what was seen.
@@ -51,7 +51,7 @@ def bridges_over(holes: Mask, change: Floats, changed: Mask, side: float) -> tup
     label, _ = ndimage.label(holes, structure=_FULL)
     beside = np.unique(label[ndimage.binary_dilation(changed, structure=_FULL) & holes])
     boxes = ndimage.find_objects(label)
-    rim = max(2, round(_RIM_MM / side))
+    rim = max(2, round(_RESTS_ON_MM / side))
     found = []
     for k in beside[beside > 0]:
         box = tuple(
