@@ -232,6 +232,27 @@ def test_no_name_of_a_mark_lies_over_another(
     assert over == []
 
 
+def test_names_of_steps_give_way_to_names_that_tables_need(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Ribs have a dozen ends each: of steps at one place one name is drawn, the one in a tape."""
+    drawn = export_fixture.figures_of(monkeypatch)
+    edge = RESULT.edges[0].edge
+    beside = dataclasses.replace(edge, kind="step", line_uv=0.3 * edge.line_uv)
+    steps = [
+        dataclasses.replace(RESULT.edges[0], edge=dataclasses.replace(beside, name=name))
+        for name in ("S1", "S2", "S3")
+    ]
+    first, *rest = RESULT.regions
+    told = dataclasses.replace(first, from_edges="40 mm from step S2, 129 mm from edge A")
+    map_png(
+        dataclasses.replace(RESULT, edges=(*RESULT.edges, *steps), regions=(told, *rest)), SCALE
+    )
+    texts = {text.get_text() for text in drawn[0].axes[0].texts}
+    assert {"A", "B", "C", "D", "O1", "S2"} <= texts
+    assert not {"S1", "S3"} & texts
+
+
 def test_verdict_in_plain_words() -> None:
     assert verdict_words(RESULT) == (
         "Out of tolerance: 1 high, 1 low and 1 ripple outside the tolerance of \u00b10.3 mm and "

@@ -22,6 +22,7 @@ _NAMED = 20  # regions that get a label with a leader; the rest a bare name
 _BARE_PT = 6.0
 _SIGNS = {"high": "+", "low": "\u2212"}  # ripple has a wave
 _SIGN_PX = (26.0, 26.0)
+_EDGE_NAME_PX = 34.0
 _TAPE = re.compile(r"(\d+(?:\.\d+)?) mm from (?:edge |body line |step )(\w+)")
 _HALO = {"boxstyle": "round,pad=0.12", "facecolor": PAPER, "edgecolor": "none", "alpha": 0.85}
 
@@ -30,9 +31,12 @@ def draw_labels(sheet: Sheet, result: CheckResult) -> None:
     """Put all lettering on the map, the fixed things first, then the regions where room is."""
     room = _room(sheet, result)
     _draw_scale_bar(sheet, room)
+    told = {name for region in result.regions for _, name in _TAPE.findall(region.from_edges)}
+    told |= {edge.name for edge in result.edges if edge.kind in ("outline", "opening")}
     # a body line is an edge of the faces on both its sides, and is named once
-    for edge in {edge.name: edge for edge in reversed(result.edges)}.values():
-        _draw_edge_name(sheet, room, edge)
+    names = {edge.name: edge for edge in reversed(result.edges)}
+    for edge in sorted(names.values(), key=lambda edge: edge.name not in told):
+        _draw_edge_name(sheet, room, edge, needed=edge.name in told)
     for line in [e.line_uv for e in result.edges] + [c.line_uv for c in result.creases]:
         room.take_path(sheet.axes.transData.transform(line))
     signs = [box_at(_to_px(sheet, (r.u_mm, r.v_mm)), _SIGN_PX) for r in result.regions]
@@ -86,11 +90,16 @@ def _room(sheet: Sheet, result: CheckResult) -> Room:
     return Room(Box(x0 + 4.0, y0 + 4.0, x1 - 4.0, y1 - 4.0), busy_sums(mask), cell_px)
 
 
-def _draw_edge_name(sheet: Sheet, room: Room, edge: EdgeLine) -> None:
+def _draw_edge_name(sheet: Sheet, room: Room, edge: EdgeLine, *, needed: bool) -> None:
+    """An edge's name beside it; where it would lie over another one, only if a table needs it."""
     x, y = _to_px(sheet, name_place(edge, 0.0))
     u, v = (0.0, 0.0) if edge.kind == "opening" else _outward(edge, len(edge.line_uv) // 2)
     centre = (x + 30.0 * u, y + 30.0 * v)
-    room.take(box_at(centre, (34.0, 34.0)))
+    across = max(_EDGE_NAME_PX, sheet.text_size(shown(edge.name), 9.0, True)[0] + 12.0)
+    box = box_at(centre, (across, across))
+    if not (needed or room.is_free(box)):
+        return
+    room.take(box)
     sheet.axes.text(
         *_to_mm(sheet, centre),
         shown(edge.name),
