@@ -203,8 +203,7 @@ def test_a_fit_breaks_down_where_its_surface_is_the_lesser_part(
 ) -> None:
     """A share of the cells lies 1 mm off it, and all 0.6 mm off the one that leaves out none."""
     off = np.where(np.arange(1000) < 1000 * damaged, 1.0, 0.01)
-    weight = np.where(off < 0.5, 1.0, 0.0)
-    assert broken_down(weight, off, np.full(1000, 0.6)) is expected
+    assert broken_down(off < 0.5, off, np.full(1000, 0.6)) is expected
 
 
 @pytest.mark.parametrize("seed", [1, 2])

@@ -141,16 +141,16 @@ def _joined_to(job: FaceJob, patch: NDArray[np.int32], back: Mask) -> Mask:
     return np.asarray((whole > 0) & np.isin(whole, whole[back]))
 
 
-def broken_down(kept: Floats, off_mm: Floats, whole_mm: Floats) -> bool:
+def broken_down(kept: Mask, off_mm: Floats, whole_mm: Floats) -> bool:
     """Whether a robust fit leaves out so much that it may have taken the lesser part for sound, and
     the surface that leaves nothing out lies nearer to three quarters of the cells.
 
     Parameters
     ----------
-    kept : (n,) weights of the robust fit; off_mm, whole_mm : (n,) how far the cells lie off it and
-        off the surface that leaves nothing out, both laid without holding the edges.
+    kept : (n,) bool, cells of the robust fit; off_mm, whole_mm : (n,) how far the cells lie off it
+        and off the surface that leaves nothing out, both laid without holding the edges.
     """
-    if float((kept > 0.0).mean()) >= _COVERED:
+    if float(kept.mean()) >= _COVERED:
         return False
     return _trimmed_mm(whole_mm) <= _NEARER * _trimmed_mm(off_mm)
 

@@ -327,13 +327,12 @@ def readmit_form(
         batten_mm=step.batten_mm,
         tight=step.scale_mm / least_mm,
     )
-    kept = np.where(back, 1.0, step.weight)
-    broken = broken_down(kept, (step.free or step).off_mm, whole.off_mm)
+    broken = broken_down(back | (step.weight > 0.0), (step.free or step).off_mm, whole.off_mm)
     if broken:
         back = np.isin(patch, broad)
-        kept = np.where(back, whole.weight, step.weight)
     if not back.any():
         return Readmitted(step, whole.off_mm, broken_down=False)
+    kept = np.where(back, 1.0, step.weight)
     refit = _reweighted(job, step.batten_mm, kept, held_points(job))
     if step.free is not None:
         refit = _held_to_edges(job, refit, kept, hold_of)
