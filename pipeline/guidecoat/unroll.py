@@ -33,7 +33,6 @@ _VOTES = 200_000
 _SIDE_BINS = 24
 _AS_LONG = 1.005
 _MOST_TURNED_DEG = 10.0
-_NEGLIGIBLE = 1e-9
 _AXES = {"x": 0, "y": 1, "z": 2}
 
 
@@ -306,9 +305,7 @@ def _squared(flat: Floats, way: Floats) -> Floats:
         return way
     order = np.argsort(turns)
     share = np.cumsum(np.array(lengths)[order]) / np.sum(lengths)
-    # One long and one short side of four are half of all: then the middle of two, as of any median.
-    middle = np.searchsorted(share, (0.5 - _NEGLIGIBLE, 0.5 + _NEGLIGIBLE))
-    turn = float(np.array(turns)[order][middle].mean())
+    turn = float(np.array(turns)[order][np.searchsorted(share, 0.5)])
     if abs(turn) > np.radians(_MOST_TURNED_DEG):
         return way
     return np.cos(turn) * way + np.sin(turn) * across
