@@ -305,7 +305,8 @@ def _squared(flat: Floats, way: Floats) -> Floats:
         return way
     order = np.argsort(turns)
     share = np.cumsum(np.array(lengths)[order]) / np.sum(lengths)
-    turn = float(np.array(turns)[order][np.searchsorted(share, 0.5)])
+    # A long and a short side are half of all: rounding must not choose.
+    turn = float(np.array(turns)[order][np.searchsorted(share, 0.5 - 1e-9)])
     if abs(turn) > np.radians(_MOST_TURNED_DEG):
         return way
     return np.cos(turn) * way + np.sin(turn) * across
