@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,6 +89,12 @@ class FaceJob:
     window_cells: float
     trend: Trend
     trended: bool
+
+    def on_grid(self, values: NDArray[Any] | float, empty: float) -> NDArray[Any]:
+        """(nu, nv) values of the face's cells, (n,) or one for all, and what stands elsewhere."""
+        field = np.full(self.shape, empty, np.result_type(values, type(empty)))
+        field[self.where] = values
+        return field
 
 
 def faces_hinged(cells: Cells, faces: Faces, crease: Crease) -> set[int]:

@@ -200,18 +200,16 @@ def _fit_face(
         taken = readmit_form(job, step, hold_of, least_mm=min(scale for _, scale in climb))
         if taken.step is not step:
             # What stood off at the edges of a surface that left form out was no knock.
-            unknocked = _without_knocked(job, taken.step.fit.coefficients, bands)
-            step = held_again(unknocked, taken.step, hold_of)
+            step = taken.step
+            unknocked = _without_knocked(job, step.fit.coefficients, bands)
+            if unknocked is not job:
+                step = held_again(unknocked, step, hold_of)
     except np.linalg.LinAlgError as error:
         raise FitError(
             f"no surface can be laid on face {job.face}: its points and held edges leave it free "
             "to tilt. Hold its edges, or scan the part more completely."
         ) from error
-    sound = np.zeros(job.shape, bool)
-    sound[job.where] = step.weight > 0.0
-    unfollowed = np.full(job.shape, np.nan)
-    if taken.unfollowed_mm is not None:
-        unfollowed[job.where] = taken.unfollowed_mm
+    unfollowed = np.nan if taken.unfollowed_mm is None else taken.unfollowed_mm
     return FaceSurface(
         job.face,
         job.space,
@@ -221,13 +219,13 @@ def _fit_face(
         decided_by,
         step.scale_mm,
         step.noise_mm,
-        sound,
+        job.on_grid(step.weight > 0.0, False),
         climb,
         job.cell_mm**2,
         step.lines,
         shaken_by_edges(unknocked, step),
         PASSES[job.order],
-        unfollowed,
+        job.on_grid(unfollowed, np.nan),
         taken.broken_down,
     )
 

@@ -61,8 +61,7 @@ def marks_in(job: FaceJob, off: Floats, scale: float) -> Mask:
     ----------
     off, scale : mm, how far the cells lie off the surface, and the robust scale of that.
     """
-    field, known = np.zeros(job.shape), np.zeros(job.shape)
-    field[job.where], known[job.where] = off, 1.0
+    field, known = job.on_grid(off, 0.0), job.on_grid(1.0, 0.0)
     sigma = max(1.0, _MARK_WINDOW_MM / job.cell_mm, job.window_cells)
     total = ndimage.gaussian_filter(known, sigma)
     smooth = np.where(known > 0, ndimage.gaussian_filter(field, sigma) / (total + 1e-12), 0.0)
@@ -87,8 +86,7 @@ def broad_patches(
     """
     patch, count = np.zeros(len(weight), np.int32), 0
     for sign in (1.0, -1.0):
-        field = np.zeros(job.shape, bool)
-        field[job.where] = (weight <= 0.0) & (sign * off_mm > 0.0)
+        field = job.on_grid((weight <= 0.0) & (sign * off_mm > 0.0), False)
         label, own = ndimage.label(field)
         patch = np.where(label[job.where] > 0, label[job.where] + count, patch)
         count += own
@@ -127,16 +125,14 @@ def followed(
 
 def _reach_mm(job: FaceJob, patch: NDArray[np.int32], broad: NDArray[np.intp]) -> Floats:
     """How far patches reach from the cells that were kept."""
-    left_out = np.ones(job.shape, bool)
-    left_out[job.where] = patch > 0
+    left_out = job.on_grid(patch > 0, True)
     away = ndimage.distance_transform_edt(left_out)[job.where] * job.cell_mm
     return np.asarray(ndimage.maximum(away, patch, broad))
 
 
 def _joined_to(job: FaceJob, patch: NDArray[np.int32], back: Mask) -> Mask:
     """(n,) bool, cells left out that hang together with those taken back."""
-    field = np.zeros(job.shape, bool)
-    field[job.where] = patch > 0
+    field = job.on_grid(patch > 0, False)
     whole = ndimage.label(field, np.ones((3, 3)))[0][job.where]
     return np.asarray((whole > 0) & np.isin(whole, whole[back]))
 

@@ -201,8 +201,7 @@ def _calmed(job: FaceJob, off: Floats) -> Floats:
     """Residuals averaged over a Gaussian window of neighbouring cells, where noise asks for it."""
     if job.window_cells == 0.0:
         return off
-    field, known = np.zeros(job.shape), np.zeros(job.shape)
-    field[job.where], known[job.where] = off, 1.0
+    field, known = job.on_grid(off, 0.0), job.on_grid(1.0, 0.0)
     total = ndimage.gaussian_filter(known, job.window_cells, mode="constant")
     return np.asarray(
         ndimage.gaussian_filter(field, job.window_cells, mode="constant")[job.where]
@@ -283,10 +282,7 @@ def refit_without_marks(job: FaceJob, step: FitStep, hold_of: dict[str, str]) ->
     kept = np.where(marked, 0.0, weight)
     if (kept > 0.0).sum() < _LEAST_KEPT * len(kept):
         kept = weight
-    refit = _reweighted(job, step.batten_mm, kept, held_points(job))
-    if step.free is not None:
-        refit = _held_to_edges(job, refit, kept, hold_of)
-    return replace(refit, weight=kept)
+    return _refit(job, step, kept, hold_of)
 
 
 @dataclass(frozen=True, eq=False)
@@ -333,7 +329,11 @@ def readmit_form(
     if not back.any():
         return Readmitted(step, whole.off_mm, broken_down=False)
     kept = np.where(back, 1.0, step.weight)
-    refit = _reweighted(job, step.batten_mm, kept, held_points(job))
-    if step.free is not None:
-        refit = _held_to_edges(job, refit, kept, hold_of)
-    return Readmitted(replace(refit, weight=kept), whole.off_mm, broken)
+    return Readmitted(_refit(job, step, kept, hold_of), whole.off_mm, broken)
+
+
+def _refit(job: FaceJob, step: FitStep, kept: Floats, hold_of: dict[str, str]) -> FitStep:
+    """A fit laid again with these weights, which it keeps, and held to the edges if it was."""
+    free = _reweighted(job, step.batten_mm, kept, held_points(job))
+    refit = free if step.free is None else _held_to_edges(job, free, kept, hold_of)
+    return replace(refit, weight=kept)

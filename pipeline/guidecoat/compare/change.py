@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, stats
 
+from ..calming import smoothed
 from ..deviation import CellDeviation
 from ..errors import ScanUnfitError
 from ..local_fit import quadratic_columns
@@ -93,9 +94,8 @@ def find_change(before: Pass, after: Pass) -> Change:
             f"{_LEAST_COMPARED:.0%} are needed. Scan more of it."
         )
     window = max(_WINDOW_MM / side, 0.8)
-    once = _averaged(change, compared, window)
     # 2 G - G^2 leaves a peak its height; it keeps this share of independent noise (computed).
-    smooth = 2.0 * once - _averaged(once, compared, window)
+    smooth = smoothed(change, compared, window)
     noise = np.hypot(before.noise_mm, after.noise_mm) * (0.3820 / window)
     noise = np.where(compared, noise, np.nan)
     calm = np.quantile(np.abs(smooth[compared]), _CALM_QUANTILE) / _CALM_SIGMAS
@@ -126,12 +126,6 @@ def find_change(before: Pass, after: Pass) -> Change:
         volume.unseen_area_cm2,
         volume.bridged_area_cm2,
     )
-
-
-def _averaged(field: Floats, mask: Mask, sigma: float) -> Floats:
-    weight = ndimage.gaussian_filter(mask.astype(np.float64), sigma, mode="constant")
-    total = ndimage.gaussian_filter(np.where(mask, field, 0.0), sigma, mode="constant")
-    return np.where(mask, total / np.maximum(weight, 1e-9), np.nan)
 
 
 def _marks(

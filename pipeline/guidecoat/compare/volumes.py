@@ -58,19 +58,21 @@ def added_and_removed(
     change : (nu, nv) mm, NaN where not compared; changed : (nu, nv) where added and where taken
     off, as far as single cells tell.
     """
+    if not (changed[0].any() or changed[1].any()):
+        return Volumes(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
     compared = np.isfinite(change)
     band = _band_change(before, after, change)
     counted = np.where(compared, change, band)
     nearest = ndimage.distance_transform_edt(~compared, return_distances=False, return_indices=True)
     single = np.hypot(before.noise_mm, after.noise_mm)
-    feathered, unrest = _feathered(before, after, change, single, changed)
+    placing = np.hypot(np.hypot(before.placing_mm, after.placing_mm), SPRAY_MM)
+    placing = np.where(compared, placing, placing[tuple(nearest)])
+    side = after.result.cells.grid.cell_mm
+    feathered, unrest = _feathered(change, single, placing, changed, side)
     noise = unrest * _with_band_noise(single, change, band, nearest)
     parts = [m | (np.isfinite(band) & m[tuple(nearest)]) for m in feathered]
     holes = _holes(before, after, counted)
     area = 0.5 * (_areas(before) + _areas(after))
-    placing = np.hypot(np.hypot(before.placing_mm, after.placing_mm), SPRAY_MM)
-    placing = np.where(compared, placing, placing[tuple(nearest)])
-    side = after.result.cells.grid.cell_mm
     bridges = bridges_over(holes, counted, parts[0] | parts[1], side)
     told = [
         _volume(part, counted, noise, placing, area, [b for b in bridges if _side_of(b) == sign])
@@ -89,16 +91,15 @@ def added_and_removed(
 
 
 def _feathered(
-    before: Pass, after: Pass, change: Floats, noise: Floats, changed: tuple[Mask, Mask]
+    change: Floats, noise: Floats, placing: Floats, changed: tuple[Mask, Mask], side: float
 ) -> tuple[tuple[Mask, Mask], float]:
     """Changed patches out to where an average over a wide window sinks into its noise; and by how
     much that noise is larger than that of single cells would make it: it hangs together.
     """
     compared = np.isfinite(change)
-    window = _FEATHER_MM / after.result.cells.grid.cell_mm
+    window = _FEATHER_MM / side
     wide = masked_gaussian(change, compared, window)
     single = np.where(compared, noise, np.nan) * min(_WIDE_GAIN / window, 1.0)
-    placing = np.hypot(np.hypot(before.placing_mm, after.placing_mm), SPRAY_MM)
     reach = round(2.0 * window)
     still = compared & ~ndimage.binary_dilation(changed[0] | changed[1], iterations=reach)
     unrest = 1.0
