@@ -8,7 +8,6 @@ import signal
 import socket
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -101,7 +100,8 @@ def running_cluster(place: Path) -> Iterator[tuple[str, Process, list[Process]]]
             for _ in range(WORKERS)
         ]
         wait_for(lambda: all(worker_process(worker) for worker in workers))
-        time.sleep(2.0)
+        with Client(address, timeout=60) as client:
+            client.wait_for_workers(WORKERS, timeout=60)
         yield address, scheduler, workers
 
 
