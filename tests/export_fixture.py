@@ -14,7 +14,7 @@ from guidecoat.banded import Factor
 from guidecoat.cells import Cells
 from guidecoat.chart import Chart, Grid
 from guidecoat.check import CheckResult, SurfaceFacts
-from guidecoat.creases import Crease
+from guidecoat.crease import Crease
 from guidecoat.deviation import HELD, HIGH, IN, LOW, NOT_JUDGED, UNDECIDED, Deviation
 from guidecoat.edge_lines import Ding, EdgeLine
 from guidecoat.edges import Edge

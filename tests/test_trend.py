@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from guidecoat.spline import SplineSpace, energy_band, solve
-from guidecoat.trend import Trend, trend_of
+from guidecoat.trend import Fold, Trend, trend_of
 
 Floats = NDArray[np.float64]
 
@@ -28,7 +28,7 @@ def face(seed: int = 0, count: int = 12_000) -> tuple[SplineSpace, Floats]:
 
 def trended(lines: list[Floats] | None = None) -> tuple[SplineSpace, Floats, Trend]:
     space, uv = face()
-    return space, uv, trend_of(space, space.rows(*uv.T), uv, lines or [])
+    return space, uv, trend_of(space, space.rows(*uv.T), uv, [Fold(line) for line in lines or []])
 
 
 @pytest.mark.parametrize("powers", [(5, 0), (0, 5), (3, 2), (1, 4), (2, 2), (0, 0)])

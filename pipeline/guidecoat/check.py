@@ -14,7 +14,7 @@ from .cautions import cautions_for
 from .cells import Cells
 from .chart import Chart
 from .clock import Clock
-from .creases import Crease
+from .crease import Crease
 from .deviation import (
     HELD,
     UNDECIDED,
@@ -28,6 +28,7 @@ from .edge_bands import EdgeBand, edge_bands
 from .edge_lines import Ding, EdgeLine
 from .edge_regions import with_knocks, without_borders, without_told, without_unsure
 from .edges import BORDER, Edge, find_edges
+from .errors import ScanUnfitError
 from .face_jobs import Held
 from .faces import Faces
 from .fairing import FairSurface, knot_spacing, lay_surface
@@ -51,7 +52,7 @@ from .scan_io import read_scan
 from .settings import Settings, require_edges
 from .spots import find_spots
 from .surroundings import off_surroundings
-from .unrolled import Unrolled, unroll
+from .unrolled import Unrolled, shouldered, unroll
 from .untold import turns_tight, unsure_words, untold_words
 from .wander import with_wander
 from .workplan import WorkPlan, plan_work
@@ -131,7 +132,7 @@ def check(scan: Scan, settings: Settings) -> CheckResult:
 def _check(scan: Scan, settings: Settings) -> CheckResult:
     unrolled = unroll(scan, settings)
     clock = Clock()
-    laid = _lay(unrolled, settings)
+    unrolled, laid = _laid_on(unrolled, settings)
     clock.lap("fair surface")
     judged = _judge(unrolled, laid, settings)
     status = status_of(unrolled.skin, judged.faces, judged.found, judged.regions)
@@ -165,6 +166,11 @@ class _Laid:
     fair: FairSurface
     faces: Faces
 
+    def lies_nearer_than(self, other: _Laid | ScanUnfitError) -> bool:
+        """Whether the main face's metal lies nearer to this one, or there is no other."""
+        mine = self.fair.faces[0].scale_mm
+        return isinstance(other, ScanUnfitError) or mine < other.fair.faces[0].scale_mm
+
 
 @dataclass(frozen=True, eq=False)
 class _Judged:
@@ -177,6 +183,30 @@ class _Judged:
     found: CellDeviation
     regions: tuple[Region, ...]
     unsure: tuple[tuple[str, Ding], ...]
+
+
+def _laid_on(unrolled: Unrolled, settings: Settings) -> tuple[Unrolled, _Laid]:
+    """A scan and its fair surface: where the panel turns tighter than the batten follows, along
+    its shoulders, if the metal then lies nearer.
+    """
+    plain = _tried(unrolled, settings)
+    if isinstance(plain, _Laid) and not turns_tight(plain.fair):
+        return unrolled, plain
+    along = shouldered(unrolled, settings)
+    nearer = None if along is None else _tried(along, settings)
+    if along is not None and isinstance(nearer, _Laid) and nearer.lies_nearer_than(plain):
+        return along, nearer
+    if isinstance(plain, _Laid):
+        return unrolled, plain
+    raise plain
+
+
+def _tried(unrolled: Unrolled, settings: Settings) -> _Laid | ScanUnfitError:
+    """The fair surface, or why there is none."""
+    try:
+        return _lay(unrolled, settings)
+    except ScanUnfitError as refusal:
+        return refusal
 
 
 def _lay(unrolled: Unrolled, settings: Settings) -> _Laid:

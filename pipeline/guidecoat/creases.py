@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from .cells import Cells
+from .crease import Crease
 from .crease_view import CreaseView, window_mm
-from .far_off import PRESSED_SHARE, flanks_among, is_pressed, turns_far_off
+from .far_off import flanks_among, is_pressed, turns_far_off
 from .line_shapes import (
     drawn_fair,
     joined_ends,
@@ -91,40 +92,6 @@ _WHOLE_SHARE = 0.7
 # With nothing beside it to tell, a ridge shorter than that is no line (choice: twice the reach of
 # what would be looked at beside it).
 _ALONE_MM = 100.0
-
-
-@dataclass(frozen=True, eq=False)
-class Crease:
-    """A body line on the chart.
-
-    name : "C1", "C2" ...; kind : soft (the surface hinges), sharp (it parts two faces) or step;
-    line_uv : (k, 2) mm; turn_mrad : how far the surface turns across it, + when it turns up
-    (a valley); step_mm : how far the side to the left of the line stands above the right;
-    length_mm; source : found | given; round_mm : how far to either side the skin is rounded;
-    pressed : whether the skin beyond that is one on both sides, as across a swage; through :
-    whether both its ends run out of the skin.
-    """
-
-    name: str
-    kind: str
-    line_uv: NDArray[np.float64]
-    turn_mrad: float
-    step_mm: float
-    length_mm: float
-    source: str
-    round_mm: float = 0.0
-    pressed: bool = False
-    through: bool = False
-
-    @property
-    def pressed_mm(self) -> float:
-        """How far to either side it is pressed out of the skin, 0 where it is not."""
-        return PRESSED_SHARE * self.round_mm if self.pressed else 0.0
-
-    @property
-    def parts(self) -> bool:
-        """Whether it may part the skin into faces: not where it is pressed into one, all along."""
-        return self.kind in ("sharp", "step") and not (self.pressed and self.through)
 
 
 def find_creases(cells: Cells, mask: Mask, skin: Mask) -> tuple[Crease, ...]:
@@ -219,7 +186,7 @@ def _whole_lines(pieces: list[Crease], view: CreaseView) -> list[Crease]:
                 and near.mean() > _SAME_LINE_SHARE
             ):
                 drawn = drawn_fair(joined, view.cells.grid.cell_mm)
-                whole = replace(line, line_uv=drawn, length_mm=_length_mm(drawn))
+                whole = replace(line, line_uv=drawn, length_mm=length_mm(drawn))
                 lines[k] = whole, _to_the_edge(whole, view)
                 break
         else:
@@ -227,7 +194,8 @@ def _whole_lines(pieces: list[Crease], view: CreaseView) -> list[Crease]:
     return [carried for _, carried in lines]
 
 
-def _length_mm(line_uv: Floats) -> float:
+def length_mm(line_uv: Floats) -> float:
+    """Length of a polyline."""
     return float(np.linalg.norm(np.diff(line_uv, axis=0), axis=1).sum())
 
 
@@ -282,7 +250,7 @@ def _branch(stub: Ridge, taken: list[Crease], rim_mm: tuple[float, float]) -> Cr
             if distance.min() <= (_BRANCH_MM if rim > _AT_THE_EDGE_MM else _REST_MM):
                 joined = np.vstack([crease.line_uv[distance.argmin()], line])
                 turn = 1e3 * stub.turn_rad
-                return Crease("", "sharp", joined, turn, 0.0, _length_mm(joined), "found")
+                return Crease("", "sharp", joined, turn, 0.0, length_mm(joined), "found")
     return None
 
 
@@ -302,7 +270,7 @@ def _crease(name: str, line: Floats, turn: float, step: float, source: str) -> C
     kind = "step" if abs(step) > max(_LEAST_STEP_MM, _STEP_OVER_TURN_MM * abs(turn)) else "soft"
     if kind == "soft" and abs(turn) > _SHARP_TURN_RAD:
         kind = "sharp"
-    return Crease(name, kind, line, 1e3 * turn, step, _length_mm(line), source)
+    return Crease(name, kind, line, 1e3 * turn, step, length_mm(line), source)
 
 
 def _verified(
@@ -361,7 +329,7 @@ def _to_the_edge(crease: Crease, view: CreaseView) -> Crease:
         ahead = end + steps * way
         ends.append(ahead[: _goes_on(crease, ahead, view)])
     carried = np.vstack([ends[0][::-1], line, ends[1]])
-    return replace(crease, line_uv=carried, length_mm=_length_mm(carried))
+    return replace(crease, line_uv=carried, length_mm=length_mm(carried))
 
 
 def _goes_on(crease: Crease, ahead: Floats, view: CreaseView) -> int:

@@ -14,7 +14,7 @@ from scipy import ndimage
 
 from .cells import Cells, ChartedPoints
 from .chart import Grid
-from .creases import Crease
+from .crease import Crease
 from .deviation import CellDeviation
 from .double_skins import DoubleSkin, find_double_skins, look_for_layers
 from .faces import BAND, Faces

@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 
 from .cells import Cells, ChartedPoints
 from .chunks import by_chunks
-from .creases import Crease
+from .crease import Crease
 from .edges import Edge
 from .faces import Faces
 from .polylines import near_line

@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 
 from .cells import Cells
 from .chart import Chart
-from .creases import Crease
+from .crease import Crease
 from .deviation import CellDeviation
 from .edge_bands import EdgeBand, off_surface
 from .edge_knocks import Knock, find_knocks

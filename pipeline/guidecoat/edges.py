@@ -12,7 +12,7 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from .cells import Cells
-from .creases import Crease
+from .crease import Crease
 from .faces import BEHIND, LINE, OFF, STRIP, Faces, depth
 from .jumps import height_jumps
 from .rims import bays, joined, rim_lines, torn, winding_bays

@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 
 from .cells import Cells
 from .chart import Grid
-from .creases import Crease
+from .crease import Crease
 from .edge_lines import Beside, cells_beside
 from .edges import Edge
 from .errors import FitError
@@ -20,7 +20,7 @@ from .faces import JUDGED, Faces
 from .polylines import carried_on, near_line, ways_along
 from .settings import CreaseSettings, SurfaceSettings
 from .spline import Hinges, Rows, SplineSpace, band_matrix, energy_band, hinge_metric
-from .trend import Trend, trend_of
+from .trend import Fold, Trend, trend_of
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -34,7 +34,9 @@ _CLASSICAL = 2
 _RELEASED_MM = 30.0
 # A body line fades beyond the stretch that can be traced: the surface may turn there, too.
 _FURTHER_MM = np.arange(5.0, 600.0, 5.0)
-_ROUND_SHARE = 1.3
+# So many times a panel's stiffness along a shoulder: a round mark bends it both ways elsewhere, and
+# there one way only, which is an eighth (half the squared wave number, to the third power).
+_SHOULDER_STIFFNESS = 8.0
 # The trend folds the whole face: not along lines that fade out within it at both ends.
 _THROUGH = 0.6
 _AT_THE_EDGE_MM = 40.0
@@ -59,8 +61,8 @@ class FaceJob:
 
     energy : its bending's band, stiffness : the same as a matrix; u_mm, v_mm, height_mm, weight :
     (n,) of its cells; stations, slopes : per edge, rows of height and of the slope inward at its
-    stations; let_go : per edge, (s,) stations that must not be held; trended : whether its surface
-    is laid over its trend.
+    stations; let_go : per edge, (s,) stations that must not be held; shouldered : whether it hinges
+    along a shoulder; trended : whether its surface is laid over its trend.
     """
 
     face: int
@@ -86,6 +88,7 @@ class FaceJob:
     tolerance_mm: float
     order: int
     widest_mm: float
+    shouldered: bool
     window_cells: float
     trend: Trend
     trended: bool
@@ -162,7 +165,7 @@ def face_job(
     )
     metal = _metal_of(cells, skin & member & (faces.reason == JUDGED), face, error_mm)
     rows = space.rows(metal.u_mm, metal.v_mm)
-    through = [fold.crease.line_uv for fold in folds if _runs_through(fold.crease, metal.uv)]
+    trend = [fold.of_trend for fold in folds if _runs_through(fold.crease, metal.uv)]
     tree = cKDTree(metal.uv)
     on_face = _on_face(held.uv, member, cells.grid, space)
     return FaceJob(
@@ -189,8 +192,9 @@ def face_job(
         tolerance_mm,
         surface.order,
         2.0 * float(faces.inside_mm[member].max()),
+        any(crease.shoulder for crease in creases),
         metal.window_cells,
-        trend_of(space, rows, metal.uv, through),
+        trend_of(space, rows, metal.uv, trend),
         surface.order > _CLASSICAL,
     )
 
@@ -205,13 +209,25 @@ class _Fold:
     line_uv: Floats
     band_mm: float
 
+    @property
+    def stiffness(self) -> float:
+        """Along it, as a share of the panel's."""
+        return _SHOULDER_STIFFNESS if self.crease.shoulder else 1.0
+
+    @property
+    def of_trend(self) -> Fold:
+        """The same for the face's trend: in a shoulder's band the surface follows without it."""
+        if not self.crease.shoulder:
+            return Fold(self.crease.line_uv)
+        return Fold(self.crease.line_uv, self.crease.round_mm, self.band_mm)
+
 
 def _folds_in(creases: list[Crease], hinge: CreaseSettings) -> tuple[_Fold, ...]:
     return tuple(
         _Fold(
             crease,
             carried_on(crease.line_uv, _FURTHER_MM, back=2),
-            max(hinge.hinge_band_mm, _ROUND_SHARE * crease.round_mm),
+            max(hinge.hinge_band_mm, crease.hinged_mm),
         )
         for crease in creases
     )
@@ -283,17 +299,23 @@ def _hinge_spans(
     """Spans within the bands of body lines, with the lines' directions."""
     spans = np.argwhere(space.active)
     centre = (spans + 0.5) * space.knot + np.array([space.u0, space.v0])
-    chosen, tangents = [], []
+    chosen, tangents, along = [], [], []
     for fold in folds:
         way, _ = ways_along(fold.line_uv)
         distance, nearest = cKDTree(fold.line_uv).query(centre)
         inside = distance <= fold.band_mm
         chosen.append(spans[inside])
         tangents.append(way[nearest[inside]])
+        along.append(np.full(int(inside.sum()), fold.stiffness))
     if not chosen:
         return None
     places, first = np.unique(np.vstack(chosen), axis=0, return_index=True)
-    metric = hinge_metric(order, np.vstack(tangents)[first], hinge.hinge_stiffness)
+    metric = hinge_metric(
+        order,
+        np.vstack(tangents)[first],
+        hinge.hinge_stiffness,
+        along=np.concatenate(along)[first],
+    )
     return Hinges(places, metric)
 
 

@@ -10,7 +10,7 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from .cells import Cells
-from .creases import Crease
+from .crease import Crease
 from .errors import ScanUnfitError
 from .jumps import JUMP_MM, height_jumps
 from .openings import BEHIND_MM, close_dropouts
@@ -228,6 +228,8 @@ def _creased(cells: Cells, hinges: list[Crease]) -> Mask:
     """The cores of body lines along which the surface hinges."""
     out = np.zeros(cells.grid.shape, bool)
     for crease in hinges:
+        if crease.shoulder:
+            continue  # So broad a bend is judged, along it.
         width = max(_CREASE_CORE_MM, min(_CORE_SHARE * crease.round_mm, _WIDEST_CORE_MM))
         out |= near_line(cells.grid, crease.line_uv, max(width, crease.pressed_mm))
     return out

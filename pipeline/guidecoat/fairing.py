@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from .cells import Cells
-from .creases import Crease
+from .crease import Crease
 from .edge_bands import EdgeBand, off_surface
 from .edge_knocks import find_knocks
 from .edge_lines import EdgeLine

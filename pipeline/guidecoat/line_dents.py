@@ -15,7 +15,7 @@ from scipy import ndimage
 
 from .cells import Cells
 from .chart import Chart
-from .creases import Crease
+from .crease import Crease
 from .edges import Edge
 from .polylines import ends_of, near_line
 from .regions import Region, named, sides_mm

@@ -11,13 +11,13 @@ from .polylines import ways_along
 
 Floats = NDArray[np.float64]
 
+OUTER_SHARE = 0.75
+"""Of how far a line may be rounded, beyond which the skin is as it is without it (choice)."""
 # What a profile is read over: clear of what the window for curvatures, of 6 mm, blurs at a sharp
 # line, and as far as a panel's crown is a quadratic (choice).
 _NEAR_MM, FAR_MM = 14.0, 55.0
-# Farther than that no line is rounded that the wide window of 15 mm finds (choice); beyond that
-# share of it the skin is looked at as it is without the line.
+# Farther than that no line is rounded that the wide window of 15 mm finds (choice).
 _WIDEST_ROUND_MM = 70.0
-_OUTER_SHARE = 0.75
 # Of the greatest curvature: with less of it the rest is the skin's own and noise (choice).
 _STILL_ROUND = 0.2
 # With less of a profile left its quadratic is a line, with still less it says nothing (choice).
@@ -48,33 +48,56 @@ def turn_and_step(
     return s_left + s_right, z_left - z_right
 
 
-def round_mm(line: Floats, fit: LocalFit, cells: Cells, mask: NDArray[np.bool_]) -> float:
+def round_mm(
+    line: Floats,
+    fit: LocalFit,
+    cells: Cells,
+    mask: NDArray[np.bool_],
+    *,
+    widest_mm: float = _WIDEST_ROUND_MM,
+    still_round: float = _STILL_ROUND,
+) -> float:
     """How far (mm) to either side of a line the surface is rounded, on the wider side.
 
-    Where the curvature across it, the median over its stations, still is a fifth of its greatest
-    above what it is 50 to 70 mm off.
+    Where the curvature across it, the median over its stations, still is a share of its greatest
+    (`still_round`) above what it is in the outer quarter of `widest_mm`.
+    """
+    offset, across = curvature_across(line, fit, cells, mask, reach_mm=widest_mm)
+    known = np.isfinite(across)
+    seen = known.sum(axis=0) >= max(3, len(line) // 4)
+    if not seen.any():
+        return 0.0
+    profile = np.full(len(offset), np.nan)
+    profile[seen] = np.nanmedian(across[:, seen], axis=0)
+    outer = seen & (np.abs(offset) > OUTER_SHARE * widest_mm)
+    excess = np.abs(profile - (np.median(profile[outer]) if outer.any() else 0.0))
+    near = seen & (np.abs(offset) <= _NEAR_MM)
+    if not near.any():
+        return 0.0
+    still = seen & (excess > still_round * excess[near].max())
+    return float(np.abs(offset[still]).max(initial=0.0))
+
+
+def curvature_across(
+    line: Floats,
+    fit: LocalFit,
+    cells: Cells,
+    mask: NDArray[np.bool_],
+    *,
+    reach_mm: float,
+) -> tuple[Floats, Floats]:
+    """(q,) offsets (mm, + to the left) and (k, q) the surface's curvature (1/mm) there across a
+    line at its k stations, NaN off the mask.
     """
     _, left = ways_along(line)
-    reach = np.arange(0.0, _WIDEST_ROUND_MM, cells.grid.cell_mm)
+    reach = np.arange(0.0, reach_mm, cells.grid.cell_mm)
     offset = np.concatenate([-reach[:0:-1], reach])
     place = line[:, None, :] + offset[None, :, None] * left[:, None, :]
     i, j = cells.grid.index(place[..., 0], place[..., 1])
     on = mask[i, j] & ~cells.grid.beyond(place[..., 0], place[..., 1])
     a, b = left[:, None, 0], left[:, None, 1]
     across = a * a * fit.uu[i, j] + 2.0 * a * b * fit.uv[i, j] + b * b * fit.vv[i, j]
-    known = on & np.isfinite(across)
-    seen = known.sum(axis=0) >= max(3, len(line) // 4)
-    if not seen.any():
-        return 0.0
-    profile = np.full(len(offset), np.nan)
-    profile[seen] = np.nanmedian(np.where(known, across, np.nan)[:, seen], axis=0)
-    outer = seen & (np.abs(offset) > _OUTER_SHARE * _WIDEST_ROUND_MM)
-    excess = np.abs(profile - (np.median(profile[outer]) if outer.any() else 0.0))
-    near = seen & (np.abs(offset) <= _NEAR_MM)
-    if not near.any():
-        return 0.0
-    still = seen & (excess > _STILL_ROUND * excess[near].max())
-    return float(np.abs(offset[still]).max(initial=0.0))
+    return offset, np.where(on, across, np.nan)
 
 
 def _heights(place: Floats, cells: Cells, fit: LocalFit, mask: NDArray[np.bool_]) -> Floats:

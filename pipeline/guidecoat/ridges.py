@@ -16,7 +16,6 @@ from .local_fit import LocalFit
 
 Floats = NDArray[np.float64]
 
-_BACKGROUND_MM = 120.0
 _LOWEST_TURN_RAD = 0.010
 _NOISE_FACTOR = 6.0
 _LINK_CELLS = 2.9
@@ -29,6 +28,8 @@ _FINE_MM = 1.0
 
 STATION_MM = 8.0
 """How far apart the stations of a traced line lie."""
+BACKGROUND_MM = 120.0
+"""Over what the panel's own curvature is taken, against which body lines stand out."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,16 +48,23 @@ class Ridge:
 
 
 def trace_ridges(
-    fit: LocalFit, mask: NDArray[np.bool_], grid: Grid, *, sigma_mm: float, shortest_mm: float
+    fit: LocalFit,
+    mask: NDArray[np.bool_],
+    grid: Grid,
+    *,
+    sigma_mm: float,
+    shortest_mm: float,
+    background_mm: float = BACKGROUND_MM,
 ) -> list[Ridge]:
     """Trace ridges of the greatest curvature in excess of the panel's own, strongest first.
 
     Parameters
     ----------
     fit : local quadratics in a window of sigma_mm; mask : (nu, nv) bool, where they hold.
-    shortest_mm : shorter lines are left out.
+    shortest_mm : shorter lines are left out; background_mm : over what the panel's own curvature
+        is taken.
     """
-    turn, direction = _excess_turn(fit, mask, grid.cell_mm, sigma_mm)
+    turn, direction = _excess_turn(fit, mask, grid.cell_mm, sigma_mm, background_mm)
     spread = 1.4826 * np.median(np.abs(turn[mask])) if mask.any() else 0.0
     least = max(_LOWEST_TURN_RAD, _NOISE_FACTOR * spread)
     crest = _crests(turn, direction, mask, least) & _stands_out(turn, grid.cell_mm)
@@ -73,11 +81,11 @@ def trace_ridges(
 
 
 def _excess_turn(
-    fit: LocalFit, mask: NDArray[np.bool_], cell_mm: float, sigma_mm: float
+    fit: LocalFit, mask: NDArray[np.bool_], cell_mm: float, sigma_mm: float, background_mm: float
 ) -> tuple[Floats, Floats]:
     """Turn within the window along the direction of greatest curvature, and that direction."""
     parts = []
-    step = max(1, round(_BACKGROUND_MM / cell_mm / 12))
+    step = max(1, round(background_mm / cell_mm / 12))
     for part in (fit.uu, fit.uv, fit.vv):
         filled = np.where(mask & np.isfinite(part), part, np.nan)
         parts.append(np.nan_to_num(filled - _background(filled, step)))

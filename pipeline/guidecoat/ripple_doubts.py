@@ -36,6 +36,9 @@ _LEAST_OVERLAP = 0.35
 _NOISE_WAVE_CELLS = 12.0
 # Noise that hangs together is not many times greater than what scatters from point to point.
 _NOISY_BUMPS = 3.0
+# Photogrammetry wanders over 20 to 60 mm by 0.3 to 0.7 of what its points scatter (measured on
+# made-up scans, where patches with little texture do so more).
+_LOW_BUMPS = 1.0
 # Slope within cells over slope from cell to cell: 0.7 to 1.1 for waves, 1.3 to 2 for noise that
 # hangs together and for the steps between passes (computed).
 _STEEPER_WITHIN = 1.15
@@ -47,10 +50,11 @@ MOSTLY = 0.5
 UNSEEN = "the scan's noise hides ripple at the slope tolerance"
 SCATTER = "it may be the scan's noise: points scatter more there than elsewhere"
 NO_WAVE = "it may be the scan's noise: its bumps are as short as a few points and no waves"
+LOW = "it may be the scan's noise: its bumps are lower than its points scatter and no waves"
 SHARP = "it may be the scan's noise: it rises within a few points, as where two passes meet"
 WIDE = "it may be the scan's noise: it covers most of the panel and no waves"
 CREST = "it may be the scan's noise, which goes nearly as high all over the panel"
-REASONS = (UNSEEN, SCATTER, NO_WAVE, SHARP, WIDE)
+REASONS = (UNSEEN, SCATTER, NO_WAVE, LOW, SHARP, WIDE)
 
 
 def doubt_ripple(
@@ -70,7 +74,7 @@ def doubt_ripple(
     why = {
         region.region: _why(region, found, cells, tolerance_mrad, visible_mrad) for region in ripple
     }
-    noise = [region for region in ripple if why[region.region] in (NO_WAVE, SHARP)]
+    noise = [region for region in ripple if why[region.region] in (NO_WAVE, LOW, SHARP)]
     if sum(r.area_cm2 for r in noise) > MOSTLY * sum(r.area_cm2 for r in ripple):
         # A small patch of noise holds too few bumps to show that they are no waves.
         most = _AS_STRONG * max(region.max_slope_mrad for region in noise)
@@ -142,13 +146,16 @@ def _why(
             return SCATTER
     noise_mm = float(np.nanmedian(cells.error_mm[found.judged]))
     noise_mm *= float(np.sqrt(np.median(cells.count[found.judged])))
-    if np.std(found.smooth_mm[region.footprint & found.judged]) > _NOISY_BUMPS * noise_mm:
+    bumps_mm = float(np.std(found.smooth_mm[region.footprint & found.judged]))
+    if bumps_mm > _NOISY_BUMPS * noise_mm:
         return ""
     leant, unsure = _leans_along(region, found, cells)
     if leant - unsure > _STEEPER_WITHIN:
         return SHARP
     short = wave_mm < _NOISE_WAVE_CELLS * cells.grid.cell_mm
-    return NO_WAVE if short and not is_waves(region, found, cells) else ""
+    if not (short or bumps_mm < _LOW_BUMPS * noise_mm) or is_waves(region, found, cells):
+        return ""
+    return NO_WAVE if short else LOW
 
 
 def is_waves(patch: Marked, found: CellDeviation, cells: Cells) -> bool:

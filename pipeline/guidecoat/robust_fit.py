@@ -51,6 +51,7 @@ _KNOCK_REACH = 0.6
 PASSES = {2: 1, 3: 2}
 # Of a face's cells: were fewer left, marks are not left out whole (choice). The same.
 _LEAST_KEPT = 0.3
+_ALONG = "none longer is laid along a shoulder"
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,7 +74,8 @@ class FitStep:
 def choose_batten(
     job: FaceJob, surface: SurfaceSettings, hold_of: dict[str, str]
 ) -> tuple[FitStep, str, tuple[tuple[float, float], ...]]:
-    """Lengthen the batten step by step; with `auto`, as long as it lies on the sound metal.
+    """Lengthen the batten step by step; with `auto`, as long as it lies on the sound metal, and no
+    longer than the shortest along a shoulder: what follows its profile grows with the batten.
 
     A rise ends it, unless the metal lies off already at the shortest batten: broad damage is half
     followed by battens of about its width, and left out whole by longer ones, which then lie on
@@ -86,7 +88,8 @@ def choose_batten(
     shortest = surface.shortest_batten_mm
     widest = max(shortest, 3.0 * job.widest_mm)
     battens = [b for b in _LADDER if b < shortest] + [shortest]
-    battens += [b for b in _LADDER if shortest < b <= min(surface.longest_batten_mm, widest)]
+    if not job.shouldered:
+        battens += [b for b in _LADDER if shortest < b <= min(surface.longest_batten_mm, widest)]
     best: FitStep | None = None
     refused: FitStep | None = None
     nearest, floor = np.inf, np.inf
@@ -106,7 +109,8 @@ def choose_batten(
         if best.scale_mm <= _AS_NEAR * nearest:
             break
     assert best is not None
-    return best, _why(best, refused, climb, shortest), tuple(climb)
+    why = _ALONG if job.shouldered else _why(best, refused, climb, shortest)
+    return best, why, tuple(climb)
 
 
 def _why(

@@ -229,7 +229,9 @@ def isotropic_metric(order: int) -> Floats:
     return np.diag([float(comb(order, k)) for k in range(order + 1)])
 
 
-def hinge_metric(order: int, tangent: Floats, stiffness: float) -> Floats:
+def hinge_metric(
+    order: int, tangent: Floats, stiffness: float, *, along: Floats | float = 1.0
+) -> Floats:
     """(n, m + 1, m + 1) metrics that are stiff along a line and free across it.
 
     Parameters
@@ -239,6 +241,7 @@ def hinge_metric(order: int, tangent: Floats, stiffness: float) -> Floats:
         along it keeps its own. A profile across the line so costs nothing while it changes evenly
         along it (up to the power m - 1), also where the line bends, and a mark on the line
         still costs what it costs anywhere.
+    along : (n,) what that one keeps, as a share of its own.
     """
     t = np.asarray(tangent, np.float64)
     n = np.column_stack([-t[:, 1], t[:, 0]])
@@ -251,8 +254,8 @@ def hinge_metric(order: int, tangent: Floats, stiffness: float) -> Floats:
             grown[:, :-1] += factor[:, :1] * component
             grown[:, 1:] += factor[:, 1:] * component
             component = grown
-        weight = comb(order, across) * (1.0 if across == 0 else stiffness)
-        total += weight * component[:, :, None] * component[:, None, :]
+        weight = comb(order, across) * np.broadcast_to(stiffness if across else along, len(t))
+        total += weight[:, None, None] * component[:, :, None] * component[:, None, :]
     return total
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from scipy import ndimage
 
 from .coverage import Coverage, measure_coverage
-from .creases import Crease
+from .crease import Crease
 from .double_skins import DoubleSkin, least_apart_mm
 from .edges import BORDER, Edge, find_edges, torn_rims
 from .faces import BEHIND

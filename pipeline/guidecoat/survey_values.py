@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from .coverage import DropOut
-from .creases import Crease
+from .crease import Crease
 from .double_skins import DoubleSkin
 from .edges import Edge
 from .fitness import StageFit

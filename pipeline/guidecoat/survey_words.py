@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
-from .creases import Crease
+from .crease import Crease
 from .double_skins import MOST_APART_MM
 from .fitness import StageFit
 from .flying import MANY

@@ -7,6 +7,7 @@ kriging calls it the drift) it need not bend for, and a panel's crown is nearly 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +24,9 @@ Floats = NDArray[np.float64]
 
 _HIGHEST_DEGREE = 5
 _FOLD_POWERS = ((1, 0), (1, 1), (1, 2), (2, 0), (2, 1))
+# Beyond a shoulder the skin leans far off the chart's base, and is no quadratic over it: without
+# the higher powers the surface is 0.1 mm off beside it.
+_ROUNDED_POWERS = (*_FOLD_POWERS, (3, 0), (3, 1), (3, 2), (4, 0), (4, 1), (5, 0))
 _MOST_CELLS = 12_000
 _STEP_MM = 5.0
 _FEWEST_PLACES = 5
@@ -75,13 +79,24 @@ class Trend:
         return np.asarray(self.basis[:, used] @ found)
 
 
-def trend_of(space: SplineSpace, rows: Rows, uv: Floats, lines: list[Floats]) -> Trend:
+@dataclass(frozen=True, eq=False)
+class Fold:
+    """A line along which a face's trend may fold: (k, 2) mm; round_mm : how far to either side the
+    fold is rounded, 0 for a kink; apart_mm : how far off it the trend is fitted at all.
+    """
+
+    line_uv: Floats
+    round_mm: float = 0.0
+    apart_mm: float = 0.0
+
+
+def trend_of(space: SplineSpace, rows: Rows, uv: Floats, folds: Sequence[Fold]) -> Trend:
     """The functions a face's trend may be made of.
 
     Parameters
     ----------
     rows : of the face's cells, at (n, 2) chart places `uv`.
-    lines : (k, 2) each, body lines along which the face may fold; carried on straight.
+    folds : along which the face may fold; their lines are carried on.
     """
     low, high = uv.min(axis=0), uv.max(axis=0)
     middle, half = 0.5 * (low + high), 0.5 * (high - low)
@@ -95,19 +110,35 @@ def trend_of(space: SplineSpace, rows: Rows, uv: Floats, lines: list[Floats]) ->
     degree = np.array([(a, b) for a in own for b in own if a + b <= _HIGHEST_DEGREE])
     fields = [along_u[:, a, None] * along_v[None, :, b] for a, b in degree]
     nodes = np.stack(np.meshgrid(u, v, indexing="ij"), axis=-1)
-    for line in lines:
-        off, along = _off_line(line, nodes, float(np.hypot(*(2.0 * half))))
-        fields += [np.abs(off) * off ** (power - 1) * along**lean for power, lean in _FOLD_POWERS]
+    reach = float(np.hypot(*(2.0 * half)))
+    fitted = np.ones(len(uv), bool)
+    for fold in folds:
+        fields += _fields_of(fold, nodes, reach)
+        if fold.apart_mm > 0.0:
+            fitted &= cKDTree(fold.line_uv).query(uv)[0] > fold.apart_mm
     degree = np.vstack([degree, np.zeros((len(fields) - len(degree), 2), np.int64)])
     active = space.numbers >= 0
     basis = np.empty((space.size, len(fields)))
     for k, field in enumerate(fields):
         basis[space.numbers[active], k] = _unknowns(field)[active]
-    cell = np.arange(len(uv))
-    if len(uv) > _MOST_CELLS:
-        cell = np.sort(np.random.default_rng(SEED).choice(len(uv), _MOST_CELLS, replace=False))
+    cell = np.flatnonzero(fitted)
+    if len(cell) > _MOST_CELLS:
+        cell = np.sort(np.random.default_rng(SEED).choice(cell, _MOST_CELLS, replace=False))
     at_cell = rows.some(cell) @ basis
     return Trend(basis, degree, (2.0 * float(half[0]), 2.0 * float(half[1])), cell, at_cell)
+
+
+def _fields_of(fold: Fold, nodes: Floats, reach_mm: float) -> list[Floats]:
+    """The functions of one fold at the nodes: one-sided powers of the distance from its line, that
+    change along it. A rounded one's are made as large as each other, or high ones would be lost.
+    """
+    off, along = _off_line(fold.line_uv, nodes, reach_mm)
+    if fold.round_mm == 0.0:
+        return [np.abs(off) * off ** (power - 1) * along**lean for power, lean in _FOLD_POWERS]
+    away, radius = np.abs(off), fold.round_mm / reach_mm
+    away = np.where(away < radius, 0.5 * (away**2 / radius + radius), away)
+    fields = [away * off ** (power - 1) * along**lean for power, lean in _ROUNDED_POWERS]
+    return [field / np.abs(field).max() for field in fields]
 
 
 def _unknowns(field: Floats) -> Floats:

@@ -12,7 +12,8 @@ from scipy import ndimage
 from .cells import Cells, ChartedPoints, average_cells, chart_points
 from .chart import Chart
 from .clock import Clock
-from .creases import Crease, find_creases, given_crease
+from .crease import Crease
+from .creases import find_creases, given_crease
 from .double_skins import DoubleSkin, find_double_skins, look_for_layers
 from .errors import ScanUnfitError
 from .faces import Faces, from_edge_mm, part_faces, skin_mask
@@ -25,6 +26,7 @@ from .rolled_rims import rolled_mm
 from .roughness import ROUGH, measure_roughness
 from .scan import Scan
 from .settings import Settings
+from .shoulders import with_shoulders
 from .shut_lines import ShutLine, find_shut_line
 from .unroll import lay_chart
 from .voxels import Voxels, voxelise
@@ -145,6 +147,26 @@ def unroll(scan: Scan, settings: Settings) -> Unrolled:
         flying,
         clock.seconds,
     )
+
+
+def shouldered(unrolled: Unrolled, settings: Settings) -> Unrolled | None:
+    """The same with the panel's shoulders among its lines, None where it has none."""
+    if settings.creases.mode != "auto":
+        return None
+    cells, skin = unrolled.cells, unrolled.skin
+    inner = _clear_of_edges(cells, skin, from_edge_mm(cells, skin))
+    creases = with_shoulders(unrolled.creases, cells, inner, skin)
+    if creases is unrolled.creases:
+        return None
+    faces = part_faces(
+        cells,
+        skin,
+        creases,
+        batten_mm=settings.surface.shortest_batten_mm,
+        inboard_mm=unrolled.faces.inboard_mm,
+    )
+    doubles = find_double_skins(look_for_layers(unrolled.charted, cells), cells, faces)
+    return replace(unrolled, creases=creases, faces=faces, doubles=doubles)
 
 
 def _clear_of_edges(cells: Cells, skin: Mask, from_edge: Floats) -> Mask:

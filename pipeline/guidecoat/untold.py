@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from .cells import Cells
-from .creases import Crease
+from .crease import Crease
 from .deviation import CellDeviation
 from .edge_lines import Ding
 from .faces import BAND, Faces
@@ -18,7 +18,7 @@ from .faces import LINE as LINE_BAND
 from .fairing import FaceSurface, FairSurface
 from .left_out import TIGHT_TIMES
 from .marks import footprints_of
-from .polylines import near_line
+from .polylines import carried_on, near_line
 from .regions import Region
 from .settings import Settings
 
@@ -59,6 +59,10 @@ _TOUCHES_MM = 20.0
 _AT_ITS_END_MM = 80.0
 # Lines fade beyond what is traced of them, by some batten. Double doubts ripple on the door.
 _LINE_ON_MM = 300.0
+# One that has so much of its face before it fades out there (choice: twice what is traced short).
+_FADES_OVER_MM = 80.0
+# Of a mark, what lies where a line fades out: less of it may lie anywhere (choice).
+_OF_FADED = 0.1
 # A tool's depth, wall and floor (mean over peak); less deep beside a step that was found. A blow as
 # deep has no floor: a cone's mean is a third of its peak. Only a floor of 0.8 misses the bowl.
 _RECESS_MM = 4.0
@@ -82,6 +86,7 @@ _MUCH = 0.12
 _NEAR_MUCH_MM = 100.0
 
 UNSETTLED = "it may be form: what lies round it is off the fair surface as well"
+FADES = "it may be form: a body line fades out there"
 ALONG = "it may be form: it runs over most of the panel, as a pressed line or a bow does"
 LINE = "it may be form: it lies along a body line"
 RECESS = "it may be form: it is as deep and steep-walled as a pressed recess or boss"
@@ -90,16 +95,17 @@ TIGHT = "it may be form, which turns here tighter than the batten follows"
 WIDE = "it may be form: it is as broad as battens are long, which follow it once it is not left out"
 BROAD = "it is about as broad as the batten that was asked for, which follows half of such a wave"
 BESIDE = "it may be form: it lies beside what cannot be told from form"
-REASONS = (UNSETTLED, ALONG, LINE, RECESS, ALIKE, TIGHT, WIDE, BROAD, BESIDE)
+REASONS = (UNSETTLED, ALONG, LINE, FADES, RECESS, ALIKE, TIGHT, WIDE, BROAD, BESIDE)
 
 
 @dataclass(frozen=True, eq=False)
 class _Look:
     """What a region is looked at with: the other regions, and all that was found round it.
 
-    line_mm : (nu, nv) distance from the nearest body line; tight : whether form turns tighter than
-    the batten follows; given_mm : the batten that was asked for, infinite where none was;
-    shortest_mm : the shortest that the stage allows.
+    line_mm : (nu, nv) distance from the nearest body line; flank_mm : from where the nearest
+    shoulder runs out; faded : (nu, nv) bool, where lines fade out within a face; tight : whether
+    form turns tighter than the batten follows; given_mm : the batten that was asked for, infinite
+    where none was; shortest_mm : the shortest that the stage allows.
     """
 
     regions: tuple[Region, ...]
@@ -109,6 +115,8 @@ class _Look:
     fair: FairSurface
     tolerance_mm: float
     line_mm: Floats
+    flank_mm: Floats
+    faded: Mask
     tight: bool
     given_mm: float
     shortest_mm: float
@@ -133,9 +141,20 @@ def doubt_forms(
         return ()
     batten, tolerance = settings.surface.batten_mm, settings.tolerance.height_mm
     given = np.inf if batten == "auto" else float(batten)
-    lines, tight = _from_lines(cells, faces, creases), turns_tight(fair)
-    shortest = settings.surface.shortest_batten_mm
-    look = _Look(regions, found, cells, faces, fair, tolerance, lines, tight, given, shortest)
+    look = _Look(
+        regions,
+        found,
+        cells,
+        faces,
+        fair,
+        tolerance,
+        _from_lines(cells, faces, creases),
+        _from_flanks(cells, creases),
+        _faded(cells, faces, creases),
+        turns_tight(fair),
+        given,
+        settings.surface.shortest_batten_mm,
+    )
     why = {region.region: _why(region, look) for region in regions}
     doubted = [region for region in regions if why[region.region]]
     area = sum(float(region.footprint.sum()) for region in doubted)
@@ -157,16 +176,17 @@ def _why(region: Region, look: _Look) -> str:
     """What speaks for form, "" where nothing does."""
     length, width = _length_and_width(region.footprint, look.cells.grid.cell_mm)
     slender = length / width
-    from_line = look.line_mm[region.footprint]
+    from_line, from_flank = look.line_mm[region.footprint], look.flank_mm[region.footprint]
     if region.kind == "ripple":
         if look.tight:
             return TIGHT
-        touches = float(from_line.min()) < _TOUCHES_MM
+        touches = min(float(from_line.min()), float(from_flank.min())) < _TOUCHES_MM
         if float(from_line.mean()) < _RIPPLE_BESIDE_MM or (touches and slender > _RIPPLE_SLENDER):
             return LINE
     elif why := _like_form(region, look, width, touches=float(from_line.min()) < _TOUCHES_MM):
         return why
-    if slender > _BESIDE_SLENDER and float(from_line.mean()) < _BESIDE_LINE_MM:
+    beside = min(float(from_line.mean()), float(from_flank.mean()))
+    if slender > _BESIDE_SLENDER and beside < _BESIDE_LINE_MM:
         return LINE
     if float(from_line.max()) < _BESIDE_LINE_MM and _touches(region, ~look.found.judged):
         return LINE
@@ -184,6 +204,8 @@ def _like_form(region: Region, look: _Look, width_mm: float, *, touches: bool) -
     """Why a high or low may be form by what it is like itself, "" where it is not."""
     if _follows(region, look, width_mm):
         return TIGHT if look.tight else WIDE
+    if look.faded[region.core].mean() > _OF_FADED:
+        return FADES
     if _like_a_recess(region, beside=touches):
         return RECESS
     if _one_of_a_row(region, look):
@@ -284,6 +306,34 @@ def _from_lines(cells: Cells, faces: Faces, creases: tuple[Crease, ...]) -> Floa
     if not along.any():
         return np.full(cells.grid.shape, np.inf)
     return np.asarray(ndimage.distance_transform_edt(~along) * cells.grid.cell_mm)
+
+
+def _from_flanks(cells: Cells, creases: tuple[Crease, ...]) -> Floats:
+    """(nu, nv) distance (mm) from where the nearest shoulder runs out, inf where there is none."""
+    out = np.full(cells.grid.shape, np.inf)
+    for shoulder in (crease for crease in creases if crease.shoulder):
+        within = near_line(cells.grid, shoulder.line_uv, shoulder.hinged_mm, extend_mm=_LINE_ON_MM)
+        away = ndimage.distance_transform_edt(~within) + ndimage.distance_transform_edt(within)
+        out = np.minimum(out, away * cells.grid.cell_mm)
+    return out
+
+
+def _faded(cells: Cells, faces: Faces, creases: tuple[Crease, ...]) -> Mask:
+    """(nu, nv) bool, cells beside where a line that ends well within its face would run on."""
+    out = np.zeros(cells.grid.shape, bool)
+    steps = np.arange(0.0, _LINE_ON_MM, cells.grid.cell_mm)[1:]
+    for crease in creases:
+        if crease.pressed or crease.shoulder:
+            continue
+        whole = carried_on(crease.line_uv, steps, back=1)
+        for ahead in (whole[len(steps) - 1 :: -1], whole[-len(steps) :]):
+            on_face = faces.label[cells.grid.index(*ahead.T)] > 0
+            on_face &= ~cells.grid.beyond(*ahead.T)
+            first = int(np.argmax(on_face)) if on_face.any() else 0
+            run = ahead[first:][np.logical_and.accumulate(on_face[first:])]
+            if steps[first] < _AT_ITS_END_MM and len(run) * cells.grid.cell_mm > _FADES_OVER_MM:
+                out |= near_line(cells.grid, run, _TOUCHES_MM)
+    return out
 
 
 def turns_tight(fair: FairSurface) -> bool:

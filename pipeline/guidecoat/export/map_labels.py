@@ -182,7 +182,7 @@ def _draw_crease_names(sheet: Sheet, room: Room, result: CheckResult) -> None:
     for crease in creases_shown(result):
         if crease.parts:
             continue  # The edges of the faces along it carry names.
-        text = f"{shown(crease.name)} body line"
+        text = f"{shown(crease.name)} {'shoulder' if crease.shoulder else 'body line'}"
         width, height = sheet.text_size(text, 7.5, False)
         size = (width + 8.0, height + 8.0)
         last = len(crease.line_uv) - 1

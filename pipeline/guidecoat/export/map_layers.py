@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
 from ..check import CheckResult
-from ..creases import Crease
+from ..crease import Crease
 from ..deviation import NOT_JUDGED
 from ..edge_lines import EdgeLine
 from ..marks import footprints_of
