@@ -186,11 +186,12 @@ class _Judged:
 
 
 def _laid_on(unrolled: Unrolled, settings: Settings) -> tuple[Unrolled, _Laid]:
-    """A scan and its fair surface: where the panel turns tighter than the batten follows, along
-    its shoulders, if the metal then lies nearer.
+    """A scan and its fair surface: where the panel turns tighter than the batten follows, or a
+    line is as broad as a shoulder, along its shoulders, if the metal then lies nearer.
     """
     plain = _tried(unrolled, settings)
-    if isinstance(plain, _Laid) and not turns_tight(plain.fair):
+    broad = any(crease.broad for crease in unrolled.creases)
+    if isinstance(plain, _Laid) and not broad and not turns_tight(plain.fair):
         return unrolled, plain
     along = shouldered(unrolled, settings)
     nearer = None if along is None else _tried(along, settings)

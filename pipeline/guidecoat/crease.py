@@ -12,6 +12,8 @@ from .far_off import PRESSED_SHARE
 _ROUND_SHARE = 1.3
 # Farther than a shoulder is rounded its curvature runs out: 25 mm leave 0.07 mm there.
 _RUNS_OUT_MM = 40.0
+# Body lines are rounded less (choice: twice what their narrow window sees as crisp).
+_BROAD_MM = 40.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,6 +51,11 @@ class Crease:
         a shoulder's curvature has run out.
         """
         return _ROUND_SHARE * self.round_mm + (_RUNS_OUT_MM if self.shoulder else 0.0)
+
+    @property
+    def broad(self) -> bool:
+        """Whether it is rounded so broadly that it may be the beginning of a shoulder."""
+        return self.kind == "soft" and self.round_mm > _BROAD_MM
 
     @property
     def parts(self) -> bool:

@@ -90,7 +90,7 @@ def with_shoulders(
 
 
 def _within(line: Crease, shoulder: Crease) -> bool:
-    return runs_beside(line.line_uv, shoulder.line_uv, shoulder.round_mm)
+    return runs_beside(line.line_uv, shoulder.line_uv, shoulder.hinged_mm)
 
 
 def _joined(ridges: list[Ridge]) -> list[Floats]:
