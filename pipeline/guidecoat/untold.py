@@ -181,12 +181,14 @@ def _why(region: Region, look: _Look) -> str:
         if look.tight:
             return TIGHT
         touches = min(float(from_line.min()), float(from_flank.min())) < _TOUCHES_MM
-        if float(from_line.mean()) < _RIPPLE_BESIDE_MM or (touches and slender > _RIPPLE_SLENDER):
+        beside = float(from_line.mean()) < _RIPPLE_BESIDE_MM
+        beside |= float(from_flank.mean()) < _BESIDE_LINE_MM
+        if beside or (touches and slender > _RIPPLE_SLENDER):
             return LINE
     elif why := _like_form(region, look, width, touches=float(from_line.min()) < _TOUCHES_MM):
         return why
-    beside = min(float(from_line.mean()), float(from_flank.mean()))
-    if slender > _BESIDE_SLENDER and beside < _BESIDE_LINE_MM:
+    near_mm = min(float(from_line.mean()), float(from_flank.mean()))
+    if slender > _BESIDE_SLENDER and near_mm < _BESIDE_LINE_MM:
         return LINE
     if float(from_line.max()) < _BESIDE_LINE_MM and _touches(region, ~look.found.judged):
         return LINE

@@ -204,7 +204,8 @@ def _line_keys(result: CheckResult, words: MapWords) -> list[tuple[LineStyle, fl
     if kinds:
         rows.append(("solid", 0.6, words.whole_line))
     if creases_shown(result):
-        rows.append((CREASE_STYLE, 1.1, "crease (body line)"))
+        broad = any(crease.shoulder for crease in result.creases)
+        rows.append((CREASE_STYLE, 1.1, f"crease (body line{', shoulder' * broad})"))
     if any(edge.held.any() for edge in result.edges):
         rows.append(("solid", 2.6, "edge held"))
     if any(not edge.held.all() for edge in result.edges):
