@@ -12,6 +12,7 @@ from guidecoat.check import CheckResult, check
 from guidecoat.faces import BAND, CREASE
 from guidecoat.polylines import near_line
 from guidecoat.settings import load_settings
+from guidecoat.untold import FADES
 from test_uneven_scans import places, scan_of
 
 Floats = NDArray[np.float64]
@@ -62,14 +63,27 @@ def converging(x: Floats, y: Floats) -> Floats:
     return -(x**2) / 12000.0 - y**2 / 6000.0 + 6.0 * up * eased((500.0 - x) / 350.0)
 
 
+def narrowing(x: Floats, y: Floats) -> Floats:
+    """A long bonnet's middle, raised by 5.4 mm, that narrows from 660 to 240 mm and fades out over
+    270 mm, 120 mm before the front.
+    """
+    along = (x + 605.0) / 1210.0
+    half = 329.0 - 211.0 * along
+    up = eased((half - np.abs(y)) / 29.6 + 0.5) * eased((482.0 - x) / 267.0)
+    nose = np.clip(along - 0.55, 0.0, 1.0) / 0.45
+    return -(x**2) / 12000.0 - y**2 / 6000.0 + 5.39 * up - 14.0 * nose**3
+
+
 def dent(x: Floats, y: Floats, at: tuple[float, float], peak_mm: float, wide_mm: float) -> Floats:
     r = np.hypot(x - at[0], y - at[1]) / (0.5 * wide_mm)
     return np.asarray(0.5 * peak_mm * (1.0 + np.cos(np.pi * np.minimum(r, 1.0))))
 
 
-def looked_at(form: Form, seed: int) -> CheckResult:
+def looked_at(
+    form: Form, seed: int, *, length_mm: float = LENGTH_MM, width_mm: float = WIDTH_MM
+) -> CheckResult:
     rng = np.random.default_rng(seed)
-    x, y = places(rng, LENGTH_MM, WIDTH_MM, 1.4)
+    x, y = places(rng, length_mm, width_mm, 1.4)
     z = form(x, y) + rng.normal(0.0, 0.03, len(x))
     return check(scan_of(x, y, z), load_settings("metal"))
 
@@ -84,6 +98,13 @@ def test_sound_metal_beside_a_fading_line_is_never_millimetres_off(form: Form, s
     # Where the form fades it turns tighter than the batten follows, and that is said of it.
     assert np.quantile(off, 0.95) < 0.5
     assert all(region.verdict == "undecided" for region in result.regions)
+
+
+@pytest.mark.slow
+def test_form_that_fades_between_two_lines_is_undecided_at_most() -> None:
+    result = looked_at(narrowing, 1, length_mm=1210.0, width_mm=1358.0)
+    assert not [region for region in result.regions if region.verdict == "out"]
+    assert any(region.doubt == FADES for region in result.regions)
 
 
 @pytest.mark.slow

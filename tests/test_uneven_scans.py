@@ -135,6 +135,18 @@ def test_heights_carry_what_passes_are_off_each_other(seed: int) -> None:
         assert near.uncertainty_mm > 0.1
 
 
+@pytest.mark.parametrize("seed", [1, 2])
+def test_wandering_photogrammetry_is_no_ripple_for_sure(seed: int) -> None:
+    """0.05 mm that hang together over 20 mm, below 0.1 mm from point to point, on a sound panel."""
+    rng = np.random.default_rng(seed)
+    x, y = places(rng, 500.0, 400.0, 1.5)
+    wander = 0.05 * together(rng, x, y, 12.0)
+    scan = scan_of(x, y, crowned(x, y) + wander + rng.normal(0.0, 0.1, len(x)))
+    regions = check(scan, load_settings("metal")).regions
+    assert {region.kind for region in regions} == {"ripple"}
+    assert {region.verdict for region in regions} == {"undecided"}
+
+
 def test_waves_stay_ripple() -> None:
     """0.08 mm at 60 mm, on a scan as coarse as those above."""
     rng = np.random.default_rng(4)

@@ -9,16 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from .beside_lines import BesideLines, beside_lines
 from .cells import Cells
 from .crease import Crease
 from .deviation import CellDeviation
 from .edge_lines import Ding
 from .faces import BAND, Faces
-from .faces import LINE as LINE_BAND
 from .fairing import FaceSurface, FairSurface
 from .left_out import TIGHT_TIMES
 from .marks import footprints_of
-from .polylines import carried_on, near_line
 from .regions import Region
 from .settings import Settings
 
@@ -57,12 +56,11 @@ _TOUCHES_MM = 20.0
 # A mark at the panel's edge so near a line is its end, which fades. Double doubts a high on the
 # door.
 _AT_ITS_END_MM = 80.0
-# Lines fade beyond what is traced of them, by some batten. Double doubts ripple on the door.
-_LINE_ON_MM = 300.0
-# One that has so much of its face before it fades out there (choice: twice what is traced short).
-_FADES_OVER_MM = 80.0
 # Of a mark, what lies where a line fades out: less of it may lie anywhere (choice).
 _OF_FADED = 0.1
+# Of the shortest batten: where lines fade, form is as narrow as that (choice: dents of half of one
+# are left out whole).
+_BROAD_THERE = 0.6
 # A tool's depth, wall and floor (mean over peak); less deep beside a step that was found. A blow as
 # deep has no floor: a cone's mean is a third of its peak. Only a floor of 0.8 misses the bowl.
 _RECESS_MM = 4.0
@@ -102,10 +100,8 @@ REASONS = (UNSETTLED, ALONG, LINE, FADES, RECESS, ALIKE, TIGHT, WIDE, BROAD, BES
 class _Look:
     """What a region is looked at with: the other regions, and all that was found round it.
 
-    line_mm : (nu, nv) distance from the nearest body line; flank_mm : from where the nearest
-    shoulder runs out; faded : (nu, nv) bool, where lines fade out within a face; tight : whether
-    form turns tighter than the batten follows; given_mm : the batten that was asked for, infinite
-    where none was; shortest_mm : the shortest that the stage allows.
+    tight : whether form turns tighter than the batten follows; given_mm : the batten that was asked
+    for, infinite where none was; shortest_mm : the shortest that the stage allows.
     """
 
     regions: tuple[Region, ...]
@@ -114,9 +110,7 @@ class _Look:
     faces: Faces
     fair: FairSurface
     tolerance_mm: float
-    line_mm: Floats
-    flank_mm: Floats
-    faded: Mask
+    beside: BesideLines
     tight: bool
     given_mm: float
     shortest_mm: float
@@ -148,9 +142,7 @@ def doubt_forms(
         faces,
         fair,
         tolerance,
-        _from_lines(cells, faces, creases),
-        _from_flanks(cells, creases),
-        _faded(cells, faces, creases),
+        beside_lines(cells, faces, creases),
         turns_tight(fair),
         given,
         settings.surface.shortest_batten_mm,
@@ -176,7 +168,8 @@ def _why(region: Region, look: _Look) -> str:
     """What speaks for form, "" where nothing does."""
     length, width = _length_and_width(region.footprint, look.cells.grid.cell_mm)
     slender = length / width
-    from_line, from_flank = look.line_mm[region.footprint], look.flank_mm[region.footprint]
+    from_line = look.beside.line_mm[region.footprint]
+    from_flank = look.beside.flank_mm[region.footprint]
     if region.kind == "ripple":
         if look.tight:
             return TIGHT
@@ -204,9 +197,13 @@ def _why(region: Region, look: _Look) -> str:
 
 def _like_form(region: Region, look: _Look, width_mm: float, *, touches: bool) -> str:
     """Why a high or low may be form by what it is like itself, "" where it is not."""
-    if _follows(region, look, width_mm):
+    if _follows(region, look, broad=width_mm >= look.shortest_mm):
         return TIGHT if look.tight else WIDE
-    if look.faded[region.core].mean() > _OF_FADED:
+    if (look.beside.faded & region.core).sum() > _OF_FADED * region.core.sum():
+        return FADES
+    if (look.beside.fading & region.core).any() and _follows(
+        region, look, broad=width_mm >= _BROAD_THERE * look.shortest_mm
+    ):
         return FADES
     if _like_a_recess(region, beside=touches):
         return RECESS
@@ -247,15 +244,14 @@ def _pressed_size(region: Region, side: float) -> Floats | None:
     return np.array([region.peak_mm, *_length_and_width(region.core, side)])
 
 
-def _follows(region: Region, look: _Look, width_mm: float) -> bool:
+def _follows(region: Region, look: _Look, *, broad: bool) -> bool:
     """Whether a mark is what the batten makes of form that turns tighter than it follows.
 
     It then follows most of the mark as soon as that is not left out; or it lies as far off, or
     farther, with nothing left out at all. Damage no broader than half the batten does neither; of
-    what is as broad as the shortest one it cannot be told, nor of any on a surface whose robust fit
-    broke down.
+    what is as broad as the shortest one (`broad`) it cannot be told, nor of any on a surface whose
+    robust fit broke down.
     """
-    broad = width_mm >= look.shortest_mm
     for face in look.fair.faces:
         own = region.core & np.isfinite(face.unfollowed_mm)
         if face.broken_down and own.any():
@@ -296,46 +292,6 @@ def _length_and_width(footprint: Mask, side: float) -> tuple[float, float]:
     width = 2.0 * float(ndimage.distance_transform_edt(whole).max()) * side
     area = float(whole.sum()) * side**2
     return max(area / (0.25 * np.pi * width), width), width
-
-
-def _from_lines(cells: Cells, faces: Faces, creases: tuple[Crease, ...]) -> Floats:
-    """(nu, nv) distance (mm) from the nearest step or body line, that carried on past its ends."""
-    along = faces.reason == LINE_BAND
-    for crease in creases:
-        along |= near_line(
-            cells.grid, crease.line_uv, 1.5 * cells.grid.cell_mm, extend_mm=_LINE_ON_MM
-        )
-    if not along.any():
-        return np.full(cells.grid.shape, np.inf)
-    return np.asarray(ndimage.distance_transform_edt(~along) * cells.grid.cell_mm)
-
-
-def _from_flanks(cells: Cells, creases: tuple[Crease, ...]) -> Floats:
-    """(nu, nv) distance (mm) from where the nearest shoulder runs out, inf where there is none."""
-    out = np.full(cells.grid.shape, np.inf)
-    for shoulder in (crease for crease in creases if crease.shoulder):
-        within = near_line(cells.grid, shoulder.line_uv, shoulder.hinged_mm, extend_mm=_LINE_ON_MM)
-        away = ndimage.distance_transform_edt(~within) + ndimage.distance_transform_edt(within)
-        out = np.minimum(out, away * cells.grid.cell_mm)
-    return out
-
-
-def _faded(cells: Cells, faces: Faces, creases: tuple[Crease, ...]) -> Mask:
-    """(nu, nv) bool, cells beside where a line that ends well within its face would run on."""
-    out = np.zeros(cells.grid.shape, bool)
-    steps = np.arange(0.0, _LINE_ON_MM, cells.grid.cell_mm)[1:]
-    for crease in creases:
-        if crease.pressed or crease.shoulder:
-            continue
-        whole = carried_on(crease.line_uv, steps, back=1)
-        for ahead in (whole[len(steps) - 1 :: -1], whole[-len(steps) :]):
-            on_face = faces.label[cells.grid.index(*ahead.T)] > 0
-            on_face &= ~cells.grid.beyond(*ahead.T)
-            first = int(np.argmax(on_face)) if on_face.any() else 0
-            run = ahead[first:][np.logical_and.accumulate(on_face[first:])]
-            if steps[first] < _AT_ITS_END_MM and len(run) * cells.grid.cell_mm > _FADES_OVER_MM:
-                out |= near_line(cells.grid, run, _TOUCHES_MM)
-    return out
 
 
 def turns_tight(fair: FairSurface) -> bool:

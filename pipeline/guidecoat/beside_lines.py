@@ -1,0 +1,97 @@
+"""Where cells lie beside body lines: how near, where a shoulder runs out, where a line fades."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from .cells import Cells
+from .crease import Crease
+from .faces import LINE, Faces
+from .polylines import carried_on, near_line
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+# Lines fade beyond what is traced of them, by some batten. Double doubts ripple on the door.
+_LINE_ON_MM = 300.0
+# A line that has so much of its face before it ends there and does not run out of it, with at most
+# so much that is no face between (choice: twice what is traced short).
+_FADES_OVER_MM = 80.0
+# To either side of where a line would run on, what its fading leaves is its own (choice).
+_RUN_ON_MM = 20.0
+# Lines are traced until a good part of their fading; how far beside them form fades with them
+# (choice: half and a quarter of a batten).
+_FADING_MM = 200.0
+_BESIDE_FADING_MM = 100.0
+
+
+@dataclass(frozen=True, eq=False)
+class BesideLines:
+    """All (nu, nv). line_mm : distance from the nearest step or body line, that carried on past its
+    ends; flank_mm : from where the nearest shoulder runs out; both inf where there is none; faded :
+    cells where a line that ends well within its face would run on; fading : cells beside there, and
+    beside the last of such a line.
+    """
+
+    line_mm: Floats
+    flank_mm: Floats
+    faded: Mask
+    fading: Mask
+
+
+def beside_lines(cells: Cells, faces: Faces, creases: tuple[Crease, ...]) -> BesideLines:
+    """Look where every cell lies beside the body lines of a panel."""
+    faded, fading = np.zeros((2, *cells.grid.shape), bool)
+    for end, on in _fades(cells, faces, creases):
+        faded |= near_line(cells.grid, on, _RUN_ON_MM)
+        fading |= near_line(cells.grid, np.vstack([end, on]), _BESIDE_FADING_MM)
+    return BesideLines(
+        _from_lines(cells, faces, creases), _from_flanks(cells, creases), faded, fading
+    )
+
+
+def _from_lines(cells: Cells, faces: Faces, creases: tuple[Crease, ...]) -> Floats:
+    along = faces.reason == LINE
+    for crease in creases:
+        along |= near_line(
+            cells.grid, crease.line_uv, 1.5 * cells.grid.cell_mm, extend_mm=_LINE_ON_MM
+        )
+    if not along.any():
+        return np.full(cells.grid.shape, np.inf)
+    return np.asarray(ndimage.distance_transform_edt(~along) * cells.grid.cell_mm)
+
+
+def _from_flanks(cells: Cells, creases: tuple[Crease, ...]) -> Floats:
+    out = np.full(cells.grid.shape, np.inf)
+    for shoulder in (crease for crease in creases if crease.shoulder):
+        within = near_line(cells.grid, shoulder.line_uv, shoulder.hinged_mm, extend_mm=_LINE_ON_MM)
+        away = ndimage.distance_transform_edt(~within) + ndimage.distance_transform_edt(within)
+        out = np.minimum(out, away * cells.grid.cell_mm)
+    return out
+
+
+def _fades(
+    cells: Cells, faces: Faces, creases: tuple[Crease, ...]
+) -> Iterator[tuple[Floats, Floats]]:
+    """The last of every line that fades out within a face, and where it would run on, (k, 2) each.
+
+    None of a line that is pressed into one skin, which ends in a skin that is as it was.
+    """
+    steps = np.arange(cells.grid.cell_mm, _LINE_ON_MM, cells.grid.cell_mm)
+    for crease in creases:
+        if crease.pressed or crease.shoulder:
+            continue
+        for line in (crease.line_uv, crease.line_uv[::-1]):
+            ahead = carried_on(line, steps, back=1)[-len(steps) :]
+            on_face = faces.label[cells.grid.index(*ahead.T)] > 0
+            on_face &= ~cells.grid.beyond(*ahead.T)
+            first = int(np.argmax(on_face))
+            run = ahead[first:][np.logical_and.accumulate(on_face[first:])]
+            if steps[first] < _FADES_OVER_MM < len(run) * cells.grid.cell_mm:
+                way = np.linalg.norm(line - line[-1], axis=1)
+                yield line[way < _FADING_MM], run
