@@ -33,25 +33,34 @@ _BESIDE_FADING_MM = 100.0
 @dataclass(frozen=True, eq=False)
 class BesideLines:
     """All (nu, nv). line_mm : distance from the nearest step or body line, that carried on past its
-    ends; flank_mm : from where the nearest shoulder runs out; both inf where there is none; faded :
-    cells where a line that ends well within its face would run on; fading : cells beside there, and
-    beside the last of such a line.
+    ends; flank_mm : from where the nearest shoulder runs out; both inf where there is none; broad :
+    cells of shoulders; faded : where a line that ends well within its face would run on, where
+    shoulders end, and everywhere if one ends well within its face; fading : beside there, beside
+    the last of such a line, and shoulders.
     """
 
     line_mm: Floats
     flank_mm: Floats
+    broad: Mask
     faded: Mask
     fading: Mask
 
 
 def beside_lines(cells: Cells, faces: Faces, creases: tuple[Crease, ...]) -> BesideLines:
     """Look where every cell lies beside the body lines of a panel."""
-    faded, fading = np.zeros((2, *cells.grid.shape), bool)
-    for end, on in _fades(cells, faces, creases):
-        faded |= near_line(cells.grid, on, _RUN_ON_MM)
+    broad, faded, fading = np.zeros((3, *cells.grid.shape), bool)
+    for shoulder in (crease for crease in creases if crease.shoulder):
+        line, wide = shoulder.line_uv, shoulder.hinged_mm
+        broad |= near_line(cells.grid, line, wide, extend_mm=_LINE_ON_MM)
+        for end in (line[:2], line[-2:]):
+            faded |= near_line(cells.grid, end, wide + _RUN_ON_MM)
+    fading |= broad
+    for crease, end, on in _fades(cells, faces, creases):
+        # Where a shoulder is lost the rest of the face is no one surface.
+        faded |= near_line(cells.grid, on, np.inf if crease.shoulder else _RUN_ON_MM)
         fading |= near_line(cells.grid, np.vstack([end, on]), _BESIDE_FADING_MM)
     return BesideLines(
-        _from_lines(cells, faces, creases), _from_flanks(cells, creases), faded, fading
+        _from_lines(cells, faces, creases), _from_flanks(broad, cells), broad, faded, fading
     )
 
 
@@ -66,25 +75,23 @@ def _from_lines(cells: Cells, faces: Faces, creases: tuple[Crease, ...]) -> Floa
     return np.asarray(ndimage.distance_transform_edt(~along) * cells.grid.cell_mm)
 
 
-def _from_flanks(cells: Cells, creases: tuple[Crease, ...]) -> Floats:
-    out = np.full(cells.grid.shape, np.inf)
-    for shoulder in (crease for crease in creases if crease.shoulder):
-        within = near_line(cells.grid, shoulder.line_uv, shoulder.hinged_mm, extend_mm=_LINE_ON_MM)
-        away = ndimage.distance_transform_edt(~within) + ndimage.distance_transform_edt(within)
-        out = np.minimum(out, away * cells.grid.cell_mm)
-    return out
+def _from_flanks(broad: Mask, cells: Cells) -> Floats:
+    if not broad.any():
+        return np.full(cells.grid.shape, np.inf)
+    away = ndimage.distance_transform_edt(~broad) + ndimage.distance_transform_edt(broad)
+    return np.asarray(away * cells.grid.cell_mm)
 
 
 def _fades(
     cells: Cells, faces: Faces, creases: tuple[Crease, ...]
-) -> Iterator[tuple[Floats, Floats]]:
-    """The last of every line that fades out within a face, and where it would run on, (k, 2) each.
+) -> Iterator[tuple[Crease, Floats, Floats]]:
+    """Every line that fades out within a face, the last of it, and where it would run on, (k, 2).
 
     None of a line that is pressed into one skin, which ends in a skin that is as it was.
     """
     steps = np.arange(cells.grid.cell_mm, _LINE_ON_MM, cells.grid.cell_mm)
     for crease in creases:
-        if crease.pressed or crease.shoulder:
+        if crease.pressed:
             continue
         for line in (crease.line_uv, crease.line_uv[::-1]):
             ahead = carried_on(line, steps, back=1)[-len(steps) :]
@@ -94,4 +101,4 @@ def _fades(
             run = ahead[first:][np.logical_and.accumulate(on_face[first:])]
             if steps[first] < _FADES_OVER_MM < len(run) * cells.grid.cell_mm:
                 way = np.linalg.norm(line - line[-1], axis=1)
-                yield line[way < _FADING_MM], run
+                yield crease, line[way < _FADING_MM], run

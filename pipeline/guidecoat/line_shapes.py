@@ -22,6 +22,8 @@ _LEAST_REACH = 0.6
 _MOST_WINDING_RAD = 1.0
 _TIGHTEST_BEND_MM = 150.0
 _BRIDGED_MM = 60.0
+# Of a line's stations: more is a line that runs round (choice).
+_HOOK = 0.15
 
 
 def straight_sides(ridge: Ridge) -> list[Ridge]:
@@ -63,6 +65,7 @@ def drawn_fair(line: Floats, cell_mm: float) -> Floats:
 
     A body line is a gentle curve; the traced one wavers with the cells and strays at its ends.
     """
+    line = _without_hooks(line)
     middle = line.mean(axis=0)
     _, axes = np.linalg.eigh(np.cov((line - middle).T))
     along, across = ((line - middle) @ axes[:, ::-1]).T
@@ -86,6 +89,16 @@ def drawn_fair(line: Floats, cell_mm: float) -> Floats:
     )
     sign = 1.0 if (line[-1] - line[0]) @ axes[:, 1] >= 0 else -1.0
     return middle + np.outer(sign * x, axes[:, 1]) + np.outer(drawn, axes[:, 0])
+
+
+def _without_hooks(line: Floats) -> Floats:
+    """A line without the short ends that run back beside it, along which it would be carried on."""
+    middle = line.mean(axis=0)
+    _, axes = np.linalg.eigh(np.cov((line - middle).T))
+    along = (line - middle) @ axes[:, 1]
+    first, last = sorted((int(along.argmin()), int(along.argmax())))
+    hooks = max(first, len(line) - 1 - last)
+    return line[first : last + 1] if hooks < _HOOK * len(line) else line
 
 
 def longest_stretch(

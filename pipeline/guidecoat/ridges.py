@@ -55,6 +55,7 @@ def trace_ridges(
     sigma_mm: float,
     shortest_mm: float,
     background_mm: float = BACKGROUND_MM,
+    least_rad: float | None = None,
 ) -> list[Ridge]:
     """Trace ridges of the greatest curvature in excess of the panel's own, strongest first.
 
@@ -62,11 +63,11 @@ def trace_ridges(
     ----------
     fit : local quadratics in a window of sigma_mm; mask : (nu, nv) bool, where they hold.
     shortest_mm : shorter lines are left out; background_mm : over what the panel's own curvature
-        is taken.
+        is taken; least_rad : how far a crest turns at least within the window, where noise is not
+        to be told from all that the panel turns.
     """
     turn, direction = _excess_turn(fit, mask, grid.cell_mm, sigma_mm, background_mm)
-    spread = 1.4826 * np.median(np.abs(turn[mask])) if mask.any() else 0.0
-    least = max(_LOWEST_TURN_RAD, _NOISE_FACTOR * spread)
+    least = _over_noise(turn[mask]) if least_rad is None else least_rad
     crest = _crests(turn, direction, mask, least) & _stands_out(turn, grid.cell_mm)
     ridges = []
     for sign in (1.0, -1.0):
@@ -78,6 +79,11 @@ def trace_ridges(
             if len(line) > 2:
                 ridges.append(Ridge(line, float(np.median(strength))))
     return sorted(ridges, key=lambda r: -abs(r.turn_rad))
+
+
+def _over_noise(turn: Floats) -> float:
+    spread = 1.4826 * float(np.median(np.abs(turn))) if turn.size else 0.0
+    return max(_LOWEST_TURN_RAD, _NOISE_FACTOR * spread)
 
 
 def _excess_turn(

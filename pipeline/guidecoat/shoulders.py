@@ -28,6 +28,9 @@ _WINDOW_MM = 30.0
 # Of the panel's own curvature, against which a shoulder stands out: three times its width.
 _BACKGROUND_MM = 560.0
 _PIECE_MM = 120.0
+# Within the window a bend of 250 mm radius turns by 0.3 rad, of which bends that fill half of a
+# panel leave half over its own curvature.
+_LEAST_CREST_RAD = 0.15
 # Rounded less than that to either side, a line is one by itself, and not the end of a broad bend
 # (choice: twice the window that finds it).
 _CRISP_MM = 25.0
@@ -73,6 +76,7 @@ def with_shoulders(
         sigma_mm=_WINDOW_MM,
         shortest_mm=_PIECE_MM,
         background_mm=_BACKGROUND_MM,
+        least_rad=_LEAST_CREST_RAD,
     )
     least = _LEAST_LONG * np.ptp(np.argwhere(mask), axis=0).max() * cells.grid.cell_mm
     drawn = [drawn_fair(r, cells.grid.cell_mm) for r in _joined(ridges) if length_mm(r) > least]

@@ -9,9 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from .beside_lines import BesideLines, beside_lines
+from .beside_lines import BesideLines
 from .cells import Cells
-from .crease import Crease
 from .deviation import CellDeviation
 from .edge_lines import Ding
 from .faces import BAND, Faces
@@ -61,6 +60,9 @@ _OF_FADED = 0.1
 # Of the shortest batten: where lines fade, form is as narrow as that (choice: dents of half of one
 # are left out whole).
 _BROAD_THERE = 0.6
+# Times a mark's height, of one within a batten beside it on a shoulder (choice: beside marks read a
+# third too low a shoulder's surface swings over by a third of what is left).
+_TIMES_SWUNG = 1.5
 # A tool's depth, wall and floor (mean over peak); less deep beside a step that was found. A blow as
 # deep has no floor: a cone's mean is a third of its peak. Only a floor of 0.8 misses the bowl.
 _RECESS_MM = 4.0
@@ -85,6 +87,7 @@ _NEAR_MUCH_MM = 100.0
 
 UNSETTLED = "it may be form: what lies round it is off the fair surface as well"
 FADES = "it may be form: a body line fades out there"
+SWINGS = "it may be the fair surface's own, which swings over beside a greater mark on a shoulder"
 ALONG = "it may be form: it runs over most of the panel, as a pressed line or a bow does"
 LINE = "it may be form: it lies along a body line"
 RECESS = "it may be form: it is as deep and steep-walled as a pressed recess or boss"
@@ -93,7 +96,7 @@ TIGHT = "it may be form, which turns here tighter than the batten follows"
 WIDE = "it may be form: it is as broad as battens are long, which follow it once it is not left out"
 BROAD = "it is about as broad as the batten that was asked for, which follows half of such a wave"
 BESIDE = "it may be form: it lies beside what cannot be told from form"
-REASONS = (UNSETTLED, ALONG, LINE, FADES, RECESS, ALIKE, TIGHT, WIDE, BROAD, BESIDE)
+REASONS = (UNSETTLED, ALONG, LINE, FADES, SWINGS, RECESS, ALIKE, TIGHT, WIDE, BROAD, BESIDE)
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,7 +124,7 @@ def doubt_forms(
     found: CellDeviation,
     cells: Cells,
     faces: Faces,
-    creases: tuple[Crease, ...],
+    beside: BesideLines,
     fair: FairSurface,
     settings: Settings,
 ) -> tuple[Region, ...]:
@@ -142,7 +145,7 @@ def doubt_forms(
         faces,
         fair,
         tolerance,
-        beside_lines(cells, faces, creases),
+        beside,
         turns_tight(fair),
         given,
         settings.surface.shortest_batten_mm,
@@ -153,8 +156,8 @@ def doubt_forms(
     if area > _MUCH * found.judged.sum():
         near = _near(doubted, cells)
         for region in regions:
-            beside = not why[region.region] and near[region.footprint].any()
-            if beside and _quiet_round(region, look) < _SURELY_QUIET:
+            close = not why[region.region] and near[region.footprint].any()
+            if close and _quiet_round(region, look) < _SURELY_QUIET:
                 why[region.region] = BESIDE
     return tuple(
         replace(region, verdict="undecided", doubt=why[region.region])
@@ -173,10 +176,12 @@ def _why(region: Region, look: _Look) -> str:
     if region.kind == "ripple":
         if look.tight:
             return TIGHT
+        if look.beside.faded[region.footprint].mean() > _MOSTLY_SOUND:
+            return FADES
         touches = min(float(from_line.min()), float(from_flank.min())) < _TOUCHES_MM
-        beside = float(from_line.mean()) < _RIPPLE_BESIDE_MM
-        beside |= float(from_flank.mean()) < _BESIDE_LINE_MM
-        if beside or (touches and slender > _RIPPLE_SLENDER):
+        near_mm = min(float(from_line.mean()), float(from_flank.mean()))
+        on_shoulder = look.beside.broad[region.footprint].mean() > _MOSTLY_SOUND
+        if near_mm < _RIPPLE_BESIDE_MM or on_shoulder or (touches and slender > _RIPPLE_SLENDER):
             return LINE
     elif why := _like_form(region, look, width, touches=float(from_line.min()) < _TOUCHES_MM):
         return why
@@ -205,11 +210,25 @@ def _like_form(region: Region, look: _Look, width_mm: float, *, touches: bool) -
         region, look, broad=width_mm >= _BROAD_THERE * look.shortest_mm
     ):
         return FADES
+    if _swings_over(region, look):
+        return SWINGS
     if _like_a_recess(region, beside=touches):
         return RECESS
     if _one_of_a_row(region, look):
         return ALIKE
     return BROAD if width_mm > _AS_BROAD * look.given_mm else ""
+
+
+def _swings_over(region: Region, look: _Look) -> bool:
+    """Whether a mark on a shoulder lies beside a greater one that stands off the other way."""
+    if look.beside.broad[region.footprint].mean() < _MOSTLY_SOUND:
+        return False
+    return any(
+        other.kind not in (region.kind, "ripple")
+        and abs(other.peak_mm) > _TIMES_SWUNG * abs(region.peak_mm)
+        and np.hypot(other.u_mm - region.u_mm, other.v_mm - region.v_mm) < look.shortest_mm
+        for other in look.regions
+    )
 
 
 def _like_a_recess(region: Region, *, beside: bool) -> bool:
