@@ -50,6 +50,8 @@ _LEAST_TURN_RAD = 0.26
 _SIDES_SEEN = 0.2
 # Of a profile out to where the skin beside it begins, what its middle is found from (choice).
 _MOSTLY_SEEN = 0.95
+# Of what a station turns in the middle of all (choice).
+_TURNS_LITTLE = 0.3
 
 
 def with_shoulders(
@@ -81,12 +83,13 @@ def with_shoulders(
     least = _LEAST_LONG * np.ptp(np.argwhere(mask), axis=0).max() * cells.grid.cell_mm
     drawn = [drawn_fair(r, cells.grid.cell_mm) for r in _joined(ridges) if length_mm(r) > least]
     crisp = [line for line in lines if line.round_mm < _CRISP_MM]
-    shoulders = [
-        shoulder
-        for line in drawn
-        if (shoulder := _shoulder(_centred(line, view), view)) is not None
-        and not any(runs_beside(shoulder.line_uv, c.line_uv, _WINDOW_MM) for c in crisp)
-    ]
+    shoulders: list[Crease] = []
+    for line in sorted(drawn, key=length_mm, reverse=True):
+        found = _shoulder(_centred(line, view), view)
+        if found is None or any(_within(found, s) for s in shoulders):
+            continue
+        if not any(runs_beside(found.line_uv, c.line_uv, _WINDOW_MM) for c in crisp):
+            shoulders.append(found)
     if not shoulders:
         return lines
     kept = [c for c in lines if c in crisp or not any(_within(c, s) for s in shoulders)]
@@ -128,12 +131,15 @@ def _centred(line: Floats, view: CreaseView) -> Floats:
     """
     offset, across = curvature_across(line, view.fit, view.cells, view.mask, reach_mm=_WIDEST_MM)
     outer = np.abs(offset) > OUTER_SHARE * _WIDEST_MM
-    excess = across - np.nanmedian(across[:, outer])
-    whole = np.isfinite(excess[:, ~outer]).mean(axis=1) > _MOSTLY_SEEN
-    if whole.mean() < _SIDES_SEEN:
+    whole = np.isfinite(across[:, ~outer]).mean(axis=1) > _MOSTLY_SEEN
+    beyond = across[:, outer][np.isfinite(across[:, outer])]
+    if whole.mean() < _SIDES_SEEN or not beyond.size:
         return line
-    turn = np.nan_to_num(excess[whole][:, ~outer])
-    aside = (turn @ offset[~outer]) / turn.sum(axis=1)
+    excess = np.nan_to_num(across[:, ~outer] - np.median(beyond))
+    turn = excess.sum(axis=1)
+    # Where it turns little there is no middle to be found.
+    whole &= np.abs(turn) > _TURNS_LITTLE * np.median(np.abs(turn[whole]))
+    aside = (excess[whole] @ offset[~outer]) / turn[whole]
     run = np.concatenate([[0.0], np.linalg.norm(np.diff(line, axis=0), axis=1).cumsum()])
     _, left = ways_along(line)
     moved = line + np.interp(run, run[whole], aside)[:, None] * left
