@@ -31,8 +31,21 @@ def test_the_rise_that_ends_a_batten_is_told_from_where_it_is_measured(
             yield SimpleNamespace(batten_mm=batten, scale_mm=scale)
 
     monkeypatch.setattr(robust_fit, "_lengthen", lengthened)
-    job = cast("FaceJob", SimpleNamespace(widest_mm=1000.0))
+    job = cast("FaceJob", SimpleNamespace(widest_mm=1000.0, shouldered=False))
     _, why, _ = robust_fit.choose_batten(job, load_settings("metal").surface, {})
     assert words in why
     (percent,) = re.findall(r"lay (\d+) %", why)
     assert int(percent) >= 3
+
+
+def test_along_a_shoulder_the_shortest_batten_is_laid(monkeypatch: pytest.MonkeyPatch) -> None:
+    def lengthened(_: object, battens: list[float], *__: object, **___: object) -> Iterator[Any]:
+        for batten in battens:
+            yield SimpleNamespace(batten_mm=batten, scale_mm=1.0)
+
+    monkeypatch.setattr(robust_fit, "_lengthen", lengthened)
+    surface = load_settings("metal").surface
+    job = cast("FaceJob", SimpleNamespace(widest_mm=1000.0, shouldered=True))
+    step, why, _ = robust_fit.choose_batten(job, surface, {})
+    assert step.batten_mm == surface.shortest_batten_mm
+    assert "along a shoulder" in why
