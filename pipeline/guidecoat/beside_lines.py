@@ -12,7 +12,7 @@ from scipy import ndimage
 from .cells import Cells
 from .crease import Crease
 from .faces import LINE, Faces
-from .polylines import carried_on, near_line
+from .polylines import carried_on, near_line, ways_along
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -56,8 +56,9 @@ def beside_lines(cells: Cells, faces: Faces, creases: tuple[Crease, ...]) -> Bes
         line = shoulder.line_uv
         own = near_line(cells.grid, line, shoulder.hinged_mm, extend_mm=_LINE_ON_MM)
         broad |= own
-        for end, before in ((line[0], line[1]), (line[-1], line[-2])):
-            faded |= own & _past(end + _SHOULDER_END_MM * _way(end, before), end - before, cells)
+        way, _ = ways_along(line)
+        for end, out in ((line[0], -way[0]), (line[-1], way[-1])):
+            faded |= own & _past(end - _SHOULDER_END_MM * out, out, cells)
     fading |= broad
     for crease, end, on in _fades(cells, faces, creases):
         # Where a shoulder is lost the rest of the face is no one surface.
@@ -66,10 +67,6 @@ def beside_lines(cells: Cells, faces: Faces, creases: tuple[Crease, ...]) -> Bes
     return BesideLines(
         _from_lines(cells, faces, creases), _from_flanks(broad, cells), broad, faded, fading
     )
-
-
-def _way(start: Floats, end: Floats) -> Floats:
-    return (end - start) / (np.linalg.norm(end - start) + 1e-12)
 
 
 def _past(place: Floats, way: Floats, cells: Cells) -> Mask:

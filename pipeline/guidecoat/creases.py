@@ -20,7 +20,7 @@ from .line_shapes import (
     runs_round,
     straight_sides,
 )
-from .polylines import near_line
+from .polylines import length_mm, near_line
 from .profiles import FAR_MM, round_mm
 from .ridges import STATION_MM, Ridge, smooth_line, trace_ridges
 
@@ -192,11 +192,6 @@ def _whole_lines(pieces: list[Crease], view: CreaseView) -> list[Crease]:
         else:
             lines.append((piece, _to_the_edge(piece, view)))
     return [carried for _, carried in lines]
-
-
-def length_mm(line_uv: Floats) -> float:
-    """Length of a polyline."""
-    return float(np.linalg.norm(np.diff(line_uv, axis=0), axis=1).sum())
 
 
 def _with_branches(taken: list[Crease], stubs: list[Ridge], view: CreaseView) -> list[Crease]:

@@ -90,6 +90,8 @@ def doubt_regions(
     settings: Settings,
 ) -> tuple[Region, ...]:
     """Regions with those undecided that a scan cannot tell from noise, a second skin or form."""
+    if not regions:
+        return ()
     cells, limit = seen.cells, settings.tolerance.height_mm
     beside = beside_lines(cells, faces, creases)
     regions = doubt_unseen(regions, found.smallest_visible_mm, limit)

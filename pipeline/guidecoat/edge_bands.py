@@ -14,7 +14,7 @@ from .chunks import by_chunks
 from .crease import Crease
 from .edges import Edge
 from .faces import Faces
-from .polylines import near_line
+from .polylines import near_line, run_along
 from .spline import SplineSpace
 from .whittaker import robust_line
 
@@ -156,7 +156,7 @@ class _Frame:
 
 def _frame_of(edge: Edge) -> _Frame:
     line = edge.line_uv
-    run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
+    run = run_along(line)
     at = np.linspace(0.0, run[-1], max(2, round(run[-1] / _FINE_MM)) + 1)
     place = np.column_stack([np.interp(at, run, line[:, k]) for k in range(2)])
     # Cells draw an edge to half their side, and it wavers by that.

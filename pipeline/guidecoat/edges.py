@@ -15,6 +15,7 @@ from .cells import Cells
 from .crease import Crease
 from .faces import BEHIND, LINE, OFF, STRIP, Faces, depth
 from .jumps import height_jumps
+from .polylines import length_mm, run_along
 from .rims import bays, joined, rim_lines, torn, winding_bays
 
 Floats = NDArray[np.float64]
@@ -105,7 +106,7 @@ def find_edges(
         place, inward, spacing = _stations(line, inside, cells, closed, step)
         outer = place - (level - _RIM_CELLS * side) * inward
         ring = np.vstack([outer, outer[:1]]) if closed else outer
-        length = float(np.linalg.norm(np.diff(ring, axis=0), axis=1).sum())
+        length = length_mm(ring)
         along = _body_line(outer, kind, creases)
         found.append(Edge("", kind, face, ring, place, inward, closed, length, spacing, along))
     return _named(found)
@@ -142,7 +143,7 @@ def _all_pieces(
     for face in range(1, faces.count + 1):
         inside = depth(faces.label == face, side)
         for rim in rim_lines(inside, cells.grid, faces.inboard_mm + _STATION_CELLS * side):
-            if np.linalg.norm(np.diff(rim[0], axis=0), axis=1).sum() < 2.0 * _SHORTEST_EDGE_MM:
+            if length_mm(rim[0]) < 2.0 * _SHORTEST_EDGE_MM:
                 continue
             for piece in _pieces(rim, inside, face, cells, faces, creases, between):
                 yield face, inside, *piece
@@ -193,7 +194,7 @@ def _pieces(
     parts = []
     for a, b in itertools.pairwise(cuts):
         part = line[a : b + 1]
-        length = np.linalg.norm(np.diff(part, axis=0), axis=1).sum()
+        length = length_mm(part)
         if length >= _SHORTEST_EDGE_MM:
             parts.append((part, _majority(kind[a : b + 1]), False))
     return parts
@@ -332,7 +333,7 @@ def _stations(
     there to a micrometre.
     """
     ring = np.vstack([line, line[:1]]) if closed else line
-    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(ring, axis=0), axis=1))])
+    along = run_along(ring)
     count = max(4, round(along[-1] / step_mm))
     spacing = float(along[-1] / count)
     t = spacing * (np.arange(count) + (0.0 if closed else 0.5))

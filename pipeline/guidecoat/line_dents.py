@@ -17,7 +17,7 @@ from .cells import Cells
 from .chart import Chart
 from .crease import Crease
 from .edges import Edge
-from .polylines import ends_of, near_line
+from .polylines import ends_of, near_line, run_along
 from .regions import Region, named, sides_mm
 from .rules import GUARD
 from .scan import Scan
@@ -169,7 +169,7 @@ def _share_read(across_mm: float, side_mm: float) -> float:
 def _stations(crease: Crease, cells: Cells) -> tuple[Floats, Floats] | None:
     """(n, 2) places along a line, a cell apart, drawn calmly, and (n,) how far along they lie."""
     line, side = crease.line_uv, cells.grid.cell_mm
-    run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
+    run = run_along(line)
     count = int(run[-1] / side)
     if count < _FEWEST_STATIONS:
         return None

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
+from .polylines import length_mm
 from .ridges import STATION_MM, Ridge
 from .whittaker import robust_line
 
@@ -66,12 +67,11 @@ def drawn_fair(line: Floats, cell_mm: float) -> Floats:
     A body line is a gentle curve; the traced one wavers with the cells and strays at its ends.
     """
     line = _without_hooks(line)
-    middle = line.mean(axis=0)
-    _, axes = np.linalg.eigh(np.cov((line - middle).T))
+    middle, axes = _main_axes(line)
     along, across = ((line - middle) @ axes[:, ::-1]).T
     if along[-1] < along[0]:
         along = -along
-    length = np.linalg.norm(np.diff(line, axis=0), axis=1).sum()
+    length = length_mm(line)
     span = along[-1] - along[0]
     if span < 0.93 * length or span < 10.0 * STATION_MM:
         return line
@@ -91,10 +91,15 @@ def drawn_fair(line: Floats, cell_mm: float) -> Floats:
     return middle + np.outer(sign * x, axes[:, 1]) + np.outer(drawn, axes[:, 0])
 
 
+def _main_axes(line: Floats) -> tuple[Floats, Floats]:
+    """A line's middle, and as columns the ways across it and along it."""
+    middle = line.mean(axis=0)
+    return middle, np.linalg.eigh(np.cov((line - middle).T))[1]
+
+
 def _without_hooks(line: Floats) -> Floats:
     """A line without the short ends that run back beside it, along which it would be carried on."""
-    middle = line.mean(axis=0)
-    _, axes = np.linalg.eigh(np.cov((line - middle).T))
+    middle, axes = _main_axes(line)
     along = (line - middle) @ axes[:, 1]
     first, last = sorted((int(along.argmin()), int(along.argmax())))
     hooks = max(first, len(line) - 1 - last)

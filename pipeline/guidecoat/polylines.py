@@ -36,6 +36,16 @@ def ways_along(line: Floats) -> tuple[Floats, Floats]:
     return way, np.column_stack([-way[:, 1], way[:, 0]])
 
 
+def run_along(line: Floats) -> Floats:
+    """(k,) how far along a (k, 2) polyline its places lie, from 0."""
+    return np.concatenate([[0.0], np.linalg.norm(np.diff(line, axis=0), axis=1).cumsum()])
+
+
+def length_mm(line: Floats) -> float:
+    """Length of a polyline."""
+    return float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
+
+
 def ends_of(lines: Iterable[Floats]) -> Floats:
     """(2 k, 2) both ends of every one of k lines."""
     return np.concatenate([np.zeros((0, 2)), *(line[[0, -1]] for line in lines)])

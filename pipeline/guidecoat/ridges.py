@@ -13,6 +13,7 @@ from scipy.spatial import cKDTree
 
 from .chart import Grid
 from .local_fit import LocalFit
+from .polylines import length_mm, run_along
 
 Floats = NDArray[np.float64]
 
@@ -44,7 +45,7 @@ class Ridge:
     @property
     def length_mm(self) -> float:
         """Length of the line."""
-        return float(np.linalg.norm(np.diff(self.line_uv, axis=0), axis=1).sum())
+        return length_mm(self.line_uv)
 
 
 def trace_ridges(
@@ -176,8 +177,7 @@ def _paths(places: Floats, across: Floats, shortest: float) -> list[Floats]:
             members = np.flatnonzero(labels == piece)
             path = _longest_path(tree, members[0]) if len(members) > 3 else members
             line = places[path]
-            span = np.linalg.norm(np.diff(line, axis=0), axis=1).sum()
-            if span < shortest:
+            if length_mm(line) < shortest:
                 clear[members] = True
                 continue
             paths.append(line)
@@ -242,7 +242,7 @@ def smooth_line(
             line, -int(np.linalg.norm(line - line.mean(axis=0), axis=1).argmax()), axis=0
         )
         line = np.vstack([line, line[:1]])
-    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
+    along = run_along(line)
     stations = max(2, round(along[-1] / station_mm))
     every = max(1, round(along[-1] / stations / _FINE_MM))
     count = stations * every + (0 if closed else 1)

@@ -14,9 +14,8 @@ from numpy.typing import NDArray
 from .cells import Cells
 from .crease import Crease
 from .crease_view import CreaseView
-from .creases import length_mm
 from .line_shapes import drawn_fair, joined_ends, runs_beside, runs_round
-from .polylines import ways_along
+from .polylines import length_mm, run_along, ways_along
 from .profiles import OUTER_SHARE, curvature_across, round_mm, turn_and_step
 from .ridges import Ridge, trace_ridges
 
@@ -140,7 +139,7 @@ def _centred(line: Floats, view: CreaseView) -> Floats:
     # Where it turns little there is no middle to be found.
     whole &= np.abs(turn) > _TURNS_LITTLE * np.median(np.abs(turn[whole]))
     aside = (excess[whole] @ offset[~outer]) / turn[whole]
-    run = np.concatenate([[0.0], np.linalg.norm(np.diff(line, axis=0), axis=1).cumsum()])
+    run = run_along(line)
     _, left = ways_along(line)
     moved = line + np.interp(run, run[whole], aside)[:, None] * left
     return drawn_fair(moved, view.cells.grid.cell_mm)

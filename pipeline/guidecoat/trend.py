@@ -15,7 +15,7 @@ from numpy.polynomial import legendre
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from .polylines import ways_along
+from .polylines import run_along, ways_along
 from .rules import SEED
 from .spline import Rows, SplineSpace
 from .whittaker import whittaker
@@ -155,7 +155,7 @@ def _fair_line(line: Floats, reach_mm: float) -> Floats:
     """A line as stiff as it keeps to its place, and run on past both ends: distances from it are
     then smooth far off, too, where every bend of a line opens as a fan.
     """
-    run = np.concatenate([[0.0], np.linalg.norm(np.diff(line, axis=0), axis=1).cumsum()])
+    run = run_along(line)
     even = np.linspace(0.0, run[-1], max(_FEWEST_PLACES, round(run[-1] / _STEP_MM) + 1))
     places = np.column_stack([np.interp(even, run, along) for along in line.T])
     drawn = places
@@ -183,7 +183,7 @@ def _off_line(line: Floats, nodes: Floats, reach_mm: float) -> tuple[Floats, Flo
     """
     whole = _fair_line(line, reach_mm)
     way, left = ways_along(whole)
-    length = np.concatenate([[0.0], np.linalg.norm(np.diff(whole, axis=0), axis=1).cumsum()])
+    length = run_along(whole)
     bend = (np.gradient(way, length, axis=0) * left).sum(axis=1)
     nearest = cKDTree(whole).query(nodes.reshape(-1, 2))[1].reshape(nodes.shape[:2])
     apart = nodes - whole[nearest]

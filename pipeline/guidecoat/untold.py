@@ -134,8 +134,6 @@ def doubt_forms(
     turns tighter than the batten follows, it does not; and form runs on, along a line or over the
     whole panel, or has the flat floor and steep wall of a tool.
     """
-    if not regions:
-        return ()
     batten, tolerance = settings.surface.batten_mm, settings.tolerance.height_mm
     given = np.inf if batten == "auto" else float(batten)
     look = _Look(
