@@ -14,7 +14,7 @@ from .biweight import BIWEIGHT, tukey
 from .edge_lines import NOISE_DRAWS, EdgeLine
 from .face_jobs import FaceJob
 from .holds import Hold, edge_lines_of, held_edges, held_points
-from .left_out import broad_patches, broken_down, followed, marks_in
+from .left_out import broad_patches, broken_down, followed, marks_in, narrow_amid
 from .settings import SurfaceSettings
 from .spline import Fit, Rows, half_at, solve
 
@@ -278,15 +278,19 @@ def refit_without_marks(job: FaceJob, step: FitStep, hold_of: dict[str, str]) ->
     Only what the free surface, too, finds off is left out: what a held edge alone sets off is the
     edge's doing. Both are laid again, and the edge lines with them.
     """
-    marked = marks_in(job, step.off_mm, step.scale_mm)
-    weight = step.weight
-    if step.free is not None:
-        marked &= marks_in(job, step.free.off_mm, step.free.scale_mm)
-        weight = np.maximum(weight, step.free.weight)
-    kept = np.where(marked, 0.0, weight)
+    weight = step.weight if step.free is None else np.maximum(step.weight, step.free.weight)
+    kept = np.where(_marks_of(job, step), 0.0, weight)
     if (kept > 0.0).sum() < _LEAST_KEPT * len(kept):
         kept = weight
     return _refit(job, step, kept, hold_of)
+
+
+def _marks_of(job: FaceJob, step: FitStep) -> Mask:
+    """(n,) bool, the marks of a fit that the one not held at the edges finds as well."""
+    marked = marks_in(job, step.off_mm, step.scale_mm)
+    if step.free is None:
+        return marked
+    return marked & marks_in(job, step.free.off_mm, step.free.scale_mm)
 
 
 @dataclass(frozen=True, eq=False)
@@ -333,7 +337,21 @@ def readmit_form(
     if not back.any():
         return Readmitted(step, whole.off_mm, broken_down=False)
     kept = np.where(back, 1.0, step.weight)
-    return Readmitted(_refit(job, step, kept, hold_of), whole.off_mm, broken)
+    laid = _without_marks_on(back, job, _refit(job, step, kept, hold_of), hold_of)
+    return Readmitted(laid, whole.off_mm, broken)
+
+
+def _without_marks_on(back: Mask, job: FaceJob, step: FitStep, hold_of: dict[str, str]) -> FitStep:
+    """A fit that took form back, without the marks that came back with it: those that lie amid the
+    face and are narrower than the batten. Nothing else on form is told from it.
+
+    Parameters
+    ----------
+    back : (n,) bool, cells that were taken back.
+    """
+    marked = back & _marks_of(job, step)
+    amid = narrow_amid(job, marked, step.off_mm, below_mm=step.batten_mm)
+    return _refit(job, step, np.where(amid, 0.0, step.weight), hold_of) if amid.any() else step
 
 
 def _refit(job: FaceJob, step: FitStep, kept: Floats, hold_of: dict[str, str]) -> FitStep:
