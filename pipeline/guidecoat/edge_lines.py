@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -113,6 +113,15 @@ class Beside:
     window_mm: float
     station_mm: float
 
+    def without(self, marked: Mask) -> Beside:
+        """The same without some cells, (s, k) bool."""
+        return replace(self, weight=np.where(marked, 0.0, self.weight))
+
+    def at(self, stations: NDArray[np.intp]) -> Beside:
+        """The same at some of the stations."""
+        fields = (getattr(self, name)[stations] for name in ("cell", "weight", "basis", "products"))
+        return Beside(*fields, self.window_mm, self.station_mm)
+
 
 def cells_beside(edge: Edge, cell_uv: Floats, tree: cKDTree, *, cell_mm: float) -> Beside:
     """Find the cells within two and a half windows of every station of an edge."""
@@ -157,9 +166,18 @@ def lay_edge_line(
     batten_mm : wavelength of which the line follows half; the surface's own, or the held
         stations would ask for waves that the surface resists.
     """
-    here, tilt, root = _planes(beside, off_mm, _SOUND_OF_TOLERANCE * tolerance_mm)
-    seen = np.isfinite(here)
-    trusted = seen & ~_doubted(beside, sound, batten_mm)
+    least_mm = _SOUND_OF_TOLERANCE * tolerance_mm
+    knock, tilt, root = _planes(beside, off_mm, least_mm)
+    seen = np.isfinite(knock)
+    # A mark beside an edge may knock it, but has no say in its line.
+    here = knock.copy()
+    marked = (beside.weight > 0.0) & (sound[beside.cell] <= 0.0)
+    some = np.flatnonzero(seen & marked.any(axis=1))
+    if len(some):
+        here[some], tilt[some], root[some] = _planes(
+            beside.without(marked).at(some), off_mm, least_mm
+        )
+    trusted = np.isfinite(here) & ~_doubted(beside, sound, batten_mm)
     if trusted.sum() < _FEWEST_TRUSTED:
         nothing = np.zeros(len(here), bool)
         quiet = np.zeros((len(here), NOISE_DRAWS))
@@ -170,7 +188,7 @@ def lay_edge_line(
         _drawn(value, noise, trusted, edge, floor_mm, _LINE_SHARE * batten_mm)
         for value, noise in zip((here, tilt * _WINDOW_MM), _noise(root), strict=True)
     )
-    knock = np.where(seen, here - height.line, 0.0)
+    knock = np.where(seen, knock - height.line, 0.0)
     held = trusted & height.followed & slope.followed
     return EdgeLine(
         edge,

@@ -28,6 +28,8 @@ Mask = NDArray[np.bool_]
 _SCALE_FLOOR = 1.0 / 15.0
 _LEAST_WINDOW = 0.32
 _FEWEST_CELLS = 50
+# Beyond the band that is never trusted (choice).
+_RIM_CELLS = 1.5
 _LEAST_ERROR = 0.2
 # The classical thin plate is laid as it is in the books, without a trend.
 _CLASSICAL = 2
@@ -60,9 +62,10 @@ class FaceJob:
     """One face ready to be fitted.
 
     energy : its bending's band, stiffness : the same as a matrix; u_mm, v_mm, height_mm, weight :
-    (n,) of its cells; stations, slopes : per edge, rows of height and of the slope inward at its
-    stations; let_go : per edge, (s,) stations that must not be held; shouldered : whether it hinges
-    along a shoulder; trended : whether its surface is laid over its trend.
+    (n,) of its cells; rim : (n,) bool, those beside its edges or beside what parts it; stations,
+    slopes : per edge, rows of height and of the slope inward at its stations; let_go : per edge,
+    (s,) stations that must not be held; shouldered : whether it hinges along a shoulder; trended :
+    whether its surface is laid over its trend.
     """
 
     face: int
@@ -74,6 +77,7 @@ class FaceJob:
     v_mm: Floats
     height_mm: Floats
     weight: Floats
+    rim: Mask
     where: tuple[NDArray[np.intp], NDArray[np.intp]]
     shape: tuple[int, int]
     edges: tuple[Edge, ...]
@@ -178,6 +182,7 @@ def face_job(
         metal.v_mm,
         metal.height_mm,
         metal.weight,
+        faces.inside_mm[metal.where] <= faces.inboard_mm + _RIM_CELLS * cells.grid.cell_mm,
         metal.where,
         cells.grid.shape,
         tuple(edges),

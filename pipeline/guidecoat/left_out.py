@@ -82,15 +82,15 @@ def narrow_amid(job: FaceJob, marked: Mask, off_mm: Floats, *, below_mm: float) 
     """(n,) bool, the marks, each high or low, that touch no rim of their face and are narrower than
     `below_mm`.
     """
-    clear = ndimage.binary_erosion(job.on_grid(True, False), np.ones((3, 3)))
+    rim = job.on_grid(job.rim, False)
     amid = np.zeros(job.shape, bool)
     for sign in (1.0, -1.0):
         field = job.on_grid(marked & (sign * off_mm > 0.0), False)
         label, count = ndimage.label(field)
         numbers = np.arange(1, count + 1)
         half = ndimage.maximum(ndimage.distance_transform_edt(field), label, numbers) * job.cell_mm
-        inside = ndimage.minimum(clear, label, numbers) > 0
-        amid |= np.isin(label, numbers[inside & (2.0 * half < below_mm)])
+        touches = ndimage.maximum(rim, label, numbers) > 0
+        amid |= np.isin(label, numbers[~touches & (2.0 * half < below_mm)])
     return np.asarray(amid[job.where])
 
 

@@ -297,11 +297,13 @@ def _marks_of(job: FaceJob, step: FitStep) -> Mask:
 class Readmitted:
     """A fit that took back what it had left out although it is form.
 
-    unfollowed_mm : (n,) how far the cells lie off the surface that leaves nothing out, None where
-    nothing broad was left out; broken_down : whether the lesser part had been taken for sound.
+    form : (n,) bool, cells that it took back; unfollowed_mm : (n,) how far the cells lie off the
+    surface that leaves nothing out, None where nothing broad was left out; broken_down : whether
+    the lesser part had been taken for sound.
     """
 
     step: FitStep
+    form: Mask
     unfollowed_mm: Floats | None
     broken_down: bool
 
@@ -319,8 +321,9 @@ def readmit_form(
     least_mm : the residual's scale with the battens that follow most.
     """
     patch, broad = broad_patches(job, step.weight, step.off_mm, step.batten_mm)
+    none = np.zeros(len(patch), bool)
     if not len(broad):
-        return Readmitted(step, None, broken_down=False)
+        return Readmitted(step, none, None, broken_down=False)
     whole = _reweighted(job, step.batten_mm, np.ones(len(patch)), held_points(job))
     back = followed(
         job,
@@ -335,10 +338,10 @@ def readmit_form(
     if broken:
         back = np.isin(patch, broad)
     if not back.any():
-        return Readmitted(step, whole.off_mm, broken_down=False)
+        return Readmitted(step, none, whole.off_mm, broken_down=False)
     kept = np.where(back, 1.0, step.weight)
     laid = _without_marks_on(back, job, _refit(job, step, kept, hold_of), hold_of)
-    return Readmitted(laid, whole.off_mm, broken)
+    return Readmitted(laid, back & (laid.weight > 0.0), whole.off_mm, broken)
 
 
 def _without_marks_on(back: Mask, job: FaceJob, step: FitStep, hold_of: dict[str, str]) -> FitStep:

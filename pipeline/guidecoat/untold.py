@@ -271,7 +271,8 @@ def _follows(region: Region, look: _Look, *, broad: bool) -> bool:
     """
     for face in look.fair.faces:
         own = region.core & np.isfinite(face.unfollowed_mm)
-        if face.broken_down and own.any():
+        # What was taken back as form and stands off all the same is followed in part.
+        if own.any() and (face.broken_down or face.form[region.core].mean() > _MOSTLY_SOUND):
             return True
         tight = times_farther_off(face, from_share=0.0) > TIGHT_TIMES
         # What was put on a surface laid before it was not left out by that.
