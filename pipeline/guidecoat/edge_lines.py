@@ -169,15 +169,16 @@ def lay_edge_line(
     least_mm = _SOUND_OF_TOLERANCE * tolerance_mm
     knock, tilt, root = _planes(beside, off_mm, least_mm)
     seen = np.isfinite(knock)
-    # A mark beside an edge may knock it, but has no say in its line.
+    # A mark beside an edge may knock it, but has no say in its line: what is longer is form.
+    doubted, long = _doubted(beside, sound, batten_mm)
     here = knock.copy()
     marked = (beside.weight > 0.0) & (sound[beside.cell] <= 0.0)
-    some = np.flatnonzero(seen & marked.any(axis=1))
+    some = np.flatnonzero(seen & marked.any(axis=1) & ~long)
     if len(some):
         here[some], tilt[some], root[some] = _planes(
             beside.without(marked).at(some), off_mm, least_mm
         )
-    trusted = np.isfinite(here) & ~_doubted(beside, sound, batten_mm)
+    trusted = np.isfinite(here) & ~doubted
     if trusted.sum() < _FEWEST_TRUSTED:
         nothing = np.zeros(len(here), bool)
         quiet = np.zeros((len(here), NOISE_DRAWS))
@@ -238,15 +239,16 @@ def _drawn(
     return _Drawn(line, weight > 0, smooth)
 
 
-def _doubted(beside: Beside, sound: Floats, longest_mm: float) -> Mask:
-    """Stations beside metal that is mostly not sound, over a stretch no longer than this."""
+def _doubted(beside: Beside, sound: Floats, longest_mm: float) -> tuple[Mask, Mask]:
+    """(s,) each: stations beside metal that is mostly not sound, over a stretch no longer than
+    this, and over a longer one.
+    """
     total = beside.weight.sum(axis=1) + 1e-12
     doubted = (beside.weight * sound[beside.cell]).sum(axis=1) < _SOUND_SHARE * total
     runs, count = ndimage.label(doubted)
-    long = np.flatnonzero(
-        np.bincount(runs.ravel(), minlength=count + 1) * beside.station_mm > longest_mm
-    )
-    return np.asarray(doubted & ~np.isin(runs, long))
+    length = np.bincount(runs.ravel(), minlength=count + 1) * beside.station_mm
+    long = doubted & (length > longest_mm)[runs]
+    return doubted & ~long, long
 
 
 def _planes(beside: Beside, off_mm: Floats, least_scale_mm: float) -> tuple[Floats, Floats, Floats]:

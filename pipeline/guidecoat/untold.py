@@ -63,6 +63,11 @@ _BROAD_THERE = 0.6
 # Times a mark's height, of one within a batten beside it on a shoulder (choice: beside marks read a
 # third too low a shoulder's surface swings over by a third of what is left).
 _TIMES_SWUNG = 1.5
+# Times farther off than with the battens that follow most: then the surface gives way where it is
+# held least, along rims and where lines fade. Measured: 1.05 to 1.2 on panels whose form the batten
+# follows, 1.4 to 2.7 where sound corners were called high or low by 0.5 mm.
+_STRAINED_TIMES = 1.3
+_MOSTLY_FADING = 0.5
 # A tool's depth, wall and floor (mean over peak); less deep beside a step that was found. A blow as
 # deep has no floor: a cone's mean is a third of its peak. Only a floor of 0.8 misses the bowl.
 _RECESS_MM = 4.0
@@ -103,8 +108,9 @@ REASONS = (UNSETTLED, ALONG, LINE, FADES, SWINGS, RECESS, ALIKE, TIGHT, WIDE, BR
 class _Look:
     """What a region is looked at with: the other regions, and all that was found round it.
 
-    tight : whether form turns tighter than the batten follows; given_mm : the batten that was asked
-    for, infinite where none was; shortest_mm : the shortest that the stage allows.
+    tight : whether form turns tighter than the batten follows, strained : whether it does
+    somewhere; given_mm : the batten that was asked for, infinite where none was; shortest_mm : the
+    shortest that the stage allows.
     """
 
     regions: tuple[Region, ...]
@@ -115,6 +121,7 @@ class _Look:
     tolerance_mm: float
     beside: BesideLines
     tight: bool
+    strained: bool
     given_mm: float
     shortest_mm: float
 
@@ -145,6 +152,7 @@ def doubt_forms(
         tolerance,
         beside,
         turns_tight(fair),
+        times_farther_off(fair.faces[0], from_share=0.0) > _STRAINED_TIMES,
         given,
         settings.surface.shortest_batten_mm,
     )
@@ -181,14 +189,20 @@ def _why(region: Region, look: _Look) -> str:
         on_shoulder = look.beside.broad[region.footprint].mean() > _MOSTLY_SOUND
         if near_mm < _RIPPLE_BESIDE_MM or on_shoulder or (touches and slender > _RIPPLE_SLENDER):
             return LINE
-    elif why := _like_form(region, look, width, touches=float(from_line.min()) < _TOUCHES_MM):
+    elif why := _like_form(
+        region,
+        look,
+        min(width, _wave_mm(region, look)),
+        touches=float(from_line.min()) < _TOUCHES_MM,
+    ):
         return why
     near_mm = min(float(from_line.mean()), float(from_flank.mean()))
     if slender > _BESIDE_SLENDER and near_mm < _BESIDE_LINE_MM:
         return LINE
     if float(from_line.max()) < _BESIDE_LINE_MM and _touches(region, ~look.found.judged):
         return LINE
-    if float(from_line.max()) < _AT_ITS_END_MM and _touches(region, look.faces.reason == BAND):
+    edge = (look.faces.reason == BAND) & (look.beside.line_mm > _TOUCHES_MM)
+    if float(from_line.max()) < _AT_ITS_END_MM and _touches(region, edge):
         return LINE
     extent = np.ptp(np.argwhere(look.found.judged), axis=0).max() * look.cells.grid.cell_mm
     if region.kind != "ripple" and slender > SLENDER and length > _OF_PANEL * extent:
@@ -204,9 +218,10 @@ def _like_form(region: Region, look: _Look, width_mm: float, *, touches: bool) -
         return TIGHT if look.tight else WIDE
     if (look.beside.faded & region.core).sum() > _OF_FADED * region.core.sum():
         return FADES
-    if (look.beside.fading & region.core).any() and _follows(
-        region, look, broad=width_mm >= _BROAD_THERE * look.shortest_mm
-    ):
+    fading = float((look.beside.fading & region.core).sum()) / max(1.0, float(region.core.sum()))
+    if look.strained and fading > _MOSTLY_FADING:
+        return FADES
+    if fading > 0.0 and _follows(region, look, broad=width_mm >= _BROAD_THERE * look.shortest_mm):
         return FADES
     if _swings_over(region, look):
         return SWINGS
@@ -214,7 +229,16 @@ def _like_form(region: Region, look: _Look, width_mm: float, *, touches: bool) -
         return RECESS
     if _one_of_a_row(region, look):
         return ALIKE
+    if look.strained and _touches(region, look.faces.reason == BAND):
+        return TIGHT
     return BROAD if width_mm > _AS_BROAD * look.given_mm else ""
+
+
+def _wave_mm(region: Region, look: _Look) -> float:
+    """Length of a wave as broad at half its height as a mark is, however far its foot reaches."""
+    higher = region.core & (np.abs(look.found.smooth_mm) > 0.5 * abs(region.peak_mm))
+    side = look.cells.grid.cell_mm
+    return 2.0 * _length_and_width(higher, side)[1] if higher.any() else np.inf
 
 
 def _swings_over(region: Region, look: _Look) -> bool:
