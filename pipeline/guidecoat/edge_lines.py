@@ -148,6 +148,7 @@ def lay_edge_line(
     beside: Beside,
     off_mm: Floats,
     sound: Floats,
+    marked: Mask,
     base_height_mm: Floats,
     base_slope: Floats,
     *,
@@ -160,6 +161,7 @@ def lay_edge_line(
     ----------
     off_mm : (n,) heights of the face's cells above that surface, numbered as in `beside`.
     sound : (n,) how far each is sound metal, 0 .. 1; a short stretch that is not has no say.
+    marked : (n,) bool, cells of marks and so near them that they lean: they have none either.
     base_height_mm, base_slope : (s,) of that surface at the stations, slope along `inward_uv`.
     tolerance_mm : what is over half of it off the line is not held; over all of it, it is a ding,
         and reported.
@@ -172,11 +174,11 @@ def lay_edge_line(
     # A mark beside an edge may knock it, but has no say in its line: what is longer is form.
     doubted, long = _doubted(beside, sound, batten_mm)
     here = knock.copy()
-    marked = (beside.weight > 0.0) & (sound[beside.cell] <= 0.0)
-    some = np.flatnonzero(seen & marked.any(axis=1) & ~long)
+    leaning = marked[beside.cell] & (beside.weight > 0.0)
+    some = np.flatnonzero(seen & leaning.any(axis=1) & ~long)
     if len(some):
         here[some], tilt[some], root[some] = _planes(
-            beside.without(marked).at(some), off_mm, least_mm
+            beside.without(leaning).at(some), off_mm, least_mm
         )
     trusted = np.isfinite(here) & ~doubted
     if trusted.sum() < _FEWEST_TRUSTED:
