@@ -151,6 +151,7 @@ def _fair(judged: NDArray[np.bool_]) -> FairSurface:
         scale_mm=0.02,
         noise_mm=0.012,
         sound=judged,
+        form=np.zeros(SHAPE, bool),
         climb=((300.0, 0.02),),
         cell_area_mm2=CELL_MM**2,
         edges=edges(),

@@ -72,6 +72,7 @@ class Bench:
             noise_mm,
             noise_mm,
             np.ones(self.grid.shape, bool),
+            np.zeros(self.grid.shape, bool),
             ((200.0, noise_mm),),
             4.0,
             (),

@@ -14,6 +14,7 @@ from guidecoat.deviation import measure_cells
 from guidecoat.edges import Edge
 from guidecoat.marks import find_marks
 from guidecoat.regions import measure_regions
+from guidecoat.stretch import Stretch
 from guidecoat.synthetic import Dimple, sphere_panel, wing
 from guidecoat.tapes import Metal, tape_distances, tape_foot
 from truth_fixture import checked
@@ -40,7 +41,7 @@ def plate(hole: tuple[float, float, float, float]) -> Metal:
     there = np.ones(grid.shape, bool)
     u0, v0, u1, v1 = (round(x / 5.0) for x in hole)
     there[u0:u1, v0:v1] = False
-    return Metal(grid, there)
+    return Metal(Stretch.flat(grid), there)
 
 
 def test_a_tape_does_not_cross_an_arch_but_bridges_a_handle() -> None:

@@ -27,7 +27,15 @@ def grid(side: float, cell: float) -> tuple[Floats, Floats]:
 
 
 def measured(depth: Floats, cell: float, figures: PlanSettings = FIGURES) -> Fill:
-    return fill_of("tap", depth, figures, cell_mm=cell, corner_mm=(0.0, 0.0), slope_mrad=0.0)
+    return fill_of(
+        "tap",
+        depth,
+        figures,
+        area_mm2=np.full(depth.shape, cell**2),
+        cell_mm=cell,
+        corner_mm=(0.0, 0.0),
+        slope_mrad=0.0,
+    )
 
 
 def test_one_millimetre_over_a_square_metre_is_a_litre() -> None:

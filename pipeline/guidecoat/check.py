@@ -51,6 +51,7 @@ from .scan_doubts import spot_words
 from .scan_io import read_scan
 from .settings import Settings, require_edges
 from .spots import find_spots
+from .stretch import Stretch
 from .surroundings import off_surroundings
 from .unrolled import Unrolled, shouldered, unroll
 from .untold import turns_tight, unsure_words, untold_words
@@ -339,9 +340,9 @@ def _result(
     doubts += _spots(unrolled, fair, deviation, settings)
     told = doubts + unsure_words(judged.unsure)
     main = fair.faces[0]
-    side = cells.grid.cell_mm
     laid_on = np.unique(faces.label[found.judged])
-    length, width = np.ptp(np.argwhere(unrolled.skin), axis=0) * side
+    stretch = Stretch.of(cells, unrolled.chart, unrolled.skin)
+    length, width = stretch.extent_mm(unrolled.skin)
     return CheckResult(
         scan=scan,
         settings=settings,
@@ -358,9 +359,9 @@ def _result(
         smallest_visible_mm=visible,
         points_judged=int((deviation.point_status <= UNDECIDED).sum()),
         dropped=_dropped(unrolled, deviation.point_status),
-        length_mm=float(max(length, width)),
-        width_mm=float(min(length, width)),
-        area_cm2=float(unrolled.skin.sum()) * side**2 / 100.0,
+        length_mm=max(length, width),
+        width_mm=min(length, width),
+        area_cm2=float(stretch.area_mm2[unrolled.skin].sum()) / 100.0,
         warnings=warnings_of(unrolled, faces, fair, found, visible, settings, told),
         cautions=cautions_for(settings.stage),
         timings_s={**unrolled.timings_s, **clock.seconds},

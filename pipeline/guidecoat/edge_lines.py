@@ -119,8 +119,14 @@ class Beside:
 
     def at(self, stations: NDArray[np.intp]) -> Beside:
         """The same at some of the stations."""
-        fields = (getattr(self, name)[stations] for name in ("cell", "weight", "basis", "products"))
-        return Beside(*fields, self.window_mm, self.station_mm)
+        return Beside(
+            self.cell[stations],
+            self.weight[stations],
+            self.basis[stations],
+            self.products[stations],
+            self.window_mm,
+            self.station_mm,
+        )
 
 
 def cells_beside(edge: Edge, cell_uv: Floats, tree: cKDTree, *, cell_mm: float) -> Beside:

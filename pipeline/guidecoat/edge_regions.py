@@ -93,16 +93,20 @@ def with_knocks(
 ) -> tuple[Region, ...]:
     """Regions with the knocks in edges among them, each high or low once."""
     every = list(regions)
-    for knock in _knocks_in(bands, fair, faces, found, cells, tolerance):
+    knocks = _knocks_in(bands, fair, faces, found, cells, tolerance)
+    if not knocks:
+        return named(every)
+    metal = Metal.of(cells, chart, cells.filled)
+    for knock in knocks:
         core, whole = (
             _cells_of(knock, cells, only) for only in (knock.core, np.ones_like(knock.core))
         )
-        own = _region(knock, core, whole, cells, chart, scan, edges, tolerance)
+        own = _region(knock, core, whole, chart, scan, edges, tolerance, metal)
         near = ndimage.binary_dilation(whole, _FULL, iterations=_TOUCHING_CELLS)
         shared = [int((r.footprint & near).sum()) * (r.kind == knock.kind) for r in every]
         if max(shared, default=0):
             best = int(np.argmax(shared))
-            every[best] = _joined(every[best], own, knock, found, cells)
+            every[best] = _joined(every[best], own, knock, found, metal)
         else:
             every.append(own)
     return named(every)
@@ -214,11 +218,11 @@ def _region(
     knock: Knock,
     core: Mask,
     whole: Mask,
-    cells: Cells,
     chart: Chart,
     scan: Scan,
     edges: tuple[Edge, ...],
     tolerance: ToleranceSettings,
+    metal: Metal,
 ) -> Region:
     place = np.array([knock.u_mm, knock.v_mm])
     x, y, z = scan.to_file_frame(chart.to_space(np.array([[*place, knock.height_mm]])))[0]
@@ -240,7 +244,7 @@ def _region(
         float(z),
         knock.u_mm,
         knock.v_mm,
-        tape_distances(place, edges, face=knock.face, metal=Metal(cells.grid, cells.filled)),
+        tape_distances(place, edges, face=knock.face, metal=metal),
         "",
         core,
         whole,
@@ -250,16 +254,16 @@ def _region(
 
 
 def _joined(
-    region: Region, own: Region, knock: Knock, found: CellDeviation, cells: Cells
+    region: Region, own: Region, knock: Knock, found: CellDeviation, metal: Metal
 ) -> Region:
     """A region that runs out into an edge: with what lies in the band, which it knew nothing of."""
-    beyond = ~found.judged[cells.grid.index(*knock.patch_uv.T)]
+    beyond = ~found.judged[metal.grid.index(*knock.patch_uv.T)]
     area = region.area_cm2 + knock.patch_mm2 * float(beyond.sum()) / 100.0
     volume = region.volume_cm3 + knock.patch_mm2 * float(knock.patch_mm[beyond].sum()) / 1000.0
     footprint = region.footprint | own.footprint
     # In a corner it runs out over two edges: the one that is farther off is named.
     at_edge = max(region, own, key=lambda r: abs(r.edge_peak_mm))
-    long_side, short_side = sides_mm(footprint, cells)
+    long_side, short_side = sides_mm(footprint, metal)
     joined = replace(
         region,
         mean_mm=10.0 * volume / area,

@@ -98,12 +98,15 @@ def with_line_dents(
     ]
     ends = ends_of(crease.line_uv for crease in creases)
     found = [d for d in found if np.linalg.norm(ends - d.place_uv, axis=1).min() > _FADES_MM]
+    if not found:
+        return regions
+    metal = Metal.of(cells, chart, cells.filled)
     for dent in sorted(found, key=lambda dent: -abs(dent.off_mm)):
-        own = _region(dent, cells, chart, scan, edges)
+        own = _region(dent, cells, chart, scan, edges, metal)
         # Lines run side by side, and a dent goes down on all it reaches.
         parts = [r for r in every if r.kind == own.kind and (r.footprint & own.footprint).any()]
         every = [r for r in every if not any(r is part for part in parts)]
-        every.append(_joined(own, parts, cells) if parts else own)
+        every.append(_joined(own, parts, metal) if parts else own)
     return named(every)
 
 
@@ -223,7 +226,7 @@ def _laid(row: Floats, run: Floats, limit_mm: float, batten_mm: float) -> Floats
     )[0]
 
 
-def _joined(own: Region, parts: list[Region], cells: Cells) -> Region:
+def _joined(own: Region, parts: list[Region], metal: Metal) -> Region:
     """A dent with the marks that its flanks make on the faces beside the line.
 
     As high as it stands on the line or beside it, wherever that is farther off; out where a flank
@@ -233,10 +236,10 @@ def _joined(own: Region, parts: list[Region], cells: Cells) -> Region:
     told = own if abs(own.peak_mm) > abs(flank.peak_mm) else flank
     sure = next((part for part in parts if part.verdict == "out"), None)
     footprint = np.any([own.footprint, *(part.footprint for part in parts)], axis=0)
-    area = float(footprint.sum()) * cells.grid.cell_mm**2 / 100.0
+    area = float(metal.stretch.area_mm2[footprint].sum()) / 100.0
     # Beside the line a part of it is measured, on it the whole is reckoned as a dimple.
     volume = max(own.volume_cm3, sum(part.volume_cm3 for part in parts), key=abs)
-    long_side, short_side = sides_mm(footprint, cells)
+    long_side, short_side = sides_mm(footprint, metal)
     return replace(
         told,
         verdict="undecided" if sure is None else "out",
@@ -254,14 +257,20 @@ def _joined(own: Region, parts: list[Region], cells: Cells) -> Region:
     )
 
 
-def _region(dent: _Dent, cells: Cells, chart: Chart, scan: Scan, edges: tuple[Edge, ...]) -> Region:
-    side = cells.grid.cell_mm
+def _region(
+    dent: _Dent,
+    cells: Cells,
+    chart: Chart,
+    scan: Scan,
+    edges: tuple[Edge, ...],
+    metal: Metal,
+) -> Region:
     place = dent.place_uv
     footprint = near_line(cells.grid, place[None, :], 0.5 * dent.across_mm) & cells.filled
     i, j = (int(k[0]) for k in cells.grid.index(*place[:, None]))
     height = cells.height_mm[i, j] if cells.filled[i, j] else 0.0
     x, y, z = scan.to_file_frame(chart.to_space(np.array([[*place, height]])))[0]
-    area_cm2 = float(footprint.sum()) * side**2 / 100.0
+    area_cm2 = float(metal.stretch.area_mm2[footprint].sum()) / 100.0
     # Of a cosine dimple over its whole area (computed).
     mean = (1.0 - 4.0 / np.pi**2) * 0.5 * dent.off_mm
     return Region(
@@ -281,7 +290,7 @@ def _region(dent: _Dent, cells: Cells, chart: Chart, scan: Scan, edges: tuple[Ed
         float(z),
         float(place[0]),
         float(place[1]),
-        tape_distances(place, edges, metal=Metal(cells.grid, cells.filled)) or at_words(x, y, z),
+        tape_distances(place, edges, metal=metal) or at_words(x, y, z),
         "",
         footprint,
         footprint,

@@ -31,7 +31,7 @@ def place_of(unrolled: Unrolled, edges: Sequence[Edge], u_mm: float, v_mm: float
     """The place of a chart point on the skin, or over a hole at the height of the nearest skin."""
     u = unrolled
     x, y, z = place_in_file(u.scan, u.chart, u.cells, u.skin, (u_mm, v_mm))
-    metal = Metal(u.cells.grid, u.cells.filled | (u.faces.label > 0))
+    metal = Metal.of(u.cells, u.chart, u.cells.filled | (u.faces.label > 0))
     at = np.array([u_mm, v_mm])
     tape = tape_distances(at, tuple(edges), metal=metal) if edges else ""
     return Place(x, y, z, tape)

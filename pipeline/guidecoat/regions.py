@@ -85,12 +85,13 @@ def measure_regions(
     ----------
     label : (nu, nv) face of every cell, so that tapes run over one face only.
     """
-    return named(
-        region
-        for mark in marks
-        if (region := _measured(mark, found, cells, chart, scan, edges, tolerance, label))
-        is not None
+    if not marks:
+        return ()
+    metal = Metal.of(cells, chart, cells.filled | (label > 0))
+    measured = (
+        _measured(mark, found, cells, chart, scan, edges, tolerance, label, metal) for mark in marks
     )
+    return named(region for region in measured if region is not None)
 
 
 def named(regions: Iterable[Region]) -> tuple[Region, ...]:
@@ -114,13 +115,14 @@ def _measured(
     edges: tuple[Edge, ...],
     tolerance: ToleranceSettings,
     label: NDArray[np.int32],
+    metal: Metal,
 ) -> Region | None:
     inside = mark.footprint & found.judged
     sign = -1.0 if mark.kind == "low" else 1.0
     size = np.abs(found.smooth_mm) if mark.kind == "ripple" else sign * found.smooth_mm
     i, j = np.unravel_index(np.nanargmax(np.where(inside, size, np.nan)), size.shape)
     peak, u = _top(found.smooth_mm, int(i), int(j)), float(found.sigma_mm[i, j])
-    extent = _extent_of(inside, mark.level_mm, found, cells)
+    extent = _extent_of(inside, mark.level_mm, found, metal)
     if mark.kind == "ripple":
         slope = float(slope_amplitude(found, cells, inside).max())
         verdict = verdict_at(slope, found.slope_sigma_mrad, tolerance.slope_mrad)
@@ -135,7 +137,7 @@ def _measured(
         return None
     place = np.array([cells.u_mm[i, j], cells.v_mm[i, j]])
     x, y, z = scan.to_file_frame(chart.to_space(np.array([[*place, cells.height_mm[i, j]]])))[0]
-    face, metal = int(label[i, j]), Metal(cells.grid, cells.filled | (label > 0))
+    face = int(label[i, j])
     return Region(
         "",
         mark.kind,
@@ -178,13 +180,13 @@ class _Extent:
     width_mm: float
 
 
-def _extent_of(inside: Mask, level_mm: float, found: CellDeviation, cells: Cells) -> _Extent:
-    side = cells.grid.cell_mm
-    whole = _whole(inside, found, side)
+def _extent_of(inside: Mask, level_mm: float, found: CellDeviation, metal: Metal) -> _Extent:
+    whole = _whole(inside, found, metal.grid.cell_mm)
     above = _carried(found, whole)[whole] - level_mm
-    length, width = sides_mm(whole, cells)
-    area, volume = float(whole.sum()) * side**2, float(above.sum()) * side**2
-    return _Extent(float(above.mean()), area, volume, length, width)
+    square = metal.stretch.area_mm2[whole]
+    length, width = sides_mm(whole, metal)
+    area, volume = float(square.sum()), float(above @ square)
+    return _Extent(volume / area, area, volume, length, width)
 
 
 def _top(field: Floats, i: int, j: int) -> float:
@@ -263,10 +265,10 @@ def _of_noise_alone(found: CellDeviation) -> float:
     return float(-ndtri(FAMILY_RISK / max(int(found.judged.sum()), 1)))
 
 
-def sides_mm(inside: Mask, cells: Cells) -> tuple[float, float]:
+def sides_mm(inside: Mask, metal: Metal) -> tuple[float, float]:
     """Sides of the smallest rectangle round a footprint, over the cells' full squares."""
-    side = cells.grid.cell_mm
-    place = np.argwhere(inside) * side
+    side = metal.grid.cell_mm
+    place = metal.stretch.laid_out(inside)
     try:
         rim = place[ConvexHull(place).vertices]
     except (QhullError, ValueError):

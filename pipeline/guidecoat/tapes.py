@@ -7,9 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .chart import Grid
+from .cells import Cells
+from .chart import Chart, Grid
 from .edges import Edge
 from .polylines import carried_on
+from .stretch import Stretch
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -36,10 +38,20 @@ _ROUND_TIMES = 1.5
 
 @dataclass(frozen=True, eq=False)
 class Metal:
-    """Where there is a panel to lay a tape on: (nu, nv) bool on the cells' grid."""
+    """Where there is a panel to lay a tape on, (nu, nv) bool, and how long it is over its map."""
 
-    grid: Grid
+    stretch: Stretch
     there: Mask
+
+    @classmethod
+    def of(cls, cells: Cells, chart: Chart, there: Mask) -> Metal:
+        """The metal of a scan on its chart."""
+        return cls(Stretch.of(cells, chart, there), there)
+
+    @property
+    def grid(self) -> Grid:
+        """Its map's cells."""
+        return self.stretch.grid
 
     def carries(self, start: Floats, way: Floats) -> bool:
         """Whether a tape from (2,) a place along (2,) a way lies on metal or bridges but a handle.
@@ -126,7 +138,14 @@ def tape_distances(
     chosen += [t for t in tapes[1:] if abs(t.unit @ first) < _ACROSS][:1]
     if own and not chosen:
         return _near_words(place, own, metal)
-    return ", ".join(f"{tape.length_mm:.0f} mm from {_called(tape.edge)}" for tape in chosen)
+    return ", ".join(
+        f"{_length_mm(place, tape.way, metal):.0f} mm from {_called(tape.edge)}" for tape in chosen
+    )
+
+
+def _length_mm(place: Floats, way: Floats, metal: Metal | None) -> float:
+    """Of a tape that lies on the skin."""
+    return float(np.linalg.norm(way)) if metal is None else metal.stretch.length_mm(place, way)
 
 
 def at_words(x: float, y: float, z: float) -> str:
@@ -142,7 +161,8 @@ def _near_words(place: Floats, edges: list[Edge], metal: Metal | None) -> str:
     foot, at_end = feet[k]
     where = "the end of " if at_end and not edges[k].closed else ""
     off = "" if metal is None or metal.carries(place, foot - place) else ", not over metal"
-    return f"near {where}{_called(edges[k])}: {away[k]:.0f} mm off{off}"
+    length = _length_mm(place, foot - place, metal)
+    return f"near {where}{_called(edges[k])}: {length:.0f} mm off{off}"
 
 
 def _ends_at_another(tape: _Tape, edges: list[Edge], place: Floats) -> bool:

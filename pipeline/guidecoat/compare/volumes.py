@@ -11,6 +11,7 @@ from scipy import ndimage
 from ..calming import masked_gaussian
 from ..faces import BEHIND, REFUSED, STRIP
 from ..specks import wild_cells
+from ..stretch import Stretch
 from .bridging import Bridge, bridges_over
 from .passes import Pass
 
@@ -191,11 +192,5 @@ def _volume(
 
 
 def _areas(one: Pass) -> Floats:
-    """(nu, nv) true area of the skin over each cell, mm2: cells are squares of the chart."""
-    cells, chart = one.result.cells, one.result.chart
-    side = cells.grid.cell_mm
-    _, (i, j) = ndimage.distance_transform_edt(~one.skin, return_indices=True)
-    height = ndimage.gaussian_filter(cells.height_mm[i, j], max(1.0, 8.0 / side))
-    slope_u, slope_v = np.gradient(height, side)
-    grow = 1.0 + chart.curvature_per_mm * height
-    return np.asarray(side**2 * np.sqrt(grow**2 * (1.0 + slope_u**2) + slope_v**2))
+    """(nu, nv) area of the skin over each cell, mm2."""
+    return Stretch.of(one.result.cells, one.result.chart, one.skin).area_mm2

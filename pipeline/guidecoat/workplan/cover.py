@@ -115,7 +115,7 @@ class CoverSurface:
         for face in self._faces:
             lift = self._lift(face, tapped).coefficients
             volume += float(face.volume_row @ lift)
-            volume -= float(panel[face.judged].sum()) * self._field.cell_area_mm2
+            volume -= float(panel[face.judged] @ self._field.area_mm2[face.judged])
             depth = face.watched @ lift - panel[face.where]
             greatest = max(greatest, float(depth.max(initial=0.0)))
         return CoverNeed(max(volume, 0.0), greatest)
@@ -185,7 +185,7 @@ def _face_cover(result: Checked, field: PanelField, face: FaceSurface) -> _FaceC
     watched = space.rows(cells.u_mm[where], cells.v_mm[where])
     every = np.nonzero(judged)
     rows = space.rows(cells.u_mm[every], cells.v_mm[every])
-    area = np.full(len(every[0]), field.cell_area_mm2)
+    area = field.area_mm2[every]
     highs = [high for high in field.highs if _on(high, member)]
     length = max([face.batten_mm, *(_asked_length(result, face, high) for high in highs)])
     steepest = max((high.peak_mm for high in highs), default=0.0) / (_CLIMB_SHARE * length)

@@ -12,6 +12,7 @@ from scipy import ndimage
 from ..settings import PlanSettings
 
 Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 LIMITS = ("none", "caution", "metalwork first", "stop")
 """What a depth of filler runs into, the mildest first."""
@@ -98,6 +99,7 @@ def fill_of(
     depth_mm: Floats,
     figures: PlanSettings,
     *,
+    area_mm2: Floats,
     cell_mm: float,
     corner_mm: tuple[float, float],
     slope_mrad: float,
@@ -108,14 +110,18 @@ def fill_of(
     ----------
     depth_mm : (nu, nv), NaN off the judged cells; less than a fiftieth of a millimetre is none,
         and below 0 metal stands proud of the target.
+    area_mm2 : (nu, nv) of the skin over each cell.
     corner_mm : chart position of the grid's first corner.
     slope_mrad : the slope that the target surface adds to the fair surface.
     """
     known = np.isfinite(depth_mm)
     depth = np.where(known & (depth_mm > _THINNEST_MM), depth_mm, 0.0)
     filled = depth > 0.0
-    square = cell_mm**2
-    volume = float(depth.sum()) * square
+    volume = float((depth * area_mm2).sum())
+
+    def _cm2(where: Mask) -> float:
+        return float(area_mm2[where].sum()) / 100.0
+
     litres = volume / MM3_PER_LITRE
     kilograms = mixed_kilograms(litres, figures)
     greatest = float(depth.max(initial=0.0))
@@ -127,35 +133,35 @@ def fill_of(
         target,
         shown,
         greatest,
-        volume / (float(filled.sum()) * square) if filled.any() else 0.0,
+        volume / float(area_mm2[filled].sum()) if filled.any() else 0.0,
         corner_mm[0] + cell_mm * (float(i) + 0.5),
         corner_mm[1] + cell_mm * (float(j) + 0.5),
         litres,
         litres * figures.mixing_factor,
         kilograms,
         1e3 * kilograms * figures.hardener_share,
-        float(filled.sum()) * square / 100.0,
-        _feathered(filled, known, greatest, figures, cell_mm) * square / 100.0,
+        _cm2(filled),
+        _cm2(_feathered(filled, known, greatest, figures, cell_mm)),
         coats_for(greatest, figures),
         slope_mrad,
         proud if proud > _THINNEST_MM else 0.0,
         limit_of(greatest, figures),
-        float((depth > figures.filler_caution_mm).sum()) * square / 100.0,
-        float((depth > figures.filler_metalwork_first_mm).sum()) * square / 100.0,
-        float((depth >= figures.filler_stop_mm).sum()) * square / 100.0,
+        _cm2(depth > figures.filler_caution_mm),
+        _cm2(depth > figures.filler_metalwork_first_mm),
+        _cm2(depth >= figures.filler_stop_mm),
     )
 
 
 def _feathered(
-    filled: NDArray[np.bool_],
-    known: NDArray[np.bool_],
+    filled: Mask,
+    known: Mask,
     greatest_mm: float,
     figures: PlanSettings,
     cell_mm: float,
-) -> int:
-    """Cells round a fill that its edge is feathered over, wider in proportion beyond caution."""
+) -> Mask:
+    """(nu, nv) bool, cells round a fill that its edge is feathered over, wider in proportion beyond caution."""
     if not filled.any():
-        return 0
+        return filled
     reach = figures.feather_edge_mm * max(1.0, greatest_mm / figures.filler_caution_mm)
     away = ndimage.distance_transform_edt(~filled) * cell_mm
-    return int((known & ~filled & (away <= reach)).sum())
+    return np.asarray(known & ~filled & (away <= reach))

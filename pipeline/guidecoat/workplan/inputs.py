@@ -17,6 +17,7 @@ from ..fairing import FaceSurface, FairSurface
 from ..regions import Region
 from ..scan import Scan
 from ..settings import Settings
+from ..stretch import Stretch
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -72,19 +73,16 @@ class PanelField:
 
     height_mm : the smoothed deviation within highs and lows that are out, 0 elsewhere: metal in
     tolerance is left alone, and what is undecided is measured before it is worked;
-    judged : cells that count; highs, lows : those regions, each with its cells.
+    judged : cells that count; area_mm2 : (nu, nv) of the skin over each cell; highs, lows : those
+    regions, each with its cells.
     """
 
     height_mm: Floats
     judged: Mask
     highs: tuple[Region, ...]
     lows: tuple[Region, ...]
+    area_mm2: Floats
     cell_mm: float
-
-    @property
-    def cell_area_mm2(self) -> float:
-        """Area of one cell."""
-        return self.cell_mm**2
 
 
 def panel_field(result: Checked) -> PanelField:
@@ -102,7 +100,8 @@ def panel_field(result: Checked) -> PanelField:
         inside = region.footprint & judged
         height[inside] = np.maximum(smooth[inside], 0.0)
     height.setflags(write=False)
-    return PanelField(height, judged, highs, lows, result.cells.grid.cell_mm)
+    area = Stretch.of(result.cells, result.chart, judged).area_mm2
+    return PanelField(height, judged, highs, lows, area, result.cells.grid.cell_mm)
 
 
 def face_at(result: Checked, u_mm: float, v_mm: float) -> FaceSurface | None:

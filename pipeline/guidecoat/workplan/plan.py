@@ -84,11 +84,20 @@ def plan_work(
     corner = (grid.u0_mm, grid.v0_mm)
     every = tuple(high.region for high in field.highs)
     to_fair = np.where(field.judged, -surface.panel_mm(every), np.nan)
-    tap = fill_of(TAP, to_fair, figures, cell_mm=grid.cell_mm, corner_mm=corner, slope_mrad=0.0)
+    tap = fill_of(
+        TAP,
+        to_fair,
+        figures,
+        area_mm2=field.area_mm2,
+        cell_mm=grid.cell_mm,
+        corner_mm=corner,
+        slope_mrad=0.0,
+    )
     cover = fill_of(
         COVER,
         surface.lift_mm() - field.height_mm,
         figures,
+        area_mm2=field.area_mm2,
         cell_mm=grid.cell_mm,
         corner_mm=corner,
         slope_mrad=surface.slope_mrad(),
