@@ -33,6 +33,7 @@ _VOTES = 200_000
 _SIDE_BINS = 24
 _AS_LONG = 1.005
 _MOST_TURNED_DEG = 10.0
+_SAG_DEGREE = 2
 _AXES = {"x": 0, "y": 1, "z": 2}
 
 
@@ -321,16 +322,24 @@ def _robust_slope(x: NDArray[np.intp], y: Floats) -> float:
 def _roll(
     centre: Floats, weight: Floats, base: Floats, origin: Floats, axis_by: str, outside_by: str
 ) -> Chart:
-    """Fit the base circle to the section robustly, and put the apex amid the panel."""
+    """Fit the base circle to the section robustly, and put the apex amid the panel.
+
+    A panel that sags along the axis as well shows its section smeared: the circle is fitted to the
+    points brought back by the sag, a parabola along the axis.
+    """
     q = (centre - origin) @ base.T
-    a, b = q[:, 1], q[:, 2]
-    robust = weight.copy()
+    section = q[:, 1:]
+    robust, brought = weight.copy(), section
     for _ in range(8):
-        centre_ab, curvature = _circle(a, b, robust)
+        centre_ab, curvature = _circle(brought[:, 0], brought[:, 1], robust)
         chart = _chart_at(base, origin, centre_ab, curvature, 0.0, 0.0, axis_by, outside_by)
         uvh = chart.to_chart(centre)
-        scale = 1.4826 * np.median(np.abs(uvh[:, 2])) + 1e-9
-        robust = weight / (1.0 + (uvh[:, 2] / (2.0 * scale)) ** 2)
+        sag = np.polyval(np.polyfit(q[:, 0], uvh[:, 2], _SAG_DEGREE, w=np.sqrt(robust)), q[:, 0])
+        angle = curvature * uvh[:, 1] + np.arctan2(centre_ab[2], centre_ab[3])
+        brought = section - sag[:, None] * np.column_stack([np.sin(angle), np.cos(angle)])
+        off = uvh[:, 2] - sag
+        scale = 1.4826 * np.median(np.abs(off)) + 1e-9
+        robust = weight / (1.0 + (off / (2.0 * scale)) ** 2)
     middle_u = 0.5 * (uvh[:, 0].min() + uvh[:, 0].max())
     middle_v = 0.5 * (uvh[:, 1].min() + uvh[:, 1].max())
     return _chart_at(
