@@ -29,7 +29,7 @@ _SCALE_FLOOR = 1.0 / 15.0
 _LEAST_WINDOW = 0.32
 _FEWEST_CELLS = 50
 # Beyond the band that is never trusted (choice).
-_RIM_CELLS = 1.5
+_AT_RIM_CELLS = 1.5
 _LEAST_ERROR = 0.2
 # The classical thin plate is laid as it is in the books, without a trend.
 _CLASSICAL = 2
@@ -182,7 +182,7 @@ def face_job(
         metal.v_mm,
         metal.height_mm,
         metal.weight,
-        faces.inside_mm[metal.where] <= faces.inboard_mm + _RIM_CELLS * cells.grid.cell_mm,
+        faces.inside_mm[metal.where] <= faces.inboard_mm + _AT_RIM_CELLS * cells.grid.cell_mm,
         metal.where,
         cells.grid.shape,
         tuple(edges),

@@ -322,10 +322,8 @@ def _robust_slope(x: NDArray[np.intp], y: Floats) -> float:
 def _roll(
     centre: Floats, weight: Floats, base: Floats, origin: Floats, axis_by: str, outside_by: str
 ) -> Chart:
-    """Fit the base circle to the section robustly, and put the apex amid the panel.
-
-    A panel that sags along the axis as well shows its section smeared: the circle is fitted to the
-    points brought back by the sag, a parabola along the axis.
+    """Fit the base circle to the section robustly, and put the apex amid the panel; to points that
+    are brought back by the sag along the axis, a parabola, which smears the section.
     """
     q = (centre - origin) @ base.T
     section = q[:, 1:]

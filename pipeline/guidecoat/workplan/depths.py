@@ -159,7 +159,9 @@ def _feathered(
     figures: PlanSettings,
     cell_mm: float,
 ) -> Mask:
-    """(nu, nv) bool, cells round a fill that its edge is feathered over, wider in proportion beyond caution."""
+    """(nu, nv) bool, cells round a fill that its edge is feathered over; wider in proportion beyond
+    caution.
+    """
     if not filled.any():
         return filled
     reach = figures.feather_edge_mm * max(1.0, greatest_mm / figures.filler_caution_mm)
