@@ -9,7 +9,10 @@ from numpy.typing import NDArray
 
 from .far_off import PRESSED_SHARE
 
-_ROUND_SHARE = 1.3
+# Of how far a line is rounded. Measured on one rounded over 25 mm, sound, 8 seeds: with 1.3 three
+# have ripple beside it, with 1.6 and 1.9 none.
+_ROUND_SHARE = 1.6
+_SHOULDER_SHARE = 1.3
 # Farther than a shoulder is rounded its curvature runs out: 25 mm leave 0.07 mm there.
 _RUNS_OUT_MM = 40.0
 # Body lines are rounded less (choice: twice what their narrow window sees as crisp).
@@ -50,7 +53,9 @@ class Crease:
         """How far to either side of it the surface hinges: as far as the skin is rounded, and until
         a shoulder's curvature has run out.
         """
-        return _ROUND_SHARE * self.round_mm + (_RUNS_OUT_MM if self.shoulder else 0.0)
+        if self.shoulder:
+            return _SHOULDER_SHARE * self.round_mm + _RUNS_OUT_MM
+        return _ROUND_SHARE * self.round_mm
 
     @property
     def broad(self) -> bool:
