@@ -74,6 +74,17 @@ def test_a_deep_dent_with_wide_flanks_is_sure() -> None:
     assert_told(crowned(4, (700.0, 450.0), (9000.0, 3000.0), marks).regions, marks)
 
 
+@pytest.mark.parametrize("seed", [5, 6, 7])
+def test_the_place_of_a_flat_top_is_its_middle(seed: int) -> None:
+    """60 mm of it are level, where the highest of all cells lies anywhere."""
+    rng = np.random.default_rng(seed)
+    x, y = places(rng, 600.0, 400.0, 1.4)
+    flat = np.clip((70.0 - np.hypot(x - 80.0, y + 20.0)) / 40.0, 0.0, 1.0)
+    z = -(x**2) / 9000.0 - y**2 / 3000.0 + 0.6 * flat**2 * (3.0 - 2.0 * flat)
+    (high,) = check(scan_of(x, y, z + rng.normal(0.0, 0.1, len(x))), FINE).regions
+    assert np.hypot(high.x - 80.0, high.y + 20.0) < 15.0
+
+
 @pytest.mark.slow
 def test_a_mark_beside_a_body_line_is_no_end_of_it() -> None:
     rng = np.random.default_rng(5)

@@ -30,6 +30,8 @@ _BRIDGED_MM = 21.0
 # A squared cosine so many cells wide reads 2 % low: with w = pi / 5, w^2 / 24 of it by averaging
 # over a cell and (1 - exp(-w^2 / 2))^3 by calming over one (derived).
 _DRAWN_BY_CELLS = 10.0
+# Of cells of one height some stand 3 sigmas over it and some as far below (derived, of a thousand).
+_TOP_SIGMAS = 6.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -135,6 +137,7 @@ def _measured(
         verdict = _verdict_on_peak(abs(peak), u, found, tolerance.height_mm)
     if verdict == "in":
         return None
+    i, j = _middle_of_top(size, inside, int(i), int(j), found.height_noise_mm)
     place = np.array([cells.u_mm[i, j], cells.v_mm[i, j]])
     x, y, z = scan.to_file_frame(chart.to_space(np.array([[*place, cells.height_mm[i, j]]])))[0]
     face = int(label[i, j])
@@ -187,6 +190,17 @@ def _extent_of(inside: Mask, level_mm: float, found: CellDeviation, metal: Metal
     length, width = sides_mm(whole, metal)
     area, volume = float(square.sum()), float(above @ square)
     return _Extent(volume / area, area, volume, length, width)
+
+
+def _middle_of_top(size: Floats, inside: Mask, i: int, j: int, noise_mm: float) -> tuple[int, int]:
+    """The cell amid those about the highest one that noise alone may have kept from being it: on a
+    flat top the highest may lie anywhere.
+    """
+    high = inside & (size >= size[i, j] - _TOP_SIGMAS * noise_mm)
+    label, _ = ndimage.label(high)
+    top = np.argwhere(label == label[i, j])
+    a, b = top[((top - top.mean(axis=0)) ** 2).sum(axis=1).argmin()]
+    return int(a), int(b)
 
 
 def _top(field: Floats, i: int, j: int) -> float:
