@@ -57,12 +57,11 @@ def full_size_map(result: CheckResult, scale: Scale, sections: tuple[Section, ..
             strokes.append(Stroke(gap, 0.15, "dashed", PALE))
         u, v = section.uv_mm[0]
         lettering.append(Lettering(float(u) + 6.0, float(v) + 6.0, section.name, 3.0))
-    along, around = _shortfall_mm(result)
+    along, around = (_by_words(mm) for mm in _longer_mm(result))
     note = (
         "Full line: high; dashed: low; dotted: ripple; thin and ?: undecided. "
-        "A crowned panel is longer than its paper: "
-        f"this one by up to {along:.1f} mm along u and {around:.1f} mm along v. Start from the "
-        "nearest edge."
+        "A crowned panel is not as long as its paper: "
+        f"this one is up to {along} along u and {around} along v. Start from the nearest edge."
     )
     return Drawing("the unrolled panel", tuple(strokes), tuple(lettering), note)
 
@@ -88,8 +87,12 @@ def _levels(result: CheckResult, scale: Scale) -> list[Stroke]:
     return strokes
 
 
-def _shortfall_mm(result: CheckResult) -> tuple[float, float]:
-    """By how much the panel's skin is longer than the paper, along u and along v, at most."""
+def _by_words(longer_mm: float) -> str:
+    return f"{abs(longer_mm):.1f} mm {'shorter' if longer_mm < 0.0 else 'longer'}"
+
+
+def _longer_mm(result: CheckResult) -> tuple[float, float]:
+    """By how much the skin is longer than the paper, along u and along v, where that is most."""
     grid = result.cells.grid
     u, v = np.meshgrid(grid.u_mm, grid.v_mm, indexing="ij")
     fair = fair_points(result.chart, result.cells, result.faces, result.fair, u.ravel(), v.ravel())
@@ -98,5 +101,5 @@ def _shortfall_mm(result: CheckResult) -> tuple[float, float]:
         stretch = (np.linalg.norm(way, axis=1) - 1.0).reshape(grid.shape)
         judged = np.isfinite(result.deviation.cell_mm)
         total = np.where(judged, stretch, 0.0).sum(axis=axis) * grid.cell_mm
-        found.append(float(np.abs(total).max()))
+        found.append(float(total[np.abs(total).argmax()]))
     return found[0], found[1]
