@@ -119,11 +119,11 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def sides() -> MirrorResult:
-    """Two panels that lie level beside the plane x = 0, the one 0.12 mm up and 2.2 mm along."""
+    """Two panels that lie level beside the plane x = 0, the one 0.05 mm up and 2.2 mm along."""
     plane = MirrorOptions(plane=((0.0, 0.0, 0.0), (1.0, 0.0, 0.0)))
     one, two = (
         seen((), seed=seed, spacing_mm=3.5, pose=place)[0]
-        for seed, place in ((1, at(800.0, 2.2, 0.12)), (2, at(800.0, 0.0, 0.0)))
+        for seed, place in ((1, at(800.0, 2.2, 0.05)), (2, at(800.0, 0.0, 0.0)))
     )
     return mirror_pair(one, counterpart(two), load_settings("primer"), plane)
 

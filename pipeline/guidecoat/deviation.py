@@ -196,28 +196,20 @@ def measure_cells(
 def _misfit(cell: Floats, faces: Faces, surface: FairSurface, judged: Mask, side: float) -> Floats:
     """How far the surface lies off the sound cells over lengths well above a cell, per face.
 
-    The mean square of the deviation over a 15 mm window, within half a batten's length: what form
-    the batten could not follow there.
+    The mean square of the deviation over a 15 mm window: what form the batten could not follow.
     """
     out = np.zeros(judged.shape)
     for face in surface.faces:
         sound = judged & face.sound & (faces.label == face.face)
         if sound.sum() < 20:
             continue
-        square = masked_gaussian(cell, sound, max(1.0, _MISFIT_WINDOW_MM / side)) ** 2
-        usual = float(np.sqrt(np.mean(square[sound])))
+        window = max(1.0, _MISFIT_WINDOW_MM / side)
+        mean = masked_gaussian(cell, sound, window)[sound]
         # On a panel that is rough all over, most of that is the panel: the surface's own part is
         # what the residual rose by as the batten lengthened.
         floor = min(scale for _, scale in face.climb)
-        rise = float(np.sqrt(max(face.scale_mm**2 - floor**2, 0.0)))
-        own = min(1.0, rise / (usual + 1e-12))
-        reach = 0.5 * face.batten_mm / side
-        there, weight = (
-            ndimage.gaussian_filter(field, reach, mode="constant")
-            for field in (np.where(sound, square, 0.0), sound.astype(np.float64))
-        )
-        member = judged & (faces.label == face.face)
-        out[member] = own * np.sqrt(there[member] / np.maximum(weight[member], 1e-9))
+        rise = np.sqrt(max(face.scale_mm**2 - floor**2, 0.0))
+        out[faces.label == face.face] = min(float(np.sqrt(np.mean(mean**2))), float(rise))
     return out
 
 

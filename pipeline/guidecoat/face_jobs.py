@@ -65,7 +65,8 @@ class FaceJob:
     (n,) of its cells; rim : (n,) bool, those beside its edges or beside what parts it; stations,
     slopes : per edge, rows of height and of the slope inward at its stations; let_go : per edge,
     (s,) stations that must not be held; shouldered : whether it hinges along a shoulder; trended :
-    whether its surface is laid over its trend.
+    whether its surface is laid over its trend; leaning : whether marks are taken to lean over an
+    edge beyond their feet.
     """
 
     face: int
@@ -96,6 +97,7 @@ class FaceJob:
     window_cells: float
     trend: Trend
     trended: bool
+    leaning: bool = False
 
     def on_grid(self, values: NDArray[Any] | float, empty: float) -> NDArray[Any]:
         """(nu, nv) values of the face's cells, (n,) or one for all, and what stands elsewhere."""

@@ -36,7 +36,7 @@ Mask = NDArray[np.bool_]
 # (choice), and what it left in pulls the surface, as the next ones find. Measured beside edges:
 # with two of them marks read up to 5 % low, four change no more.
 _MASK_ROUNDS = 2
-_MOST_MASK_ROUNDS = 4
+_FURTHER_ROUNDS = 2
 # Times the residual's scale with the battens that follow most: only that near are further rounds
 # made. Measured: 1.0 to 1.15 on crowned panels, 1.24 to 1.27 where a line fades out, whose form
 # would be left out bit by bit.
@@ -54,10 +54,11 @@ class FaceSurface:
     lattice : (nku + 3, nkv + 3) B-spline coefficients, NaN off the face; batten_mm and who
     decided it; scale_mm : robust residual of the sound cells, averaged as far as their noise
     asks for, noise_mm : of single cells; sound : (nu, nv) bool, cells it
-    lies on; form : (nu, nv) bool, those of them that were left out at first and taken back, as the
-    batten follows them; climb : (batten, residual) as the batten lengthened; unfollowed_mm :
-    (nu, nv) how far cells lie off a surface of this batten that leaves nothing out, NaN where that
-    was not laid; broken_down : whether so much was left out that it may have been the sound part.
+    lies on; form : (nu, nv) bool, those of them on a shoulder that were left out at first and taken
+    back, as the batten follows them; climb : (batten, residual) as the batten lengthened;
+    unfollowed_mm : (nu, nv) how far cells lie off a surface of this batten that leaves nothing out,
+    NaN where that was not laid; broken_down : whether so much was left out that it may have been
+    the sound part.
     """
 
     face: int
@@ -202,11 +203,11 @@ def _fit_face(
     try:
         step, decided_by, climb = choose_batten(job, surface, hold_of)
         least = min(scale for _, scale in climb)
-        step = _without_marks(job, step, hold_of, least_mm=least)
-        unknocked = _without_knocked(job, step.fit.coefficients, bands)
-        if unknocked is not job:
+        clear, step = _without_marks(job, step, hold_of, least_mm=least)
+        unknocked = _without_knocked(clear, step.fit.coefficients, bands)
+        if unknocked is not clear:
             step = refit_without_marks(unknocked, step, hold_of)
-        taken = readmit_form(job, step, hold_of, least_mm=min(scale for _, scale in climb))
+        taken = readmit_form(job, step, hold_of, least_mm=least)
         if taken.step is not step:
             # What stood off at the edges of a surface that left form out was no knock.
             step = taken.step
@@ -242,20 +243,24 @@ def _fit_face(
 
 def _without_marks(
     job: FaceJob, step: FitStep, hold_of: dict[str, str], *, least_mm: float
-) -> FitStep:
-    """A fit laid again without its marks, round by round where the batten follows the form well.
+) -> tuple[FaceJob, FitStep]:
+    """A fit laid again without its marks; where the batten follows the form well, until none is
+    found beyond them, and with a job that takes them to lean over the edges beyond their feet.
 
     Parameters
     ----------
     least_mm : the residual's scale with the battens that follow most.
     """
-    for made in range(_MOST_MASK_ROUNDS):
-        if made >= _MASK_ROUNDS and step.scale_mm > _WELL_FOLLOWED * least_mm:
-            break
+    for _ in range(_MASK_ROUNDS):
+        step = refit_without_marks(job, step, hold_of)
+    if step.scale_mm > _WELL_FOLLOWED * least_mm:
+        return job, step
+    job = replace(job, leaning=True)
+    for _ in range(_FURTHER_ROUNDS):
         before, step = step, refit_without_marks(job, step, hold_of)
         if np.array_equal(before.weight > 0.0, step.weight > 0.0):
             break
-    return step
+    return job, step
 
 
 def _without_knocked(job: FaceJob, coefficients: Floats, bands: tuple[EdgeBand, ...]) -> FaceJob:

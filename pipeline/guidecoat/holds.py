@@ -102,11 +102,13 @@ def edge_lines_of(
 
 
 def _near_marks(job: FaceJob, sound: Floats) -> Mask:
-    """(n,) bool, cells that are left out, and those that the feet of what is left out lean over."""
-    out = job.on_grid(sound <= 0.0, False)
-    if not out.any():
-        return out[job.where]
-    away = ndimage.distance_transform_edt(~out)[job.where] * job.cell_mm
+    """(n,) bool, cells that are left out, and those that the feet of what is left out lean over;
+    none where that may be form.
+    """
+    marked = job.leaning & (sound <= 0.0)
+    if not marked.any():
+        return marked
+    away = ndimage.distance_transform_edt(job.on_grid(~marked, True))[job.where] * job.cell_mm
     return np.asarray(away <= _LEANS_MM)
 
 

@@ -122,8 +122,9 @@ def _measured(
     inside = mark.footprint & found.judged
     sign = -1.0 if mark.kind == "low" else 1.0
     size = np.abs(found.smooth_mm) if mark.kind == "ripple" else sign * found.smooth_mm
-    i, j = np.unravel_index(np.nanargmax(np.where(inside, size, np.nan)), size.shape)
-    peak, u = _top(found.smooth_mm, int(i), int(j)), float(found.sigma_mm[i, j])
+    highest = np.nanargmax(np.where(inside, size, np.nan))
+    i, j = (int(k) for k in np.unravel_index(highest, size.shape))
+    peak, u = _top(found.smooth_mm, i, j), float(found.sigma_mm[i, j])
     extent = _extent_of(inside, mark.level_mm, found, metal)
     if mark.kind == "ripple":
         slope = float(slope_amplitude(found, cells, inside).max())
@@ -132,12 +133,12 @@ def _measured(
         slope = float(np.nanmax(found.slope_mrad[inside]))
         if extent.width_mm < _DRAWN_BY_CELLS * cells.grid.cell_mm:
             # Between nothing and all of it: half is put back, and the other half left in doubt.
-            half = 0.5 * _read_low(found, cells, int(i), int(j))
+            half = 0.5 * _read_low(found, cells, i, j)
             peak, u = peak + float(np.copysign(half, peak)), u + 0.5 * half
         verdict = _verdict_on_peak(abs(peak), u, found, tolerance.height_mm)
     if verdict == "in":
         return None
-    i, j = _middle_of_top(size, inside, int(i), int(j), found.height_noise_mm)
+    i, j = _middle_of_top(size, inside, i, j, found.height_noise_mm)
     place = np.array([cells.u_mm[i, j], cells.v_mm[i, j]])
     x, y, z = scan.to_file_frame(chart.to_space(np.array([[*place, cells.height_mm[i, j]]])))[0]
     face = int(label[i, j])

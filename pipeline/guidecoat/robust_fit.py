@@ -297,9 +297,9 @@ def _marks_of(job: FaceJob, step: FitStep) -> Mask:
 class Readmitted:
     """A fit that took back what it had left out although it is form.
 
-    form : (n,) bool, cells that it took back; unfollowed_mm : (n,) how far the cells lie off the
-    surface that leaves nothing out, None where nothing broad was left out; broken_down : whether
-    the lesser part had been taken for sound.
+    form : (n,) bool, cells of a shoulder that it took back and kept; unfollowed_mm : (n,) how far
+    the cells lie off the surface that leaves nothing out, None where nothing broad was left out;
+    broken_down : whether the lesser part had been taken for sound.
     """
 
     step: FitStep
@@ -339,14 +339,17 @@ def readmit_form(
         back = np.isin(patch, broad)
     if not back.any():
         return Readmitted(step, none, whole.off_mm, broken_down=False)
-    kept = np.where(back, 1.0, step.weight)
-    laid = _without_marks_on(back, job, _refit(job, step, kept, hold_of), hold_of)
-    return Readmitted(laid, back & (laid.weight > 0.0), whole.off_mm, broken)
+    laid = _refit(job, step, np.where(back, 1.0, step.weight), hold_of)
+    if broken or not job.shouldered:
+        return Readmitted(laid, none, whole.off_mm, broken)
+    laid = _without_marks_on(back, job, laid, hold_of)
+    return Readmitted(laid, back & (laid.weight > 0.0), whole.off_mm, broken_down=False)
 
 
 def _without_marks_on(back: Mask, job: FaceJob, step: FitStep, hold_of: dict[str, str]) -> FitStep:
-    """A fit that took form back, without the marks that came back with it: those that lie amid the
-    face and are narrower than the batten. Nothing else on form is told from it.
+    """A fit that took a shoulder's form back, without the marks that came back with it: those that
+    lie amid the face and are narrower than the batten. Elsewhere what stands off form that was
+    taken back is form that the batten does not follow.
 
     Parameters
     ----------

@@ -68,6 +68,8 @@ _TIMES_SWUNG = 1.5
 # follows, 1.4 to 2.7 where sound corners were called high or low by 0.5 mm.
 _STRAINED_TIMES = 1.3
 _MOSTLY_FADING = 0.5
+# Of ripple, whose patches are wider (choice).
+_PARTLY_FADING = 0.25
 # A tool's depth, wall and floor (mean over peak); less deep beside a step that was found. A blow as
 # deep has no floor: a cone's mean is a third of its peak. Only a floor of 0.8 misses the bowl.
 _RECESS_MM = 4.0
@@ -182,7 +184,7 @@ def _why(region: Region, look: _Look) -> str:
     if region.kind == "ripple":
         if look.tight:
             return TIGHT
-        if look.beside.faded[region.footprint].mean() > _MOSTLY_SOUND:
+        if look.beside.fading[region.footprint].mean() > _PARTLY_FADING:
             return FADES
         touches = min(float(from_line.min()), float(from_flank.min())) < _TOUCHES_MM
         near_mm = min(float(from_line.mean()), float(from_flank.mean()))
