@@ -197,10 +197,11 @@ def _middle_of_top(size: Floats, inside: Mask, i: int, j: int, noise_mm: float) 
     """The cell amid those about the highest one that noise alone may have kept from being it: on a
     flat top the highest may lie anywhere.
     """
-    high = inside & (size >= size[i, j] - _TOP_SIGMAS * noise_mm)
-    label, _ = ndimage.label(high)
+    foot = size[i, j] - _TOP_SIGMAS * noise_mm
+    label, _ = ndimage.label(inside & (size >= foot), np.ones((3, 3)))
     top = np.argwhere(label == label[i, j])
-    a, b = top[((top - top.mean(axis=0)) ** 2).sum(axis=1).argmin()]
+    middle = np.average(top, axis=0, weights=size[tuple(top.T)] - foot + noise_mm)
+    a, b = top[((top - middle) ** 2).sum(axis=1).argmin()]
     return int(a), int(b)
 
 
