@@ -18,18 +18,16 @@ LENGTH_MM, SECTION_MM = 800.0, 640.0
 SHOULDER_AT_MM = 90.0
 
 
-def section(
-    radius_mm: float, turn_deg: float, *, abrupt: bool = False
-) -> tuple[Floats, Floats, Floats]:
+def section(radius_mm: float, turn_deg: float) -> tuple[Floats, Floats, Floats]:
     """Arc length, height and lean (rad) of a section: nearly straight, an arc, nearly straight.
 
-    The arc's curvature rises and falls over a third of its length, as sheet does, or at once.
+    The arc's curvature rises and falls over a third of its length, as sheet does.
     """
     s = np.arange(-SECTION_MM / 2 - 50.0, SECTION_MM / 2 + 50.0, 0.25)
     arc = radius_mm * np.radians(turn_deg)
     ends = (SHOULDER_AT_MM - 0.5 * arc, SHOULDER_AT_MM + 0.5 * arc)
     rise, fall = (
-        np.clip((sign * (s - end)) / (1.0 if abrupt else arc / 3.0) + 0.5, 0.0, 1.0)
+        np.clip((sign * (s - end)) / (arc / 3.0) + 0.5, 0.0, 1.0)
         for sign, end in zip((1.0, -1.0), ends, strict=True)
     )
     on_arc = (rise**2 * (3.0 - 2.0 * rise)) * (fall**2 * (3.0 - 2.0 * fall))
@@ -39,18 +37,12 @@ def section(
 
 
 def wing(
-    seed: int,
-    radius_mm: float,
-    turn_deg: float,
-    bumps: tuple[Bump, ...] = (),
-    *,
-    wave: float = 0.0,
-    abrupt: bool = False,
+    seed: int, radius_mm: float, turn_deg: float, bumps: tuple[Bump, ...] = (), *, wave: float = 0.0
 ) -> Scan:
     """A wing with one shoulder; bumps stand on it along its normal, at (x, arc length)."""
     rng = np.random.default_rng(seed)
     x, s = places(rng, LENGTH_MM, SECTION_MM, 1.2)
-    at, across, lean = section(radius_mm, turn_deg, abrupt=abrupt)
+    at, across, lean = section(radius_mm, turn_deg)
     down = -np.cumsum(np.sin(lean)) * 0.25
     turned = s - wave * np.sin(x / 250.0)
     n = np.interp(turned, at, lean)

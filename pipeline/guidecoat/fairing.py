@@ -25,6 +25,7 @@ from .robust_fit import (
     readmit_form,
     refit_without_marks,
     shaken_by_edges,
+    whole_fit,
 )
 from .settings import CreaseSettings, SurfaceSettings
 from .spline import Fit, SplineSpace
@@ -45,6 +46,12 @@ _WELL_FOLLOWED = 1.2
 # many (choice).
 _COARSEST_KNOT_MM = 20.0
 _KNOTS_IN_A_BATTEN = 8.0
+
+MORE_FORM = (
+    "It has more form than one surface holds, or is damaged all over: give its body lines with "
+    "--creases FILE, or choose a shorter batten with --batten."
+)
+"""Why no fair surface lies on a panel that enough holds, and what to do."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -215,10 +222,7 @@ def _fit_face(
             if unknocked is not job:
                 step = held_again(unknocked, step, hold_of)
     except np.linalg.LinAlgError as error:
-        raise FitError(
-            f"no surface can be laid on face {job.face}: its points and held edges leave it free "
-            "to tilt. Hold its edges, or scan the part more completely."
-        ) from error
+        raise FitError(_why_none(job, surface.shortest_batten_mm)) from error
     unfollowed = np.nan if taken.unfollowed_mm is None else taken.unfollowed_mm
     return FaceSurface(
         job.face,
@@ -238,6 +242,21 @@ def _fit_face(
         PASSES[job.order],
         job.on_grid(unfollowed, np.nan),
         taken.broken_down,
+    )
+
+
+def _why_none(job: FaceJob, batten_mm: float) -> str:
+    """Why a fit could not be solved: too little holds the face, or too little lies on a surface."""
+    try:
+        whole_fit(job, batten_mm)
+    except np.linalg.LinAlgError:
+        return (
+            f"no surface can be laid on face {job.face}: its points and held edges leave it free "
+            "to tilt. Hold its edges, or scan the part more completely."
+        )
+    return (
+        f"no fair surface lies on face {job.face}: hardly any of its metal lies on the smoothest "
+        f"surface. {MORE_FORM}"
     )
 
 

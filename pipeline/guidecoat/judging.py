@@ -12,7 +12,7 @@ from .cells import Cells
 from .deviation import HELD, HIGH, IN, LOW, NOT_JUDGED, UNDECIDED, CellDeviation
 from .errors import ScanUnfitError
 from .faces import BAND, CREASE, JUDGED, LINE, REFUSED, SPECK, Faces
-from .fairing import FairSurface
+from .fairing import MORE_FORM, FairSurface
 from .marks import footprints_of
 from .regions import Region
 from .rules import GUARD
@@ -61,8 +61,7 @@ def without_refused(faces: Faces, fair: FairSurface, *, tolerance_mm: float) -> 
         raise ScanUnfitError(
             "no fair surface lies on this panel: its sound metal stays "
             f"{max(f.scale_mm for f in fair.faces):.2f} mm off the smoothest surface, whatever the "
-            "batten. It has more form than one surface holds, or is damaged all over: give its "
-            "body lines with --creases FILE, or choose a shorter batten with --batten."
+            f"batten. {MORE_FORM}"
         )
     return replace(faces, reason=reason)
 

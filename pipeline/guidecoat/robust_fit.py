@@ -324,7 +324,7 @@ def readmit_form(
     none = np.zeros(len(patch), bool)
     if not len(broad):
         return Readmitted(step, none, None, broken_down=False)
-    whole = _reweighted(job, step.batten_mm, np.ones(len(patch)), held_points(job))
+    whole = whole_fit(job, step.batten_mm)
     back = followed(
         job,
         patch,
@@ -358,6 +358,11 @@ def _without_marks_on(back: Mask, job: FaceJob, step: FitStep, hold_of: dict[str
     marked = back & _marks_of(job, step)
     amid = narrow_amid(job, marked, step.off_mm, below_mm=step.batten_mm)
     return _refit(job, step, np.where(amid, 0.0, step.weight), hold_of) if amid.any() else step
+
+
+def whole_fit(job: FaceJob, batten_mm: float) -> FitStep:
+    """The fit that leaves nothing out."""
+    return _reweighted(job, batten_mm, np.ones(len(job.height_mm)), held_points(job))
 
 
 def _refit(job: FaceJob, step: FitStep, kept: Floats, hold_of: dict[str, str]) -> FitStep:
