@@ -336,31 +336,50 @@
     });
     box.on("plotly_clickannotation", (event) => choose(event.annotation.text, false));
 
-    function showTwin() {
-      const both = colour === "light-both";
-      if (both === Boolean(box.data[TWIN].visible)) return;
-      spread(both);
-      const [a, b, c] = coordinates(apart);
-      Plotly.restyle(box, { visible: both, x: [a], y: [b], z: [c] }, [TWIN]);
-      Plotly.relayout(box, {
-        "scene.xaxis.range": ranged(0), "scene.yaxis.range": ranged(1), "scene.zaxis.range": ranged(2),
-        "scene.camera": fitted(home),
+    // Every call of plotly's draws all anew, so whatever changes together is told in one: `changes`
+    // holds what changes by the trace's number, and what is not named of a trace stays.
+    function redrawn(changes, anew) {
+      const changed = Object.keys(changes).map(Number), told = {};
+      changed.forEach((trace, n) => {
+        for (const [name, value] of Object.entries(changes[trace])) {
+          told[name] = told[name] || new Array(changed.length).fill(undefined);
+          told[name][n] = value;
+        }
       });
+      Plotly.update(box, told, anew || {}, changed);
     }
+
+    function lit() {
+      const changes = { 0: { intensity: intensity() } };
+      if (colour === "light-both") changes[TWIN] = { intensity: lightOn("fair") };
+      return changes;
+    }
+
+    let relit = false;
 
     return {
       relight() {
-        if (isLight()) Plotly.restyle(box, { intensity: [intensity()] }, [0]);
-        if (colour === "light-both") Plotly.restyle(box, { intensity: [lightOn("fair")] }, [TWIN]);
+        if (!isLight() || relit) return;
+        relit = true;
+        requestAnimationFrame(() => { relit = false; if (isLight()) redrawn(lit()); });
       },
       colourBy(id) {
         colour = id;
-        showTwin();
-        Plotly.restyle(box, Object.assign({ intensity: [intensity()] }, wrapped(colouring())), [0]);
-        const drawnIn = isLight() ? AMONG_LAMPS : OUTLINE;
-        if (outlines.length) Plotly.restyle(box, { "line.color": drawnIn }, outlines);
-        Plotly.restyle(box, { "marker.color": drawnIn }, [names]);
-        this.relight();
+        const both = colour === "light-both", changes = lit(), drawnIn = isLight() ? AMONG_LAMPS : OUTLINE;
+        Object.assign(changes[0], colouring());
+        for (const outline of outlines) changes[outline] = { "line.color": drawnIn };
+        changes[names] = { "marker.color": drawnIn };
+        let anew = {};
+        if (both !== Boolean(box.data[TWIN].visible)) {
+          spread(both);
+          const [x, y, z] = coordinates(apart);
+          changes[TWIN] = Object.assign({ visible: both, x, y, z }, changes[TWIN]);
+          anew = {
+            "scene.xaxis.range": ranged(0), "scene.yaxis.range": ranged(1), "scene.zaxis.range": ranged(2),
+            "scene.camera": fitted(home),
+          };
+        }
+        redrawn(changes, anew);
         for (const legend of document.querySelectorAll("[data-legend]")) {
           legend.hidden = legend.dataset.legend !== id;
         }
@@ -369,7 +388,7 @@
         factor = by;
         const [a, b, c] = coordinates(here);
         const [d, e, f] = coordinates(apart);
-        Plotly.restyle(box, { x: [a, a, d], y: [b, b, e], z: [c, c, f] }, [0, 1, TWIN]);
+        redrawn({ 0: { x: a, y: b, z: c }, 1: { x: a, y: b, z: c }, [TWIN]: { x: d, y: e, z: f } });
       },
       look(eye, up) {
         Plotly.relayout(box, { "scene.camera": fitted({ eye, up, center: home.center }) });
@@ -384,14 +403,10 @@
           centre[key] = (mark[key] - (low + high) / 2) / (high - low) * 1.0;
           eye[key] = centre[key] + 0.6 * mark.normal[k] + (k === 1 ? -0.15 : 0);
         });
-        Plotly.relayout(box, { "scene.camera": { eye, center: centre, up: home.up } });
-        Plotly.restyle(box, { "marker.size": [marks.map((m) => (m.name === name ? 13 : 7))] }, [names]);
+        const size = marks.map((m) => (m.name === name ? 13 : 7));
+        redrawn({ [names]: { "marker.size": size } }, { "scene.camera": { eye, center: centre, up: home.up } });
       },
     };
-  }
-
-  function wrapped(style) {
-    return { cmin: style.cmin, cmax: style.cmax, colorscale: [style.colorscale] };
   }
 
   function describe(name) {
