@@ -13,7 +13,7 @@ from .deviation import HELD, HIGH, IN, LOW, NOT_JUDGED, UNDECIDED, CellDeviation
 from .errors import ScanUnfitError
 from .faces import BAND, CREASE, JUDGED, LINE, REFUSED, SPECK, Faces
 from .fairing import MORE_FORM, FairSurface
-from .marks import footprints_of
+from .footprints import footprints_of
 from .regions import Region
 from .rules import GUARD
 from .settings import Settings

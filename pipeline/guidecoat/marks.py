@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +10,7 @@ from scipy import ndimage
 
 from .cells import Cells
 from .deviation import CellDeviation
+from .footprints import footprints_of, ring_round, window_round
 from .rules import FOOT_OF_TOLERANCE, FOOT_SIGMAS, GUARD
 from .settings import ToleranceSettings
 
@@ -110,28 +109,13 @@ def _stands_alone(mark: Mark, found: CellDeviation, cells: Cells) -> bool:
     """Whether it is level round a mark, over half as far again as the mark reaches."""
     side = cells.grid.cell_mm
     reach = _ALONE_REACH * float(np.sqrt(mark.footprint.sum() / np.pi)) * side
-    away = ndimage.distance_transform_edt(~mark.footprint) * side
-    ring = found.judged & (away > side) & (away <= side + reach)
+    there, ring = ring_round(
+        mark.footprint, found.judged, from_mm=side, to_mm=side + reach, cell_mm=side
+    )
     if ring.sum() < _FEWEST_ROUND:
         return False
     peak = np.abs(found.smooth_mm[mark.core]).max()
-    return bool((np.abs(found.smooth_mm[ring]) < _LEVEL * peak).mean() > _MOSTLY_LEVEL)
-
-
-class Marked(Protocol):
-    """Anything that takes up cells: a mark, or the region it became."""
-
-    @property
-    def footprint(self) -> Mask:
-        """(nu, nv) bool, its cells."""
-
-
-def footprints_of(marks: Iterable[Marked], shape: tuple[int, ...]) -> Mask:
-    """(nu, nv) bool, cells of the footprint of any of them."""
-    taken = np.zeros(shape, bool)
-    for mark in marks:
-        taken |= mark.footprint
-    return taken
+    return bool((np.abs(found.smooth_mm[there][ring]) < _LEVEL * peak).mean() > _MOSTLY_LEVEL)
 
 
 def _clear_of(marks: list[Mark], found: CellDeviation, cells: Cells) -> CellDeviation:
@@ -178,20 +162,28 @@ def _footprint(
     be multiplied by its area. A mark spreads no farther than a cosine or Gaussian of its core
     would, and shares the ground between with its neighbours.
     """
+    reach = _reach(cores, height, foot, side)
+    # Beyond it lies the ring, and as far again as the mark the others that it shares ground with.
+    margin = max(2.0 * reach, reach + _RING_MM[1]) / side + 1.0
+    window = window_round(cores, margin)
+    cores, others, height = cores[window], others[window], height[window]
     away = ndimage.distance_transform_edt(~cores) * side
-    room = judged & (away <= _reach(cores, height, foot, side))
+    room = judged[window] & (away <= reach)
     if others.any():
         room &= away <= ndimage.distance_transform_edt(~others) * side
     level = 0.0
     footprint = cores
+    quiet = judged[window] & ~loud[window]
     for _ in range(2):
         body, _ = ndimage.label(((height - level > foot) | cores) & room)
         footprint = np.isin(body, np.unique(body[cores])[np.unique(body[cores]) > 0]) | cores
         beyond = ndimage.distance_transform_edt(~footprint) * side
-        ring = judged & (beyond > _RING_MM[0]) & (beyond <= _RING_MM[1]) & ~loud
+        ring = quiet & (beyond > _RING_MM[0]) & (beyond <= _RING_MM[1])
         if ring.sum() >= _FEWEST_ROUND:
             level = float(np.median(height[ring]))
-    return footprint, level
+    whole = np.zeros(judged.shape, bool)
+    whole[window] = footprint
+    return whole, level
 
 
 def _reach(cores: Mask, height: Floats, foot: float, side: float) -> float:

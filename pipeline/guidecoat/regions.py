@@ -15,6 +15,7 @@ from .cells import Cells
 from .chart import Chart
 from .deviation import CellDeviation
 from .edges import Edge
+from .footprints import window_round
 from .marks import Mark, slope_amplitude
 from .rules import FAMILY_RISK, GUARD
 from .scan import Scan
@@ -198,8 +199,10 @@ def _middle_of_top(size: Floats, inside: Mask, i: int, j: int, noise_mm: float) 
     flat top the highest may lie anywhere.
     """
     foot = size[i, j] - _TOP_SIGMAS * noise_mm
-    label, _ = ndimage.label(inside & (size >= foot), np.ones((3, 3)))
-    top = np.argwhere(label == label[i, j])
+    window = window_round(inside)
+    corner = np.array([side.start for side in window])
+    label, _ = ndimage.label((inside & (size >= foot))[window], np.ones((3, 3)))
+    top = np.argwhere(label == label[tuple(np.array([i, j]) - corner)]) + corner
     middle = np.average(top, axis=0, weights=size[tuple(top.T)] - foot + noise_mm)
     a, b = top[((top - middle) ** 2).sum(axis=1).argmin()]
     return int(a), int(b)
@@ -252,9 +255,13 @@ def _beyond(value: float, noise: float) -> float:
 def _whole(inside: Mask, found: CellDeviation, side: float) -> Mask:
     """A footprint with its drop-outs, and with the band of a body line that runs across it."""
     reach = max(1, int(np.ceil(_BRIDGED_MM / side)))
-    padded = np.pad(inside, reach)
+    window = window_round(inside)
+    padded = np.pad(inside[window], reach)
     closed = ndimage.binary_closing(padded, iterations=reach)[reach:-reach, reach:-reach]
-    return np.asarray(ndimage.binary_fill_holes(inside) | (closed & ~found.judged))
+    whole = np.zeros(inside.shape, bool)
+    filled = ndimage.binary_fill_holes(inside[window])
+    whole[window] = filled | (closed & ~found.judged[window])
+    return whole
 
 
 def _carried(found: CellDeviation, whole: Mask) -> Floats:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from .cells import Cells
 from .deviation import CellDeviation
 from .fitness import measure_sight
-from .marks import Marked, footprints_of
+from .footprints import Marked, footprints_of
 from .regions import Region
 from .settings import Settings
 

@@ -15,8 +15,8 @@ from .deviation import CellDeviation
 from .edge_lines import Ding
 from .faces import BAND, Faces
 from .fairing import FaceSurface, FairSurface
+from .footprints import footprints_of, length_and_width, reaches, ring_round
 from .left_out import TIGHT_TIMES
-from .marks import footprints_of
 from .regions import Region
 from .settings import Settings
 
@@ -177,7 +177,7 @@ def doubt_forms(
 
 def _why(region: Region, look: _Look) -> str:
     """What speaks for form, "" where nothing does."""
-    length, width = _length_and_width(region.footprint, look.cells.grid.cell_mm)
+    length, width = length_and_width(region.footprint, look.cells.grid.cell_mm)
     slender = length / width
     from_line = look.beside.line_mm[region.footprint]
     from_flank = look.beside.flank_mm[region.footprint]
@@ -201,10 +201,10 @@ def _why(region: Region, look: _Look) -> str:
     near_mm = min(float(from_line.mean()), float(from_flank.mean()))
     if slender > _BESIDE_SLENDER and near_mm < _BESIDE_LINE_MM:
         return LINE
-    if float(from_line.max()) < _BESIDE_LINE_MM and _touches(region, ~look.found.judged):
+    if float(from_line.max()) < _BESIDE_LINE_MM and reaches(region.footprint, ~look.found.judged):
         return LINE
     edge = (look.faces.reason == BAND) & (look.beside.line_mm > _TOUCHES_MM)
-    if float(from_line.max()) < _AT_ITS_END_MM and _touches(region, edge):
+    if float(from_line.max()) < _AT_ITS_END_MM and reaches(region.footprint, edge):
         return LINE
     extent = np.ptp(np.argwhere(look.found.judged), axis=0).max() * look.cells.grid.cell_mm
     if region.kind != "ripple" and slender > SLENDER and length > _OF_PANEL * extent:
@@ -231,7 +231,7 @@ def _like_form(region: Region, look: _Look, width_mm: float, *, touches: bool) -
         return RECESS
     if _one_of_a_row(region, look):
         return ALIKE
-    if look.strained and _touches(region, look.faces.reason == BAND):
+    if look.strained and reaches(region.footprint, look.faces.reason == BAND):
         return TIGHT
     return BROAD if width_mm > _AS_BROAD * look.given_mm else ""
 
@@ -240,7 +240,7 @@ def _wave_mm(region: Region, look: _Look) -> float:
     """Length of a wave as broad at half its height as a mark is, however far its foot reaches."""
     higher = region.core & (np.abs(look.found.smooth_mm) > 0.5 * abs(region.peak_mm))
     side = look.cells.grid.cell_mm
-    return 2.0 * _length_and_width(higher, side)[1] if higher.any() else np.inf
+    return 2.0 * length_and_width(higher, side)[1] if higher.any() else np.inf
 
 
 def _swings_over(region: Region, look: _Look) -> bool:
@@ -284,7 +284,7 @@ def _pressed_size(region: Region, side: float) -> Floats | None:
         return None
     if abs(region.peak_mm) <= _SHALLOW_RECESS_MM:
         return None
-    return np.array([region.peak_mm, *_length_and_width(region.core, side)])
+    return np.array([region.peak_mm, *length_and_width(region.core, side)])
 
 
 def _follows(region: Region, look: _Look, *, broad: bool) -> bool:
@@ -310,32 +310,25 @@ def _follows(region: Region, look: _Look, *, broad: bool) -> bool:
     return False
 
 
-def _touches(region: Region, cells: Mask) -> bool:
-    return bool((ndimage.binary_dilation(region.footprint) & cells).any())
-
-
 def _quiet_round(region: Region, look: _Look) -> float:
     """The share of the skin round a region that lies on the fair surface.
 
     Other marks are passed over: gaps part a mark, a dent has a rim, and dents come in numbers.
     """
     found = look.found
-    away = ndimage.distance_transform_edt(~region.footprint) * look.cells.grid.cell_mm
-    marks = footprints_of(look.regions, away.shape)
-    ring = found.judged & (away > _RING_MM[0]) & (away <= _RING_MM[1]) & ~marks
+    marks = footprints_of(look.regions, found.judged.shape)
+    there, ring = ring_round(
+        region.footprint,
+        found.judged & ~marks,
+        from_mm=_RING_MM[0],
+        to_mm=_RING_MM[1],
+        cell_mm=look.cells.grid.cell_mm,
+    )
     if ring.sum() < _FEWEST_ROUND:
         return 1.0
     usual = float(np.nanmean(found.sigma_mm[found.judged]))
     limit = max(_QUIET_OF_TOLERANCE * look.tolerance_mm, _QUIET_SIGMAS * usual)
-    return float((np.abs(found.smooth_mm[ring]) < limit).mean())
-
-
-def _length_and_width(footprint: Mask, side: float) -> tuple[float, float]:
-    """How long and wide (mm) a footprint is, followed round its bends: an ellipse's diameters."""
-    whole = ndimage.binary_fill_holes(np.pad(footprint, 1))
-    width = 2.0 * float(ndimage.distance_transform_edt(whole).max()) * side
-    area = float(whole.sum()) * side**2
-    return max(area / (0.25 * np.pi * width), width), width
+    return float((np.abs(found.smooth_mm[there][ring]) < limit).mean())
 
 
 def turns_tight(fair: FairSurface) -> bool:

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from .cells import Cells
 from .deviation import CellDeviation
-from .marks import Mark, footprints_of
+from .footprints import footprints_of
+from .marks import Mark
 from .ripple_doubts import MOSTLY, is_waves
 
 Mask = NDArray[np.bool_]

@@ -9,7 +9,7 @@ import numpy as np
 
 from ..check import CheckResult
 from ..edge_lines import EdgeLine
-from ..marks import footprints_of
+from ..footprints import footprints_of
 from ..regions import Region
 from ..tapes import tape_foot
 from .map_layers import creases_shown

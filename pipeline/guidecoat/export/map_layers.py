@@ -12,7 +12,7 @@ from ..check import CheckResult
 from ..crease import Crease
 from ..deviation import NOT_JUDGED
 from ..edge_lines import EdgeLine
-from ..marks import footprints_of
+from ..footprints import footprints_of
 from .colours import Scale
 from .map_style import (
     CREASE_STYLE,
