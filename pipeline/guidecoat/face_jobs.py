@@ -65,7 +65,8 @@ class FaceJob:
     (n,) of its cells; rim : (n,) bool, those beside its edges or beside what parts it; stations,
     slopes : per edge, rows of height and of the slope inward at its stations; let_go : per edge,
     (s,) stations that must not be held; shouldered : whether it hinges along a shoulder; trended :
-    whether its surface is laid over its trend; leaning : whether marks are taken to lean over an
+    whether its surface is laid over its trend; ripple : (n,) bool, cells that are kept however far
+    off they lie; leaning : whether marks are taken to lean over an
     edge beyond their feet.
     """
 
@@ -97,6 +98,7 @@ class FaceJob:
     window_cells: float
     trend: Trend
     trended: bool
+    ripple: Mask
     leaning: bool = False
 
     def on_grid(self, values: NDArray[Any] | float, empty: float) -> NDArray[Any]:
@@ -203,6 +205,7 @@ def face_job(
         metal.window_cells,
         trend_of(space, rows, metal.uv, trend),
         surface.order > _CLASSICAL,
+        np.zeros(len(metal.uv), bool),
     )
 
 

@@ -26,6 +26,7 @@ from .robust_fit import (
     refit_without_marks,
     shaken_by_edges,
     whole_fit,
+    with_ripple,
 )
 from .settings import CreaseSettings, SurfaceSettings
 from .spline import Fit, SplineSpace
@@ -210,6 +211,7 @@ def _fit_face(
     try:
         step, decided_by, climb = choose_batten(job, surface, hold_of)
         least = min(scale for _, scale in climb)
+        job, step = with_ripple(job, step, hold_of)
         clear, step = _without_marks(job, step, hold_of, least_mm=least)
         unknocked = _without_knocked(clear, step.fit.coefficients, bands)
         if unknocked is not clear:

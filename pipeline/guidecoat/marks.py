@@ -13,6 +13,7 @@ from .deviation import CellDeviation
 from .footprints import footprints_of, ring_round, window_round
 from .rules import FOOT_OF_TOLERANCE, FOOT_SIGMAS, GUARD
 from .settings import ToleranceSettings
+from .waves import crests_and_troughs
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -274,15 +275,9 @@ def _oscillates(found: CellDeviation, patch: Mask) -> bool:
     """
     value = np.where(patch, found.smooth_mm - np.median(found.smooth_mm[patch]), 0.0)
     level = _LIKE_HEIGHT * float(np.abs(value).max())
-    crests, highs = ndimage.label(value > level)
-    troughs, lows = ndimage.label(value < -level)
-    areas = [
-        np.sort(np.bincount(label.ravel())[1:])[::-1]
-        for label, count in ((crests, highs), (troughs, lows))
-        if count
-    ]
+    crests, troughs = crests_and_troughs(value, level)
     noise = float(np.median(found.sigma_mm[patch]))
-    if len(areas) < 2 or np.abs(value).max() < _ABOVE_NOISE * noise:
+    if not len(crests) or not len(troughs) or np.abs(value).max() < _ABOVE_NOISE * noise:
         return False
-    sizes = np.sort(np.concatenate(areas))[::-1]
+    sizes = np.sort(np.concatenate([crests, troughs]))[::-1]
     return bool(len(sizes) >= 3 and sizes[2] > _LIKE_AREA * sizes[0])

@@ -9,12 +9,13 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+from scipy.spatial import cKDTree
 
 from .biweight import BIWEIGHT, tukey
 from .edge_lines import NOISE_DRAWS, EdgeLine
 from .face_jobs import FaceJob
 from .holds import Hold, edge_lines_of, held_edges, held_points
-from .left_out import broad_patches, broken_down, followed, marks_in, narrow_amid
+from .left_out import broad_patches, broken_down, followed, marks_in, narrow_amid, ripple_in
 from .settings import SurfaceSettings
 from .spline import Fit, Rows, half_at, solve
 
@@ -51,6 +52,8 @@ _KNOCK_REACH = 0.6
 PASSES = {2: 1, 3: 2}
 # Of a face's cells: were fewer left, marks are not left out whole (choice). The same.
 _LEAST_KEPT = 0.3
+# Half a wave of ripple, which runs out over the edge beyond where it is found (derived).
+_LEFT_FREE_MM = 30.0
 _ALONG = "none longer is laid along a shoulder"
 
 
@@ -197,7 +200,7 @@ def _reweighted(
     among = weight > 0.0
     scale = 1.4826 * float(np.median(np.abs(calm[among])))
     noise = 1.4826 * float(np.median(np.abs(off[among])))
-    after = tukey(calm, BIWEIGHT * max(scale, job.floor_mm))
+    after = np.where(job.ripple, 1.0, tukey(calm, BIWEIGHT * max(scale, job.floor_mm)))
     return FitStep(batten_mm, fit, off, scale, noise, after, hold, lines, free)
 
 
@@ -287,7 +290,7 @@ def refit_without_marks(job: FaceJob, step: FitStep, hold_of: dict[str, str]) ->
 
 def _marks_of(job: FaceJob, step: FitStep) -> Mask:
     """(n,) bool, the marks of a fit that the one not held at the edges finds as well."""
-    marked = marks_in(job, step.off_mm, step.scale_mm)
+    marked = marks_in(job, step.off_mm, step.scale_mm) & ~job.ripple
     if step.free is None:
         return marked
     return marked & marks_in(job, step.free.off_mm, step.free.scale_mm)
@@ -358,6 +361,24 @@ def _without_marks_on(back: Mask, job: FaceJob, step: FitStep, hold_of: dict[str
     marked = back & _marks_of(job, step)
     amid = narrow_amid(job, marked, step.off_mm, below_mm=step.batten_mm)
     return _refit(job, step, np.where(amid, 0.0, step.weight), hold_of) if amid.any() else step
+
+
+def with_ripple(job: FaceJob, step: FitStep, hold_of: dict[str, str]) -> tuple[FaceJob, FitStep]:
+    """A job that keeps its ripple, and the fit laid again with it; both as they are without any.
+
+    A robust fit that may leave ripple's crests out settles on its troughs, or the other way round:
+    the surface that runs through its middle is none that it keeps to.
+    """
+    ripple = ripple_in(job, whole_fit(job, step.batten_mm).off_mm)
+    if not ripple.any():
+        return job, step
+    beside = cKDTree(np.column_stack([job.u_mm, job.v_mm])[ripple])
+    let_go = tuple(
+        own | (beside.query(edge.station_uv)[0] <= _LEFT_FREE_MM)
+        for own, edge in zip(job.let_go, job.edges, strict=True)
+    )
+    job = replace(job, ripple=ripple, let_go=let_go)
+    return job, _refit(job, step, np.where(ripple, 1.0, step.weight), hold_of)
 
 
 def whole_fit(job: FaceJob, batten_mm: float) -> FitStep:
