@@ -9,12 +9,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from guidecoat.compare import CompareOptions, compare_scans
 from guidecoat.compare.placing import between_files, place_scan
 from guidecoat.registration import Registration, RegistrationSettings
 from guidecoat.registration.observability import own_noise_mm
 from guidecoat.registration.placing import settled
 from guidecoat.registration.surfels import make_surfels
-from guidecoat.synthetic import Defect, Panel, crowned_door, scan_panel, to_scan, wing
+from guidecoat.settings import load_settings
+from guidecoat.synthetic import Defect, Panel, Part, crowned_door, scan_panel, to_scan, wing
 from guidecoat.synthetic.heights import smooth_step
 from pair_fixture import slip_mm
 
@@ -39,6 +41,22 @@ class Build:
         return (
             self.peak_mm * smooth_step(self.sign * ((s, t)[self.axis] - self.at), self.ramp_mm)[0]
         )
+
+
+@dataclass(frozen=True)
+class Skim:
+    """Filler over all of a panel, thicker toward one end."""
+
+    thin_mm: float
+    thick_mm: float
+    length_mm: float
+    centre_st: tuple[float, float] = (0.0, 0.0)
+    reach_mm: float = 1e9
+
+    def displacement_mm(self, s: Floats, t: Floats) -> Floats:
+        del t
+        along = s / self.length_mm + 0.5
+        return np.asarray(self.thin_mm + (self.thick_mm - self.thin_mm) * along)
 
 
 def build(panel: Panel, axis: int, sign: int, *, at: float, ramp: float) -> Build:
@@ -115,3 +133,31 @@ def test_a_step_over_the_larger_part_is_told(at: float) -> None:
     assert "Two placings fit" in said
     assert "--pairs" in said
     assert "--already-aligned" in said
+
+
+@pytest.mark.parametrize(("thin_mm", "thick_mm"), [(0.5, 0.95), (-0.3, -0.2)])
+def test_a_skim_over_the_whole_panel_is_told(thin_mm: float, thick_mm: float) -> None:
+    """In one frame, what lies off nearly everywhere to one side is filler and no noise."""
+    skim = Skim(thin_mm, thick_mm, DOOR.extent_mm[1] - DOOR.extent_mm[0])
+    truths = [
+        scan_panel(
+            DOOR,
+            defects,
+            spacing_mm=2.0,
+            noise_mm=0.05,
+            seed=seed,
+            noise_way="along normal",
+            pose=np.eye(4),
+        )
+        for seed, defects in ((1, ()), (2, (cast(Defect, skim),)))
+    ]
+    before, after = (to_scan(truth) for truth in truths)
+    options = CompareOptions(already_aligned=True)
+    change = compare_scans((before, after), load_settings("filler"), options).whole
+    told = change.added_cm3 if thick_mm > 0.0 else change.removed_cm3
+    doubt = change.added_uncertainty_cm3 if thick_mm > 0.0 else change.removed_uncertainty_cm3
+    area_cm2 = 0.01 * 2.0**2 * float((truths[0].part == Part.SKIN).sum())
+    true = 0.05 * abs(thin_mm + thick_mm) * area_cm2
+    assert (change.changed & change.compared).sum() > 0.95 * change.compared.sum()
+    assert abs(told - true) < max(doubt, 0.03 * true)
+    assert min(change.added_cm3, change.removed_cm3) == 0.0

@@ -63,8 +63,15 @@ def advise(
             )
     warnings += _unseen(whole)
     if not whole.changed.any():
+        hidden = whole.hides_mm(settings.tolerance.height_mm)
         warnings.append(
-            f"No change was found; a change has to be over about {whole.least_mm:.2f} mm to show."
+            f"No change was found; a change has to be over about {whole.least_mm:.2f} mm to show"
+            + (
+                ", which is more than the tolerance: the scans differ by as much all over the "
+                "panel. Support it alike for both, and look at change.png before trusting either."
+                if hidden
+                else "."
+            )
         )
     return advised, tuple(warnings)
 

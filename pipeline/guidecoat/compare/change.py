@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, stats
 
-from ..calming import smoothed
+from ..calming import masked_gaussian, smoothed
 from ..deviation import CellDeviation
 from ..errors import ScanUnfitError
 from ..local_fit import quadratic_columns
@@ -32,6 +32,10 @@ _FEWEST_CORE_CELLS = 5
 _FOOT_RIM_MM = 6.0
 # Half-normal quantile that a change of up to half the panel leaves nearly alone.
 _CALM_QUANTILE, _CALM_SIGMAS = 0.3, 0.3853
+# Off to one side, beyond so many sigmas, on so much of the panel: noise and misfit go both ways
+# (choice). What hangs together as noise is shorter than the window about whose mean it is read.
+_ONE_SIDED, _ONE_SIDED_SIGMAS = 0.6, 3.0
+_NOISE_WINDOW_MM = 30.0
 _LEAST_COMPARED = 0.1
 # A peak is read from a paraboloid over so far round it: the window rounds steep patches off or
 # overshoots their rims, and has to be wider to tell what changed.
@@ -70,6 +74,10 @@ class Change:
     unseen_area_cm2: float
     bridged_area_cm2: float
 
+    def hides_mm(self, tolerance_mm: float) -> float:
+        """What change (mm) would not show although it is beyond tolerance, 0 where all would."""
+        return self.least_mm if self.least_mm > tolerance_mm else 0.0
+
 
 def find_change(before: Pass, after: Pass) -> Change:
     """Compare two passes on one yardstick.
@@ -98,10 +106,10 @@ def find_change(before: Pass, after: Pass) -> Change:
     smooth = smoothed(change, compared, window)
     noise = np.hypot(before.noise_mm, after.noise_mm) * (0.3820 / window)
     noise = np.where(compared, noise, np.nan)
-    calm = np.quantile(np.abs(smooth[compared]), _CALM_QUANTILE) / _CALM_SIGMAS
     placing = np.hypot(before.placing_mm, after.placing_mm)
-    usual = float(np.nanmedian(np.sqrt(noise**2 + placing**2 + SPRAY_MM**2)))
-    sigma = np.sqrt(noise**2 + placing**2 + SPRAY_MM**2) * max(1.0, calm / usual)
+    sigma = np.sqrt(noise**2 + placing**2 + SPRAY_MM**2)
+    usual = float(np.nanmedian(sigma))
+    sigma = sigma * max(1.0, _scatter_mm(smooth, compared, usual, side) / usual)
     places = max(compared.sum() / (4.0 * np.pi * window**2), 1.0)
     limit = float(stats.norm.isf(0.5 * _ERROR_RATE / places))
     marks, changed = _marks(smooth, sigma, compared, limit, side)
@@ -126,6 +134,17 @@ def find_change(before: Pass, after: Pass) -> Change:
         volume.unseen_area_cm2,
         volume.bridged_area_cm2,
     )
+
+
+def _scatter_mm(smooth: Floats, compared: Mask, usual_mm: float, side: float) -> float:
+    """Standard deviation of what was not touched, from the quieter part of the panel: about nil,
+    or, where nearly all of it is off to one side, as after a skim, about the level round it.
+    """
+    off = smooth[compared]
+    beyond = _ONE_SIDED_SIGMAS * usual_mm
+    if max((off > beyond).mean(), (off < -beyond).mean()) > _ONE_SIDED:
+        off = (smooth - masked_gaussian(smooth, compared, _NOISE_WINDOW_MM / side))[compared]
+    return float(np.quantile(np.abs(off), _CALM_QUANTILE)) / _CALM_SIGMAS
 
 
 def _marks(

@@ -17,6 +17,8 @@ def change_words(result: Comparison) -> str:
     """What was put on and taken off, in one line."""
     whole = result.whole
     if not whole.changed.any():
+        if hidden := whole.hides_mm(result.settings.tolerance.height_mm):
+            return f"No change can be told: one of up to {hidden:.2f} mm would not show"
         return f"No change: nothing over about {whole.least_mm:.2f} mm was added or taken off"
     parts = []
     if whole.added_cm3 > 0.0:
