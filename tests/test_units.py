@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
+import numpy as np
 import pytest
 
-from guidecoat.errors import ScanUnfitError, SettingsError
+from guidecoat.compare.reading import read_alike
+from guidecoat.errors import ScanUnfitError, SettingsError, UnitsError
 from guidecoat.scan import MM_PER_UNIT
+from guidecoat.settings import load_settings
 from guidecoat.units import decide_units, require_on_scan, require_possible
 
 
@@ -138,3 +143,30 @@ def test_a_known_length_between_no_two_points(end: tuple[float, float, float]) -
 def test_a_unit_that_makes_no_vehicle_is_refused(side: float, unit: str) -> None:
     with pytest.raises(ScanUnfitError, match=rf"door.ply: --units {unit} makes .* Say"):
         require_possible((side, 0.6 * side, 0.1 * side), unit, file="door.ply")
+
+
+def test_another_scan_of_the_panel_settles_what_one_leaves_open() -> None:
+    """120 x 80 units with points 0.3 apart: a lid in mm, or a side in cm."""
+    extent, spacing = (120.0, 80.0, 3.0), 0.3
+    with pytest.raises(UnitsError):
+        decide_units(extent, spacing)
+    decided = decide_units(extent, spacing, like_mm=1150.0)
+    assert decided.value == "cm"
+    assert decided.decided_by == "from the other scan's size: 1200 x 800 mm"
+    with pytest.raises(UnitsError):
+        decide_units(extent, spacing, like_mm=500.0)
+
+
+def test_of_two_scans_one_tells_the_units_of_the_other(tmp_path: Path) -> None:
+    u, v = np.meshgrid(np.linspace(0.0, 1000.0, 401), np.linspace(0.0, 680.0, 273))
+    points = np.column_stack([u.ravel(), v.ravel(), 1e-4 * (u.ravel() - 500.0) ** 2])
+    metric, inches = tmp_path / "before.xyz", tmp_path / "after.xyz"
+    np.savetxt(metric, points)
+    np.savetxt(inches, points / 25.4)
+    settings = load_settings("filler")
+    with pytest.raises(UnitsError, match=r"after\.xyz: units ambiguous"):
+        read_alike((inches,), settings)
+    for paths in ((metric, inches), (inches, metric)):
+        scans = dict(zip(paths, read_alike(paths, settings), strict=True))
+        assert scans[inches].units.value == "in"
+        assert scans[metric].units.value == "mm"

@@ -25,5 +25,9 @@ class ScanUnfitError(GuidecoatError):
     exit_code = 4
 
 
+class UnitsError(ScanUnfitError):
+    """What one unit of a scan is cannot be told from the scan alone."""
+
+
 class FitError(ScanUnfitError):
     """A fair surface could not be laid on a scan that looked fit."""

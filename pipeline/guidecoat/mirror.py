@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .check import CheckResult
-from .compare.comparing import check_or_cut, read_one, with_cells_for
+from .compare.comparing import check_or_cut, with_cells_for
 from .compare.difference import LOOK_FIRST, shape_difference
 from .compare.edge_rests import edge_rests
 from .compare.laying import Laid, Told, lay, read_pairs_of
@@ -18,6 +18,7 @@ from .compare.outlines import Outlines, outlines_of
 from .compare.parting import Parted, part_at_edges, refuse_unheld
 from .compare.passes import Pass, measure_pass, own_pass
 from .compare.placing import between_files
+from .compare.reading import read_alike
 from .compare.reflecting import in_frame, mirrored, plane_between, seen_in_own_mirror
 from .errors import ScanUnfitError, SettingsError
 from .ground import without_tables
@@ -113,7 +114,7 @@ def mirror_files(
     ScanReadError, ScanUnfitError, SettingsError : with the cause and the remedy.
     """
     started = time.perf_counter()
-    scans = [read_one(path, settings) for path in paths]
+    scans = read_alike(paths, settings)
     seconds = {"read": time.perf_counter() - started}
     options = options or MirrorOptions()
     if len(scans) == 1:

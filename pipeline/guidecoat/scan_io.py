@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .chunks import by_chunks
-from .errors import ScanReadError, ScanUnfitError
+from .errors import ScanReadError, ScanUnfitError, UnitsError
 from .pcd import read_pcd
 from .ply import read_ply
 from .ply_header import refusal
@@ -34,7 +34,11 @@ Raw = tuple[NDArray[np.void], NDArray[np.int32] | None]
 
 
 def read_scan(
-    path: str | Path, *, units: str = "auto", known_length: KnownLength | None = None
+    path: str | Path,
+    *,
+    units: str = "auto",
+    known_length: KnownLength | None = None,
+    like: Scan | None = None,
 ) -> Scan:
     """Read a scan, centre it in double precision and convert it to millimetres.
 
@@ -43,13 +47,14 @@ def read_scan(
     path : .ply, .stl, .obj, .pcd, or text with a point per line: .xyz, .pts, .csv, .txt.
     units : auto, or what one unit of the file is: mm, cm, m, in.
     known_length : (point, point, mm): two points in file coordinates and their true distance.
+    like : another scan of the same panel, whose size settles units that this one leaves open.
 
     Raises
     ------
     ScanReadError
         The file is not there, not a scan, cut short, or contradicts itself.
     ScanUnfitError
-        Too few points, all on a line, or units that cannot be told.
+        Too few points, all on a line, or, a `UnitsError`, units that cannot be told.
     SettingsError
         An unknown unit, a known length that gives no scale or lies off the scan, or both.
     """
@@ -68,7 +73,16 @@ def read_scan(
         del xyz
         seen = local if usable.all() else local[usable]
         spacing = float("nan") if known_length or units != "auto" else estimate_spacing(seen)
-        decided = decide_units(frame.extent, spacing, asked=units, known_length=known_length)
+        try:
+            decided = decide_units(
+                frame.extent,
+                spacing,
+                asked=units,
+                known_length=known_length,
+                like_mm=None if like is None else _longest_side_mm(like),
+            )
+        except UnitsError as error:
+            raise UnitsError(f"{path}: {error}") from error
         if known_length is None:
             require_possible(frame.extent, decided.value, file=str(path))
         else:
@@ -230,6 +244,11 @@ def _frame(
     grid = 2.0 ** np.floor(np.log2(sides[0] / 16))
     origin = np.round((low + high) / 2 / grid) * grid
     return _Frame(origin, (float(sides[0]), float(sides[1]), float(sides[2])))
+
+
+def _longest_side_mm(scan: Scan) -> float:
+    """Of a scan that was read, by the same measure by which units are guessed."""
+    return _frame(scan.points_mm, scan.usable, scan.path or Path(scan.name), {}).extent[0]
 
 
 def _sample(xyz: NDArray[np.floating], usable: NDArray[np.bool_]) -> NDArray[np.float64]:

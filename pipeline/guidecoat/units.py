@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from .errors import ScanUnfitError, SettingsError
+from .errors import ScanUnfitError, SettingsError, UnitsError
 from .scan import MM_PER_UNIT, Units
 
 # Panels of road vehicles and what scanners deliver of them (common practice).
@@ -15,6 +15,10 @@ TYPICAL_SPACING_MM = (0.1, 3.0)
 POSSIBLE_SIDE_MM = (100.0, 8000.0)
 ANY_SIDE_MM = (20.0, 20_000.0)
 POSSIBLE_SPACING_MM = (0.03, 6.0)
+
+# Of one panel another scan has its longest side within so much (choice: half of it may be missing,
+# and inches, centimetres and millimetres are farther apart).
+_LIKE_ANOTHER = 1.5
 
 # Holes, lamps and corners that people measure between have no scanned point at their middle.
 _ON_SCAN_MM = 20.0
@@ -30,6 +34,7 @@ def decide_units(
     *,
     asked: str = "auto",
     known_length: KnownLength | None = None,
+    like_mm: float | None = None,
 ) -> Units:
     """Decide what one unit of the file is in millimetres.
 
@@ -39,12 +44,14 @@ def decide_units(
     spacing : median distance to the nearest neighbour, in file units.
     asked : auto, or the unit the user gave.
     known_length : (point, point, mm): two points in file coordinates and their true distance.
+    like_mm : longest side of another scan of the same panel, which settles what this one leaves
+        open.
 
     Raises
     ------
     SettingsError
         An unknown unit, a known length that gives no scale, or both a unit and a known length.
-    ScanUnfitError
+    UnitsError
         Several units would do, or none.
 
     Examples
@@ -68,14 +75,17 @@ def decide_units(
     if len(fitting) == 1:
         unit = fitting[0]
         return Units(unit, MM_PER_UNIT[unit], f"from its extent: {_size_mm(extent, unit)} mm")
+    if like_mm is not None and (alike := _alike(max(extent), like_mm)):
+        size = _size_mm(extent, alike)
+        return Units(alike, MM_PER_UNIT[alike], f"from the other scan's size: {size} mm")
     if fitting:
         choices = ", ".join(
             f"--units {unit} if the panel is about {_size_mm(extent, unit)} mm" for unit in fitting
         )
-        raise ScanUnfitError(
+        raise UnitsError(
             f"units ambiguous: the scan is {_sides(extent, 1.0)} units large; type {choices}"
         )
-    raise ScanUnfitError(
+    raise UnitsError(
         f"units unknown: the scan is {_sides(extent, 1.0)} units large with points "
         f"{spacing:.3g} apart, which is no panel ({POSSIBLE_SIDE_MM[0]:.0f} to "
         f"{POSSIBLE_SIDE_MM[1]:.0f} mm) in {', '.join(MM_PER_UNIT)}; say what one unit is with "
@@ -132,6 +142,16 @@ def _fitting(side: float, spacing: float) -> list[str]:
                     )
                 ]
     return []
+
+
+def _alike(side: float, like_mm: float) -> str | None:
+    """The one unit in which a side is about as long as that of another scan of the panel."""
+    alike = [
+        unit
+        for unit, factor in MM_PER_UNIT.items()
+        if like_mm / _LIKE_ANOTHER <= side * factor <= like_mm * _LIKE_ANOTHER
+    ]
+    return alike[0] if len(alike) == 1 else None
 
 
 def _within(value: float, limits: tuple[float, float]) -> bool:

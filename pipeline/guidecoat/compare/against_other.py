@@ -16,12 +16,13 @@ from ..scan import Scan
 from ..settings import Settings
 from ..workplan import plan_work
 from .at_edges import settle_at_edges
-from .comparing import check_or_cut, read_one, with_cells_for
+from .comparing import check_or_cut, with_cells_for
 from .difference import LOOK_FIRST, is_others, shape_difference
 from .laying import Laid, Told, lay, read_pairs_of
 from .outlines import outlines_of
 from .parting import refuse_unheld
 from .passes import Pass, lay_pass, measure_pass, own_pass
+from .reading import read_alike
 from .reflecting import mirrored, plane_between, seen_in_own_mirror
 
 Floats = NDArray[np.float64]
@@ -32,7 +33,7 @@ def check_like_files(
 ) -> CheckResult:
     """Read a scan and another panel of its kind, and check the one against the other."""
     started = time.perf_counter()
-    scans = [read_one(one, settings) for one in (path, like)]
+    scans = read_alike((path, like), settings)
     seconds = {"read": time.perf_counter() - started}
     result = check_like(scans[0], scans[1], settings, reflected=reflected, told=told)
     return replace(result, timings_s={**seconds, **result.timings_s})

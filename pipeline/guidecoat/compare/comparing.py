@@ -18,7 +18,6 @@ from ..ground import without_tables
 from ..registration import Registration, remedy_words, require_observable
 from ..registration.rigid import inverse, move
 from ..scan import Scan
-from ..scan_io import read_scan
 from ..settings import Settings
 from ..spacing import estimate_spacing
 from .advice import advise
@@ -26,6 +25,7 @@ from .change import Change, find_change
 from .passes import Pass, measure_pass, own_pass, two_skins
 from .placing import place_scan, read_pairs
 from .progress import Track, as_changed, follow
+from .reading import read_alike
 
 Floats = NDArray[np.float64]
 
@@ -89,7 +89,7 @@ def compare_files(
     ScanReadError, ScanUnfitError, SettingsError : with the cause and the remedy.
     """
     started = time.perf_counter()
-    scans = tuple(read_one(path, settings) for path in paths)
+    scans = read_alike(paths, settings)
     seconds = {"read": time.perf_counter() - started}
     return replace_timings(compare_scans(scans, settings, options), seconds)
 
@@ -97,13 +97,6 @@ def compare_files(
 def replace_timings(result: Comparison, seconds: dict[str, float]) -> Comparison:
     """The result with further seconds by step in front."""
     return replace(result, timings_s={**seconds, **result.timings_s})
-
-
-def read_one(path: Path, settings: Settings) -> Scan:
-    """Read a scan by the settings' units and known length."""
-    known = settings.known_length
-    length = None if known is None else (known.first, known.second, known.length_mm)
-    return read_scan(path, units=settings.units, known_length=length)
 
 
 def compare_scans(
@@ -234,7 +227,7 @@ def _yardstick(
     if options.reference == "after":
         beside = _points(scans[0], inverse(T_first[-1]))
         return _on_last(check_or_cut(scans[-1], beside, settings), T_first, registrations)
-    lender = read_one(Path(options.reference), settings)
+    (lender,) = read_alike((Path(options.reference),), settings, like=scans[0])
     motion, found = _placed(scans[0], lender, None, already_aligned=options.already_aligned)
     settings = with_cells_for(settings, (*scans, lender))
     result = check_or_cut(lender, _points(scans[0], motion), settings)

@@ -23,6 +23,9 @@ from .settings import RegistrationSettings
 from .surfels import Surfels, make_surfels, reflected, turned_over
 
 Array = NDArray[np.float64]
+_LEAVE_UNITS = (
+    "leave --units out, so that each scan's are told from its own size, or save both in the same"
+)
 UNIT_FACTORS = {
     1000.0: "metres and millimetres",
     100.0: "metres and centimetres",
@@ -70,8 +73,8 @@ def refuse_units(source: Array, target: Array) -> None:
 def _units_guess(ratio: float) -> str:
     for factor, words in UNIT_FACTORS.items():
         if abs(ratio / factor - 1.0) < 0.25:
-            return f"different units, {words}, are likely; state the units of each scan"
-    return "they show different things, or their units differ; state the units of each scan"
+            return f"different units, {words}, are likely; {_LEAVE_UNITS}"
+    return f"they show different things, or their units differ; {_LEAVE_UNITS}"
 
 
 @dataclass(frozen=True)
