@@ -156,6 +156,34 @@ def test_of_two_panels_that_lie_flush_the_one_at_the_place_is_taken(step: float)
         assert check(replace(scan, usable=part.keep), SETTINGS).verdict in ("in", "out")
 
 
+@pytest.mark.parametrize("place_x", [0.0, 420.0])
+def test_of_two_panels_with_a_gap_the_one_at_the_place_is_taken(place_x: float) -> None:
+    """The gap is narrower than voxels are wide, and wider than a shut line."""
+    panel = door(spacing_mm=2.5)
+    low, high = panel[:, 0].min(), panel[:, 0].max()
+    beside = panel[panel[:, 0] < low + 180.0] + np.array([high - low + 14.0, 0.0, 0.0])
+    points = np.concatenate([panel, beside])
+    is_door = np.arange(len(points)) < len(panel)
+    near = np.abs(points[:, 0] - place_x) < 5.0
+    at = points[near][np.abs(points[near][:, 1]).argmin()]
+    part = part_at(bare_cloud(points, name="beside"), (at[0], at[1], at[2]), SETTINGS)
+    had, pure = found_share(part.keep, is_door if place_x == 0.0 else ~is_door)
+    assert had > 0.99
+    assert pure > 0.999
+
+
+def test_a_lane_that_may_have_been_missed_is_told_and_not_cut_at() -> None:
+    panel = door()
+    points = panel[np.abs(panel[:, 0] - 20.0) > 2.5]
+    part = part_at(
+        bare_cloud(points, name="lane"), (-100.0, 0.0, float(points[:, 2].max())), SETTINGS
+    )
+    assert part.share > 0.99
+    assert part.lane is not None
+    assert part.lane.width_mm == pytest.approx(5.0, abs=1.5)
+    assert part.lane.place[0] == pytest.approx(20.0, abs=3.0)
+
+
 def test_skin_that_turns_too_far_is_cut_where_it_can_be_unrolled() -> None:
     """A half tube of 180 degrees is refused whole; 140 degrees of it about its crown are not."""
     rng = np.random.default_rng(3)

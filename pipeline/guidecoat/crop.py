@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from .errors import ScanUnfitError, SettingsError
 from .ground import find_ground
@@ -13,7 +14,7 @@ from .parts import Place, hanging_together, likely_parts, with_rim
 from .scan import LEAST_POINTS, Scan
 from .settings import Settings
 from .shut_lines import find_shut_line
-from .unrolled import lay_cells
+from .unrolled import Celled, lay_cells, place_in_file
 from .voxels import Voxels, voxelise
 
 Floats = NDArray[np.float64]
@@ -24,20 +25,37 @@ _MOSTLY, _NEARLY_ALL = 0.9, 0.97
 # A far wall or a floor makes voxels large: they are laid anew on the part while that refines them.
 _FINER = 0.75
 _REFINED = 3
+# All along between two panels, or it may be a strip that was missed; and of the part, so much lies
+# beyond it (choice).
+_GAP_MM = 10.0
+_LEAST_PIECE = 0.05
 # The farthest that a place may lie from the scan, in voxels, to mean what is nearest (choice).
 _FARTHEST_VOXELS = 3.0
+
+
+@dataclass(frozen=True)
+class Lane:
+    """A narrow lane without points right across a part: place : amid it, x, y, z in the scan's
+    units and frame.
+    """
+
+    place: Place
+    length_mm: float
+    width_mm: float
 
 
 @dataclass(frozen=True, eq=False)
 class Part:
     """Some of a scan's vertices: keep : (n,) bool, one per vertex; place : where it was asked for;
-    points : how many of them count; share : of all that count.
+    points : how many of them count; share : of all that count; lane : one without points across it
+    that may part it in two, None without.
     """
 
     keep: Mask
     place: Place
     points: int
     share: float
+    lane: Lane | None
 
 
 def sole_part(scan: Scan, settings: Settings) -> Part | None:
@@ -57,7 +75,8 @@ def sole_part(scan: Scan, settings: Settings) -> Part | None:
 def part_at(scan: Scan, place: Place, settings: Settings) -> Part:
     """What hangs together with a place of the scan and turns at most 70 degrees away from it.
 
-    Where two panels lie flush, the one on the place's side of their shut line.
+    Where two panels lie flush, the one on the place's side of their shut line; where a gap lies
+    between them, the one at the place.
 
     Parameters
     ----------
@@ -84,9 +103,10 @@ def part_at(scan: Scan, place: Place, settings: Settings) -> Part:
         part = with_rim(voxels, hanging_together(voxels, seed, free)) & free
         number = voxels.number(scan.points_mm)
         keep = keep & (number >= 0) & part[number]
-    keep = _one_side(scan, keep, at, normal, settings)
+    keep, lane = _one_side(scan, keep, at, normal, settings)
     points = scan.vertices_among(scan.usable & keep)
-    return Part(keep, place, points, points / max(scan.vertices_among(scan.usable), 1))
+    share = points / max(scan.vertices_among(scan.usable), 1)
+    return Part(keep, place, points, share, lane)
 
 
 def in_box(scan: Scan, corner: Place, opposite: Place) -> Scan:
@@ -123,8 +143,13 @@ def _nearest(voxels: Voxels, at: Floats, place: Place) -> int:
     return int(np.argmin(away))
 
 
-def _one_side(scan: Scan, keep: Mask, at: Floats, normal: Floats, settings: Settings) -> Mask:
-    """Of two panels that lie flush, the points of the one on the place's side of the shut line."""
+def _one_side(
+    scan: Scan, keep: Mask, at: Floats, normal: Floats, settings: Settings
+) -> tuple[Mask, Lane | None]:
+    """Of two panels that voxels take for one, the points of the one at the place: what lies on its
+    side of their shut line, or beyond no gap; and a lane that may be a shut line or a strip that
+    was missed, None without.
+    """
     # Where nothing tells the outside, one way does as well as the other.
     way = f"+{'xyz'[int(np.abs(normal).argmax())]}"
     part = replace(scan, usable=scan.usable & keep)
@@ -135,13 +160,39 @@ def _one_side(scan: Scan, keep: Mask, at: Floats, normal: Floats, settings: Sett
         except ScanUnfitError:
             continue
     else:
-        return keep
+        return keep, None
+    here = laid.chart.to_chart(at[None, :])[:, :2]
     line = find_shut_line(laid.charted, laid.cells, laid.skin)
-    if line is None or not line.two_panels:
-        return keep
     rows = np.flatnonzero(keep)
-    side = line.side_of(laid.chart.to_chart(scan.points_mm[rows])[:, :2])
-    here = line.side_of(laid.chart.to_chart(at[None, :])[:, :2])[0]
+    uv = laid.chart.to_chart(scan.points_mm[rows])[:, :2]
+    if line is not None and line.two_panels:
+        own = line.side_of(uv) == line.side_of(here)[0]
+        line = None
+    else:
+        piece = _pieces(laid)
+        i, j = laid.cells.grid.index(*np.vstack([here, uv]).T)
+        own = piece[i[1:], j[1:]] == piece[i[0], j[0]]
     kept = np.zeros_like(keep)
-    kept[rows[side == here]] = True
-    return kept
+    kept[rows[own]] = True
+    if line is None or not own.all():
+        return kept, None
+    middle = place_in_file(scan, laid.chart, laid.cells, laid.skin, line.middle_uv)
+    return kept, Lane(middle, line.length_mm, line.width_mm)
+
+
+def _pieces(laid: Celled) -> NDArray[np.int32]:
+    """(nu, nv) number of the nearest piece of skin, of those worth telling apart: a gap of ten
+    millimetres or more lies all along between each and the largest.
+    """
+    side = laid.cells.grid.cell_mm
+    label, count = ndimage.label(laid.skin, np.ones((3, 3)))
+    size = np.bincount(label.ravel(), minlength=count + 1)[1:]
+    largest = int(size.argmax()) + 1
+    away = ndimage.distance_transform_edt(label != largest) * side
+    numbers = np.arange(1, count + 1)
+    # Cells at the rims are half full on the average.
+    gap = ndimage.minimum(away, label, numbers) - 0.5 * side
+    apart = numbers[(gap >= _GAP_MM) & (size >= _LEAST_PIECE * size.sum())]
+    known = np.isin(label, [largest, *apart])
+    nearest = ndimage.distance_transform_edt(~known, return_distances=False, return_indices=True)
+    return np.asarray(label[tuple(nearest)])

@@ -108,6 +108,12 @@ def _lines(goal: Path, part: Part, likely: tuple[Likely, ...]) -> list[str]:
         f"scan{', flat' if other.flat else ''})"
         for other in likely[1:]
     ]
+    if part.lane is not None:
+        lines.append(
+            f"Note: a lane {part.lane.width_mm:.1f} mm wide without points runs "
+            f"{part.lane.length_mm:.0f} mm across it at {_said(part.lane.place)}. If it is the "
+            "gap between two panels, take the one with --box; if a strip was missed, pay no heed."
+        )
     return [*lines, f"Next: guidecoat check {goal}"]
 
 
