@@ -9,8 +9,12 @@ from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from typing import TypeVar
 
+import numpy as np
+from numpy.typing import NDArray
+
 A = TypeVar("A")
 T = TypeVar("T")
+N = TypeVar("N", bound=np.generic)
 
 THREADS = 2
 # A chunk and its temporaries stay in the processor's cache.
@@ -26,6 +30,25 @@ def in_threads(work: Callable[[A], T], jobs: Iterable[A]) -> list[T]:
 def chunks_of(count: int, rows: int = ROWS) -> list[slice]:
     """Slices of at most so many rows that cover `count` of them, in their order."""
     return [slice(k, min(k + rows, count)) for k in range(0, count, rows)]
+
+
+def summed(
+    add: Callable[[NDArray[N], slice], None], count: int, zeros: Callable[[], NDArray[N]]
+) -> NDArray[N]:
+    """The sum of what `add` adds, chunk by chunk of `count` rows, to an array of zeros: each
+    thread has one of its own and the same rows in every run.
+    """
+    parts = chunks_of(count)
+    middle = -(-len(parts) // THREADS)
+
+    def work(own: list[slice]) -> NDArray[N]:
+        total = zeros()
+        for part in own:
+            add(total, part)
+        return total
+
+    totals = in_threads(work, [parts[:middle], parts[middle:]])
+    return np.asarray(sum(totals[1:], totals[0]))
 
 
 def by_chunks(work: Callable[[slice], T], count: int) -> list[T]:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse import csgraph
 
-from .chunks import by_chunks, chunks_of
+from .chunks import by_chunks, summed
 
 Floats = NDArray[np.float64]
 _ALONG = 160
@@ -93,9 +93,12 @@ def _count(
     points_mm: NDArray[np.float32], usable: NDArray[np.bool_], lattice: _Lattice
 ) -> NDArray[np.int64]:
     """Usable points in every cube of the lattice."""
-    count = np.zeros(int(np.prod(2 * lattice.half)), np.int64)
-    for part in chunks_of(len(points_mm)):
+    cubes = int(np.prod(2 * lattice.half))
+
+    def add(count: NDArray[np.int64], part: slice) -> None:
         np.add.at(count, lattice.place(_used(points_mm, usable, part))[1], 1)
+
+    count = summed(add, len(points_mm), lambda: np.zeros(cubes, np.int64))
     return count.reshape(2 * lattice.half)
 
 
@@ -108,15 +111,17 @@ def _moments(
     """(k, 9) sums of x, y, z, xx, yx, yy, zx, zy, zz about the middle of every voxel; lookup : the
     cubes' voxels.
     """
-    sums = np.zeros((int(lookup.max()) + 1, 9))
-    for part in chunks_of(len(points_mm)):
+    voxels = int(lookup.max()) + 1
+
+    def add(sums: Floats, part: slice) -> None:
         (x, y, z), cube = lattice.place(_used(points_mm, usable, part))
         terms = np.column_stack([x, y, z, x * x, y * x, y * y, z * x, z * y, z * z])
         owner = lookup.ravel()[cube]
         # One entry a column: the product adds every point's terms to its voxel's.
         entries = (np.ones(len(owner)), owner, np.arange(len(owner) + 1))
-        sums += sparse.csc_array(entries, shape=(len(sums), len(owner))) @ terms
-    return sums
+        sums += sparse.csc_array(entries, shape=(voxels, len(owner))) @ terms
+
+    return summed(add, len(points_mm), lambda: np.zeros((voxels, 9)))
 
 
 def principal_frame(
