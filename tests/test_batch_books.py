@@ -213,7 +213,7 @@ def test_page_is_worst_first() -> None:
         *("Out of tolerance", "c check, metal", "b check, metal"),
         *("Undecided", "d check, metal"),
         *("To scan again", "h check, metal", "e check, metal"),
-        *("Failed", "f check, metal"),
+        *("Failed otherwise", "f check, metal"),
         *("In tolerance", "a check, metal"),
         *("Not run", "g check, metal"),
     ]

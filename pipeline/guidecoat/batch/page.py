@@ -149,7 +149,11 @@ _SECTIONS: tuple[tuple[str, str, Callable[[Run], bool]], ...] = (
     ("out", "Out of tolerance", _is_out),
     ("undecided", "Undecided", _is_undecided),
     ("again", "To scan again", lambda run: run.outcome.rescan),
-    ("failed", "Failed", lambda run: run.outcome.status == FAILED and not run.outcome.rescan),
+    (
+        "failed",
+        "Failed otherwise",
+        lambda run: run.outcome.status == FAILED and not run.outcome.rescan,
+    ),
     ("in", "In tolerance", _is_in),
     ("changes", "Compared with the pass before", lambda run: _is_pair(run, "compare")),
     ("sides", "Left against right", lambda run: _is_pair(run, "mirror")),
