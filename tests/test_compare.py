@@ -11,6 +11,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from guidecoat.check import CheckResult, check
 from guidecoat.cli import main
 from guidecoat.compare import CompareOptions, Comparison, compare_scans
 from guidecoat.compare.change import find_change
@@ -199,6 +200,20 @@ def _with_hole(scan: Scan, middle: tuple[float, float], radius_mm: float) -> Sca
     place = scan.points_mm + scan.origin
     away = np.hypot(place[:, 0] - middle[0], place[:, 1] - middle[1])
     return replace(scan, usable=scan.usable & (away > radius_mm))
+
+
+def test_a_gap_of_one_scan_that_another_shows_is_no_opening() -> None:
+    """A round gap with a clean rim, as a spot that shone leaves it, looks cut to the one scan."""
+    first, other = (seen((DENT,), seed=seed)[0] for seed in (1, 2))
+    gapped, alike = (_with_hole(scan, (40.0, 20.0), 32.0) for scan in (first, other))
+
+    def openings(result: CheckResult) -> int:
+        return sum(edge.edge.kind == "opening" for edge in result.edges)
+
+    assert openings(check(gapped, SETTINGS)) == 1
+    assert openings(compare_scans((gapped, other), SETTINGS, STILL).before.result) == 0
+    # What both lack is an opening, as a handle's is.
+    assert openings(compare_scans((gapped, alike), SETTINGS, STILL).before.result) == 1
 
 
 def test_swapped_scans_negate_the_change(before: Scan, after: Scan, filled: Comparison) -> None:

@@ -139,6 +139,7 @@ def part_faces(
     *,
     batten_mm: float,
     inboard_mm: float,
+    elsewhere: Mask | None = None,
 ) -> Faces:
     """Part the skin at sharp creases, steps, openings and edges.
 
@@ -146,12 +147,13 @@ def part_faces(
     ----------
     batten_mm : the shortest that may be used; strips under a third of it are not judged.
     inboard_mm : width of the band along true edges in which scans are not trusted.
+    elsewhere : (nu, nv) bool, where another scan of the panel shows its skin, None without one.
 
     Raises
     ------
     ScanUnfitError : when nothing wide enough to judge is left.
     """
-    parted = _parted(cells, skin, tuple(c for c in creases if c.parts), batten_mm)
+    parted = _parted(cells, skin, tuple(c for c in creases if c.parts), batten_mm, elsewhere)
     inside = depth(parted.body, cells.grid.cell_mm)
     label, count = _ranked(parted.piece, cells.grid.cell_mm, batten_mm)
     if count == 0:
@@ -188,9 +190,15 @@ class _Parted:
     lines: tuple[Crease, ...]
 
 
-def _parted(cells: Cells, skin: Mask, lines: tuple[Crease, ...], batten_mm: float) -> _Parted:
+def _parted(
+    cells: Cells,
+    skin: Mask,
+    lines: tuple[Crease, ...],
+    batten_mm: float,
+    elsewhere: Mask | None,
+) -> _Parted:
     """Part the skin at lines, jumps and openings, into pieces as wide as a third of the batten."""
-    closed, openings, outlying = close_dropouts(cells, skin)
+    closed, openings, outlying = close_dropouts(cells, skin, elsewhere)
     while True:
         barrier = _barrier(cells, skin, lines)
         body = closed & ~barrier & ~outlying

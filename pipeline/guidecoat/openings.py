@@ -30,14 +30,24 @@ _CUT_RIM = 0.78
 _LARGEST_DROPOUT_MM = 120.0
 # So wide a hole is never laid over, whatever its form (choice).
 _WIDEST_BRIDGED_MM = 250.0
+# Of a hole's cells: skin that another scan shows in it. Through an opening nothing is seen that
+# lies as high as the skin round it (choice).
+_SEEN_ELSEWHERE = 0.3
 _FULL = np.ones((3, 3), bool)
 
 BEHIND_MM = 8.0
 """What lies so far below the rim of a hole, or the skin across a jump, is another part."""
 
 
-def close_dropouts(cells: Cells, skin: Mask) -> tuple[Mask, Mask, Mask]:
-    """(nu, nv) each: the skin without its drop-outs; its openings; and what lies behind them."""
+def close_dropouts(
+    cells: Cells, skin: Mask, elsewhere: Mask | None = None
+) -> tuple[Mask, Mask, Mask]:
+    """(nu, nv) each: the skin without its drop-outs; its openings; and what lies behind them.
+
+    Parameters
+    ----------
+    elsewhere : (nu, nv) bool, where another scan of the panel shows its skin, None without one.
+    """
     side = cells.grid.cell_mm
     reach = max(1, round(6.0 / side))
     closed = ndimage.binary_closing(np.pad(skin, reach + 1), _FULL, iterations=reach)
@@ -53,10 +63,25 @@ def close_dropouts(cells: Cells, skin: Mask) -> tuple[Mask, Mask, Mask]:
     for k, box in enumerate(ndimage.find_objects(holes), start=1):
         grown = tuple(slice(max(0, s.start - 12), s.stop + 12) for s in box)
         hole = holes[grown] == k
-        if _is_opening(hole, cells, skin, grown):
+        scanned = elsewhere is not None and elsewhere[grown][hole].mean() > _SEEN_ELSEWHERE
+        if not scanned and _is_opening(hole, cells, skin, grown):
             openings[grown] |= hole
     whole = (outer | closed) & ~openings & ~behind
     return whole, openings, behind
+
+
+def skin_elsewhere(cells: Cells, skin: Mask, uvh_mm: Floats) -> Mask:
+    """(nu, nv) bool, cells in which (k, 3) points of another scan lie about as high as the skin
+    nearest to them.
+    """
+    seen = np.zeros(skin.shape, bool)
+    u, v, h = uvh_mm[~cells.grid.beyond(uvh_mm[:, 0], uvh_mm[:, 1])].T
+    i, j = cells.grid.index(u, v)
+    nearest = ndimage.distance_transform_edt(~skin, return_distances=False, return_indices=True)
+    level = cells.height_mm[tuple(nearest)][i, j]
+    close = np.abs(h - level) < BEHIND_MM
+    seen[i[close], j[close]] = True
+    return seen
 
 
 def _behind(

@@ -45,6 +45,8 @@ class Scan:
         and types), for writing them back; may be a read-only memory map. List properties left
         out.
     dropped : {reason: count} of rows that do not count, e.g. {"not finite": 3, "repeated": 120}.
+    elsewhere_mm : (k, 3) points of the same panel from another scan, in millimetres about this
+        one's origin, or None: where they lie, this scan's holes are none of the panel's.
     """
 
     name: str
@@ -58,6 +60,7 @@ class Scan:
     path: Path | None = None
     sha256: str = ""
     dropped: dict[str, int] = field(default_factory=dict)
+    elsewhere_mm: NDArray[np.float64] | None = None
 
     @property
     def filled_in(self) -> int:

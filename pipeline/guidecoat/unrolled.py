@@ -21,6 +21,7 @@ from .flying import MANY, flying_share, unspoilt
 from .given import read_crease_lines
 from .ground import ground_share
 from .jumps import height_jumps
+from .openings import skin_elsewhere
 from .parts import require_no_wall
 from .rolled_rims import rolled_mm
 from .roughness import ROUGH, measure_roughness
@@ -129,7 +130,14 @@ def unroll(scan: Scan, settings: Settings) -> Unrolled:
         batten = settings.surface.shortest_batten_mm
         # Where rims roll off farther than is never trusted, no more is trusted than they leave.
         inboard = max(settings.edges.inboard_mm, rolled_mm(cells, skin, from_edge))
-        faces = part_faces(cells, skin, creases, batten_mm=batten, inboard_mm=inboard)
+        faces = part_faces(
+            cells,
+            skin,
+            creases,
+            batten_mm=batten,
+            inboard_mm=inboard,
+            elsewhere=_elsewhere(scan, chart, cells, skin),
+        )
         doubles = find_double_skins(layers.result(), cells, faces)
     clock.lap("creases and faces")
     return Unrolled(
@@ -164,9 +172,17 @@ def shouldered(unrolled: Unrolled, settings: Settings) -> Unrolled | None:
         creases,
         batten_mm=settings.surface.shortest_batten_mm,
         inboard_mm=unrolled.faces.inboard_mm,
+        elsewhere=_elsewhere(unrolled.scan, unrolled.chart, cells, skin),
     )
     doubles = find_double_skins(look_for_layers(unrolled.charted, cells), cells, faces)
     return replace(unrolled, creases=creases, faces=faces, doubles=doubles)
+
+
+def _elsewhere(scan: Scan, chart: Chart, cells: Cells, skin: Mask) -> Mask | None:
+    """Where another scan shows the panel's skin, None without one."""
+    if scan.elsewhere_mm is None:
+        return None
+    return skin_elsewhere(cells, skin, chart.to_chart(scan.elsewhere_mm))
 
 
 def _clear_of_edges(cells: Cells, skin: Mask, from_edge: Floats) -> Mask:

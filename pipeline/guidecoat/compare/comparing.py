@@ -221,12 +221,18 @@ def _yardstick(
     """
     if options.reference == "before":
         try:
-            return check(scans[0], settings), T_first, [None, *registrations], "before"
+            return (
+                check(_with_others(scans, T_first, 0), settings),
+                T_first,
+                [None, *registrations],
+                "before",
+            )
         except ScanUnfitError as error:
             return _last_instead(scans, T_first, registrations, settings, error)
     if options.reference == "after":
         beside = _points(scans[0], inverse(T_first[-1]))
-        return _on_last(check_or_cut(scans[-1], beside, settings), T_first, registrations)
+        last = _with_others(scans, T_first, len(scans) - 1)
+        return _on_last(check_or_cut(last, beside, settings), T_first, registrations)
     (lender,) = read_alike((Path(options.reference),), settings, like=scans[0])
     motion, found = _placed(scans[0], lender, None, already_aligned=options.already_aligned)
     settings = with_cells_for(settings, (*scans, lender))
@@ -253,10 +259,10 @@ def _last_instead(
 ) -> _Yardstick:
     """Where the first scan is no panel by itself: the last one's surface, or a part of it."""
     try:
-        result = check(scans[-1], settings)
+        result = check(_with_others(scans, T_first, len(scans) - 1), settings)
     except ScanUnfitError:
         beside = _points(scans[-1], T_first[-1])
-        cut = check_or_cut(scans[0], beside, settings)
+        cut = check_or_cut(_with_others(scans, T_first, 0), beside, settings)
         return cut, T_first, [None, *registrations], "before"
     note = (
         f"{scans[0].name} is no panel to lay a fair surface on ({error}) So all was measured from "
@@ -264,6 +270,13 @@ def _last_instead(
     )
     result = replace(result, warnings=(note, *result.warnings))
     return _on_last(result, T_first, registrations)
+
+
+def _with_others(scans: tuple[Scan, ...], T_first: list[Floats], number: int) -> Scan:
+    """One of the scans with what the others show of the panel."""
+    back = inverse(T_first[number])
+    others = [_points(scan, back @ T_first[k]) for k, scan in enumerate(scans) if k != number]
+    return replace(scans[number], elsewhere_mm=np.concatenate(others))
 
 
 def _points(scan: Scan, motion: Floats) -> Floats:
