@@ -134,7 +134,7 @@ def test_a_low_that_was_overfilled_is_called_so_in_the_table() -> None:
     assert through
     rows = rows_of(page_of("compare").text)
     for track in through:
-        assert rows[track.name]["State"] == "worse, overfilled"
+        assert rows[track.name]["State"] == "worse, filled proud"
 
 
 def test_a_mended_mark_is_left_alone() -> None:
