@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from .blind import blind_cause, blind_remedy
+from .chart import Chart
 from .deviation import CellDeviation
 from .doubting import LEAST_JUDGED
 from .faces import JUDGED, OFF, REASONS, Faces
@@ -48,6 +49,20 @@ def is_note(remark: str) -> bool:
 def is_blind_spot(remark: str) -> bool:
     """Whether a remark is the one about damage that no single scan can see."""
     return remark.startswith(_BLIND_SPOT)
+
+
+def is_outside(remark: str) -> bool:
+    """Whether a remark is the one about which way is out."""
+    return remark.startswith(_OUTSIDE)
+
+
+def outside_remark(chart: Chart, scan: str = "the scan") -> str:
+    """Which way is out in a scan's frame, and what said so."""
+    x, y, z = chart.outside
+    return (
+        f"{_OUTSIDE} ({x:+.2f}, {y:+.2f}, {z:+.2f}) in {scan}, by {chart.outside_decided_by}. If "
+        "that is the inside, highs and lows are swapped: say --outside."
+    )
 
 
 def warnings_of(
@@ -186,7 +201,6 @@ def _tight(fair: FairSurface, found: CellDeviation) -> list[str]:
 def _outside(unrolled: Unrolled) -> list[str]:
     """Which way is out and what said so, and whether the panel is hollow seen from there."""
     chart = unrolled.chart
-    x, y, z = chart.outside
     said = []
     hollow = _hollow_mm(unrolled)
     if chart.outside_decided_by.startswith("the file's") and hollow > _HOLLOW_MM:
@@ -195,10 +209,7 @@ def _outside(unrolled: Unrolled) -> list[str]:
             f"hollow by {hollow:.0f} mm. If it is a crowned panel they are turned round, and highs "
             "and lows are swapped: say --outside."
         )
-    said.append(
-        f"{_OUTSIDE} ({x:+.2f}, {y:+.2f}, {z:+.2f}) in the scan, by {chart.outside_decided_by}. If "
-        "that is the inside, highs and lows are swapped: say --outside."
-    )
+    said.append(outside_remark(chart))
     return said
 
 

@@ -17,6 +17,7 @@ from ..errors import ScanUnfitError, SettingsError
 from ..ground import without_tables
 from ..registration import Registration, remedy_words, require_observable
 from ..registration.rigid import inverse, move
+from ..remarks import is_outside, outside_remark
 from ..scan import Scan
 from ..scan_io import read_scan
 from ..settings import Settings
@@ -26,6 +27,7 @@ from .change import Change, find_change
 from .passes import Pass, measure_pass, own_pass, two_skins
 from .placing import place_scan, read_pairs
 from .progress import Track, as_changed, follow
+from .unseen_dents import doubt_unseen_dents
 
 Floats = NDArray[np.float64]
 
@@ -142,6 +144,8 @@ def compare_scans(
     steps = tuple(find_change(a, b) for a, b in pairwise(passes))
     whole = steps[0] if len(steps) == 1 else find_change(passes[0], passes[-1])
     tracks = as_changed(follow(passes), steps)
+    if name == "before" and settings.stage == "filler":
+        tracks, passes = doubt_unseen_dents(tracks, passes, whole)
     tracks, warnings = advise(tracks, passes, whole, registrations, settings)
     later = (w for one in passes if one.scan is not yardstick.scan for w in one.result.warnings)
     seconds["change and progress"] = time.perf_counter() - clock
@@ -154,7 +158,7 @@ def compare_scans(
         whole,
         tracks,
         settings,
-        (*tables, *yardstick.warnings, *later, *warnings),
+        (*tables, *_seen_from(passes[-1], yardstick.warnings), *later, *warnings),
         seconds,
     )
 
@@ -271,6 +275,12 @@ def _last_instead(
     )
     result = replace(result, warnings=(note, *result.warnings))
     return _on_last(result, T_first, registrations)
+
+
+def _seen_from(last: Pass, said: tuple[str, ...]) -> tuple[str, ...]:
+    """Remarks with the outside as it lies in the last scan, whose frame all figures are in."""
+    outside = outside_remark(last.result.chart, last.scan.name)
+    return tuple(outside if is_outside(remark) else remark for remark in said)
 
 
 def _points(scan: Scan, motion: Floats) -> Floats:
