@@ -24,6 +24,12 @@ _BLIND_SPOT = "Damage as long as the batten"
 _PARTED = "Body lines or steps part the panel"
 _JUDGED = "Judged:"
 _OUTSIDE = "Outside is"
+# Each way in which remarks advise what a left against right has done.
+_COMPARE_SIDES = (
+    "; to be sure compare with the other side (--like)",
+    ", or compare with the other side (--like)",
+    ", compare with the other side",
+)
 _NOTES = (_BLIND_SPOT, _PARTED, _JUDGED, _OUTSIDE)
 # A main face of which less lies on its surface may be wavy form all over (choice).
 _SURELY_LAID_ON = 0.6
@@ -49,6 +55,20 @@ def is_note(remark: str) -> bool:
 def is_blind_spot(remark: str) -> bool:
     """Whether a remark is the one about damage that no single scan can see."""
     return remark.startswith(_BLIND_SPOT)
+
+
+def beside_other_side(remarks: tuple[str, ...]) -> tuple[str, ...]:
+    """Remarks on a side that was compared with the other one, without the advice to do so.
+
+    >>> beside_other_side(("Try a shorter one, or compare with the other side (--like).",))
+    ('Try a shorter one.',)
+    """
+    told = []
+    for remark in remarks:
+        for advice in _COMPARE_SIDES:
+            remark = remark.replace(advice, "")
+        told.append(remark)
+    return tuple(told)
 
 
 def is_outside(remark: str) -> bool:
@@ -176,7 +196,7 @@ def doubts_of(
     if share < _SURELY_LAID_ON:
         said.append(
             f"Only {100 * share:.0f} % of the main face lies on its fair surface: what is called "
-            "high or low may be the panel's own form. Give its body lines (--creases), a shorter "
+            "high or low may be the panel's own form. Give its body lines (--creases) or a shorter "
             "batten (--batten), or compare with the other side (--like)."
         )
     return said
