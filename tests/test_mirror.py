@@ -319,6 +319,7 @@ def test_no_side_is_advised_to_be_compared_with_the_other(pair: MirrorResult) ->
     """That is what was done; whatever else helps is told."""
     said = [w for w in pair.warnings if w.startswith("Damage as long as the batten")]
     assert said
+    assert all("(--hold), compare with an earlier scan or with a sound donor" in w for w in said)
     assert not any("other side" in w for w in said)
     doubted = untold_words((replace(pair.side.result.regions[0], doubt=FADES),))
     (left,) = beside_other_side(tuple(doubted))

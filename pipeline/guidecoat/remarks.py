@@ -28,7 +28,7 @@ _OUTSIDE = "Outside is"
 _COMPARE_SIDES = (
     "; to be sure compare with the other side (--like)",
     ", or compare with the other side (--like)",
-    ", compare with the other side",
+    " with the other side,",
 )
 _NOTES = (_BLIND_SPOT, _PARTED, _JUDGED, _OUTSIDE)
 # A main face of which less lies on its surface may be wavy form all over (choice).
