@@ -172,6 +172,32 @@ def test_check_writes_and_prints_what_matters(bench: Bench, shop: Path, capsys: 
     assert {"map.png", "report.html", "summary.json"} < set(os.listdir(out))
 
 
+def test_sections_and_sheets_are_named_where_they_were_written(
+    bench: Bench, shop: Path, monkeypatch: pytest.MonkeyPatch, capsys: Printed
+) -> None:
+    files = ("sections.pdf", "sections.dxf", "sections.csv", "map_full_size.pdf")
+
+    def write(result: CheckResult, folder: Path, *, extras: object = None) -> tuple[str, ...]:
+        for name in files:
+            (folder / name).write_bytes(b"drawn")
+        return bench.write_check(result, folder, extras=extras)
+
+    monkeypatch.setattr("guidecoat.export.write_check", write)
+    assert main(["check", "door.ply", "--sections", "2", "--paper", "a4"]) == 0
+    printed = capsys.readouterr().out
+    for name in files:
+        assert f" {shop / 'door_guidecoat' / name}\n" in printed
+
+
+@pytest.mark.parametrize("side", ["same", "mirrored"])
+def test_the_side_of_another_scan_is_asked_for_with_that_scan_only(
+    bench: Bench, shop: Path, capsys: Printed, side: str
+) -> None:
+    assert main(["check", "door.ply", "--like-as", side]) == 2
+    assert "--like-as says which side another scan is of" in capsys.readouterr().err
+    assert not (shop / "door_guidecoat").exists()
+
+
 def test_what_is_merely_worth_knowing_is_no_warning() -> None:
     said = ("Judged: 90 % of the skin.", "No edge is held.", "Damage as long as the batten (3 mm)")
     assert remark_lines(said) == [

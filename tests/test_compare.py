@@ -273,7 +273,7 @@ def test_every_region_is_followed(passes: Comparison) -> None:
     told = {t.name: [s.state if s else None for s in t.stands] for t in found}
     assert told == {
         "H1": ["", "unchanged", "improved"],
-        "L1": ["", "worse", "fixed"],
+        "L1": ["", "improved", "fixed"],
         "L2": ["", "unchanged", "unchanged"],
         "H2": [None, "new", "fixed"],
     }

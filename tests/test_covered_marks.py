@@ -132,7 +132,7 @@ def test_the_row_agrees_with_itself() -> None:
         )
         assert (float(row["x"]), float(row["y"])) == pytest.approx(mark.centre_st, abs=12.0)
         assert row["state"] == "worse"
-    assert rows[track_at(result, LOW).name]["action"].startswith("overfilled: block down 1.")
+    assert rows[track_at(result, LOW).name]["action"].startswith("filled proud: block down 1.")
     plan = remaining(result).plan
     assert plan is not None
     # The fill is blocked down as a whole: what it covers is no work of its own.

@@ -26,10 +26,12 @@ from guidecoat.mirror import (
 from guidecoat.ply import write_ply
 from guidecoat.registration import Registration
 from guidecoat.registration.rigid import small_motions
+from guidecoat.remarks import beside_other_side
 from guidecoat.scan import Scan
 from guidecoat.scan_io import read_scan
 from guidecoat.settings import load_settings
 from guidecoat.synthetic import Dimple
+from guidecoat.untold import FADES, untold_words
 from pair_fixture import DENT, HIGH, ONE_FRAME, PANEL, counterpart, seen
 
 Floats = NDArray[np.float64]
@@ -311,6 +313,17 @@ def test_the_command_line(left: Scan, right: Scan, shop: Path) -> None:
     assert (shop / "left_against_right_guidecoat" / "mirror.png").is_file()
     assert main(["mirror", "left.ply", "right.ply", "--plane", "0,0,1"]) == 2
     assert main(["check", "left.ply", "--like", "right.ply", "--like-as", "turned"]) == 2
+
+
+def test_no_side_is_advised_to_be_compared_with_the_other(pair: MirrorResult) -> None:
+    """That is what was done; whatever else helps is told."""
+    said = [w for w in pair.warnings if w.startswith("Damage as long as the batten")]
+    assert said
+    assert all("(--hold), compare with an earlier scan or with a sound donor" in w for w in said)
+    assert not any("other side" in w for w in said)
+    doubted = untold_words((replace(pair.side.result.regions[0], doubt=FADES),))
+    (left,) = beside_other_side(tuple(doubted))
+    assert left.endswith("give its body lines (--creases) or another batten (--batten).")
 
 
 def test_panel_fixture_is_no_mirror_image_of_itself() -> None:

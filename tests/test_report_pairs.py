@@ -8,6 +8,7 @@ import re
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -19,6 +20,9 @@ from guidecoat.compare.progress import Stand
 from guidecoat.export.colours import scale_to
 from guidecoat.export.compare_files import write_comparison
 from guidecoat.export.map_layers import left_out
+from guidecoat.export.map_picture import map_png
+from guidecoat.export.map_style import Sheet
+from guidecoat.export.map_words import MapWords, check_words
 from guidecoat.export.mirror_files import write_mirror
 from guidecoat.report import ReportPage, views
 from guidecoat.report.pair_page import comparison_page, mirror_page
@@ -134,7 +138,7 @@ def test_a_low_that_was_overfilled_is_called_so_in_the_table() -> None:
     assert through
     rows = rows_of(page_of("compare").text)
     for track in through:
-        assert rows[track.name]["State"] == "worse, overfilled"
+        assert rows[track.name]["State"] == "worse, filled proud"
 
 
 def test_a_mended_mark_is_left_alone() -> None:
@@ -252,3 +256,55 @@ def test_same_result_gives_same_bytes(command: str) -> None:
     first = page_of(command).text
     page_of.cache_clear()
     assert page_of(command).text == first
+
+
+def test_the_map_of_a_change_shows_what_is_left_and_what_one_scan_lacks(tmp_path: Path) -> None:
+    """A high that nobody touched is drawn faintly; skin that only the first scan has is hatched."""
+    result = report_fixture.filled()
+    after = result.after
+    lost = np.zeros(result.whole.compared.shape, bool)
+    i, j = np.argwhere(result.whole.compared & ~result.whole.changed)[500]
+    lost[i : i + 6, j : j + 6] = True
+    lost &= result.before.skin
+    cells = after.result.cells
+    count = np.where(lost, 0, cells.count)
+    smooth = np.where(lost, np.nan, result.whole.smooth_mm)
+    torn = replace(
+        after,
+        off_mm=np.where(lost, np.nan, after.off_mm),
+        result=replace(after.result, cells=replace(cells, count=count)),
+    )
+    whole = replace(result.whole, smooth_mm=smooth, compared=result.whole.compared & ~lost)
+    seen = []
+
+    def listening(view: CheckResult, _: object, words: MapWords) -> bytes:
+        seen.append((view, words))
+        return PNG
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("guidecoat.export.map_picture.map_png", listening)
+        write_comparison(replace(result, whole=whole, passes=(*result.passes[:-1], torn)), tmp_path)
+    ((view, words),) = seen
+    assert lost.sum() > 10
+    assert left_out(view)[lost].all()
+    untouched = [t.name for t in result.tracks if t.last.state == "unchanged"]
+    assert [region.region for region in words.left] == untouched == ["H1"]
+
+
+def test_what_is_left_is_on_the_map_with_its_key() -> None:
+    door = report_fixture.door()
+    bare = replace(door, regions=())
+    words = check_words(bare)
+    faint = replace(words, left=door.regions[:1], left_line="left as it was")
+    written: list[str] = []
+    write = Sheet.write
+
+    def listening(sheet: Sheet, x: float, y: float, text: str, *rest: Any, **more: Any) -> None:
+        written.append(text)
+        write(sheet, x, y, text, *rest, **more)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Sheet, "write", listening)
+        drawn = map_png(bare, SCALE, faint)
+    assert "left as it was" in written
+    assert drawn != map_png(bare, SCALE, words)

@@ -31,6 +31,11 @@ _RULES = {
 _OIL_CAN_WIDTH_MM = 120.0
 _OIL_CAN_FLATNESS = 60.0
 _UM = 1e-3
+UNSEEN_DENT = (
+    "it may be a dent that is filled, as long as the batten: the fair surface of the first scan "
+    "then ran through it, and all that fills it stands proud of that"
+)
+"""Why a high may be none after filling; what helps is the last scan's own fair surface."""
 WHY_EDGE = "filler laid over an edge chips, and the gap shows the edge's line"
 
 
@@ -129,6 +134,11 @@ def decide(
     since : name of an earlier scan since which that was put on; what lay there then is not known.
     also : edges that it runs out over besides the one it names.
     """
+    if region.doubt == UNSEEN_DENT:
+        why = (
+            f"{UNSEEN_DENT}; compare with --reference after, and block down what is high there too"
+        )
+        return Action("measure", _MAKE_SURE, why, abs(region.peak_mm))
     decided = _DECIDERS[stage, region.kind](_Case(region, figures, beneath_mm, since))
     if region.edge and stage != "paint":
         decided = _in_the_edge(region, decided, bare=stage == "metal")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,7 +11,7 @@ from scipy import ndimage
 
 from .cells import Cells
 from .deviation import CellDeviation
-from .footprints import footprints_of, ring_round, window_round
+from .footprints import Marked, footprints_of, ring_round, window_round
 from .rules import FOOT_OF_TOLERANCE, FOOT_SIGMAS, GUARD
 from .settings import ToleranceSettings
 from .waves import crests_and_troughs
@@ -94,13 +95,13 @@ def find_marks(found: CellDeviation, cells: Cells, tolerance: ToleranceSettings)
         if np.abs(found.smooth_mm[mark.core]).max() >= _STRONG * tolerance.height_mm
         or _stands_alone(mark, found, cells)
     ]
-    ripple = _ripple(_clear_of(strong, found, cells), cells, tolerance.slope_mrad)
+    ripple = _ripple(clear_of(strong, found, cells), cells, tolerance.slope_mrad)
     waves = footprints_of(ripple, found.judged.shape)
     weak = [m for m in marks if not any(m is s for s in strong)]
     weak = [m for m in weak if (m.core & waves).sum() < 0.5 * m.core.sum()]
     if weak:
         # A lone mark beside ripple would pass for its greatest crest, and hide it.
-        rest = _clear_of(strong + weak, found, cells)
+        rest = clear_of(strong + weak, found, cells)
         hidden = _ripple(rest, cells, tolerance.slope_mrad)
         ripple += [mark for mark in hidden if not (mark.core & waves).any()]
     return strong + weak + ripple
@@ -119,7 +120,7 @@ def _stands_alone(mark: Mark, found: CellDeviation, cells: Cells) -> bool:
     return bool((np.abs(found.smooth_mm[there][ring]) < _LEVEL * peak).mean() > _MOSTLY_LEVEL)
 
 
-def _clear_of(marks: list[Mark], found: CellDeviation, cells: Cells) -> CellDeviation:
+def clear_of(marks: Iterable[Marked], found: CellDeviation, cells: Cells) -> CellDeviation:
     """The deviation without the marks and what lies close round them."""
     taken = footprints_of(marks, found.judged.shape)
     if not taken.any():

@@ -30,6 +30,7 @@ from .registration import (
     mirror_plane_amid,
 )
 from .registration.rigid import inverse, move, reflection
+from .remarks import beside_other_side
 from .scan import Scan
 from .settings import Settings
 from .voxels import pieces, voxelise
@@ -224,7 +225,7 @@ def _compared(
         position, words = _position(between, side, found, plane), ""
         if parted is not None:
             position, words = position.doubted(parted.left_mm, parted.other_turn_mrad), _AT_EDGES
-    warnings = own.result.warnings + other.result.warnings + doubts
+    warnings = beside_other_side(own.result.warnings + other.result.warnings) + doubts
     return MirrorResult(
         own,
         other,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from .blind import blind_cause, blind_remedy
+from .chart import Chart
 from .deviation import CellDeviation
 from .doubting import LEAST_JUDGED
 from .faces import JUDGED, OFF, REASONS, Faces
@@ -23,6 +24,12 @@ _BLIND_SPOT = "Damage as long as the batten"
 _PARTED = "Body lines or steps part the panel"
 _JUDGED = "Judged:"
 _OUTSIDE = "Outside is"
+# Each way in which remarks advise what a left against right has done.
+_COMPARE_SIDES = (
+    "; to be sure compare with the other side (--like)",
+    ", or compare with the other side (--like)",
+    " with the other side,",
+)
 _NOTES = (_BLIND_SPOT, _PARTED, _JUDGED, _OUTSIDE)
 # A main face of which less lies on its surface may be wavy form all over (choice).
 _SURELY_LAID_ON = 0.6
@@ -48,6 +55,34 @@ def is_note(remark: str) -> bool:
 def is_blind_spot(remark: str) -> bool:
     """Whether a remark is the one about damage that no single scan can see."""
     return remark.startswith(_BLIND_SPOT)
+
+
+def beside_other_side(remarks: tuple[str, ...]) -> tuple[str, ...]:
+    """Remarks on a side that was compared with the other one, without the advice to do so.
+
+    >>> beside_other_side(("Try a shorter one, or compare with the other side (--like).",))
+    ('Try a shorter one.',)
+    """
+    told = []
+    for remark in remarks:
+        for advice in _COMPARE_SIDES:
+            remark = remark.replace(advice, "")
+        told.append(remark)
+    return tuple(told)
+
+
+def is_outside(remark: str) -> bool:
+    """Whether a remark is the one about which way is out."""
+    return remark.startswith(_OUTSIDE)
+
+
+def outside_remark(chart: Chart, scan: str = "the scan") -> str:
+    """Which way is out in a scan's frame, and what said so."""
+    x, y, z = chart.outside
+    return (
+        f"{_OUTSIDE} ({x:+.2f}, {y:+.2f}, {z:+.2f}) in {scan}, by {chart.outside_decided_by}. If "
+        "that is the inside, highs and lows are swapped: say --outside."
+    )
 
 
 def warnings_of(
@@ -161,7 +196,7 @@ def doubts_of(
     if share < _SURELY_LAID_ON:
         said.append(
             f"Only {100 * share:.0f} % of the main face lies on its fair surface: what is called "
-            "high or low may be the panel's own form. Give its body lines (--creases), a shorter "
+            "high or low may be the panel's own form. Give its body lines (--creases) or a shorter "
             "batten (--batten), or compare with the other side (--like)."
         )
     return said
@@ -186,7 +221,6 @@ def _tight(fair: FairSurface, found: CellDeviation) -> list[str]:
 def _outside(unrolled: Unrolled) -> list[str]:
     """Which way is out and what said so, and whether the panel is hollow seen from there."""
     chart = unrolled.chart
-    x, y, z = chart.outside
     said = []
     hollow = _hollow_mm(unrolled)
     if chart.outside_decided_by.startswith("the file's") and hollow > _HOLLOW_MM:
@@ -195,10 +229,7 @@ def _outside(unrolled: Unrolled) -> list[str]:
             f"hollow by {hollow:.0f} mm. If it is a crowned panel they are turned round, and highs "
             "and lows are swapped: say --outside."
         )
-    said.append(
-        f"{_OUTSIDE} ({x:+.2f}, {y:+.2f}, {z:+.2f}) in the scan, by {chart.outside_decided_by}. If "
-        "that is the inside, highs and lows are swapped: say --outside."
-    )
+    said.append(outside_remark(chart))
     return said
 
 

@@ -98,7 +98,7 @@ def check(
     known_length: opt.KnownLength = None,
     creases: opt.Creases = None,
     like: lik.Like = None,
-    like_as: lik.LikeAs = "mirrored",
+    like_as: lik.LikeAs = None,
     pairs: lik.LikePairs = None,
     already_aligned: lik.LikeAligned = False,
     sections: ext.Sections = None,

@@ -23,11 +23,12 @@ Like = Annotated[
     ),
 ]
 LikeAs = Annotated[
-    str,
+    str | None,
     typer.Option(
         "--like-as",
         metavar="mirrored|same",
-        help="Whether OTHER is of the other side or of the same one.",
+        help="With --like: whether OTHER is of the other side or of the same one.  "
+        "[default: mirrored]",
     ),
 ]
 
@@ -53,19 +54,23 @@ def run_check(
     scan: Path,
     settings: Settings,
     like: Path | None,
-    like_as: str,
+    like_as: str | None,
     pairs: Path | None,
     *,
     already_aligned: bool,
 ) -> CheckResult:
     """A check against the panel's own fair surface, or against `like`."""
-    if like_as not in ("mirrored", "same"):
+    if like_as not in (None, "mirrored", "same"):
         raise SettingsError(f'--like-as "{like_as}" is not known: say mirrored or same')
     if like is None:
-        for name, given in (("--pairs", pairs is not None), ("--already-aligned", already_aligned)):
+        for name, given, says in (
+            ("--like-as", like_as is not None, "which side another scan is of"),
+            ("--pairs", pairs is not None, "how two scans lie"),
+            ("--already-aligned", already_aligned, "how two scans lie"),
+        ):
             if given:
                 raise SettingsError(
-                    f"{name} says how two scans lie and check was given one: name the other with "
+                    f"{name} says {says} and check was given one: name the other with "
                     f"--like, or leave {name} out"
                 )
         from ..check import check_scan
@@ -75,4 +80,4 @@ def run_check(
     from ..compare.laying import Told
 
     told = Told(already_aligned, pairs)
-    return check_like_files(scan, like, settings, reflected=like_as == "mirrored", told=told)
+    return check_like_files(scan, like, settings, reflected=like_as != "same", told=told)

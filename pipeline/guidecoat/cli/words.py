@@ -16,6 +16,10 @@ _PICTURES = (
     ("page", "report.html"),
     ("in 3-D", "map.glb"),
     ("table", "regions.csv"),
+    ("cuts", "sections.pdf"),
+    ("in CAD", "sections.dxf"),
+    ("figures", "sections.csv"),
+    ("paper", "map_full_size.pdf"),
 )
 # A minus sign that a terminal cannot show would turn a low into a high.
 _ON_ANY_TERMINAL = str.maketrans(

@@ -7,12 +7,12 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ..actions import decide
+from ..actions import UNSEEN_DENT, decide
 from ..registration import Registration
 from ..settings import Settings
 from .change import Change
 from .passes import Pass
-from .progress import FIXED, NOT_CONFIRMED, NOT_SEEN, OVERDONE, Track
+from .progress import FIXED, NOT_CONFIRMED, NOT_SEEN, OVERDONE, Track, may_be_out
 
 Floats = NDArray[np.float64]
 
@@ -44,7 +44,8 @@ def advise(
     """
     build = build_mm(tracks, passes[-1], whole, settings.stage)
     first = passes[0].scan.name
-    advised = tuple(_advised(track, passes[-1], build, settings, first) for track in tracks)
+    placed = tuple(in_last_frame(track, passes) for track in tracks)
+    advised = tuple(_advised(track, placed, passes[-1], build, settings, first) for track in placed)
     through = _through(advised, passes[-1], whole, settings, first)
     warnings = [*_thickness(whole, settings), *through, *_taken_off(whole, first)]
     for scan, found in zip(passes[1:], registrations, strict=True):
@@ -160,23 +161,53 @@ def _blocks_through(track: Track, last: Pass, whole: Change, settings: Settings)
     region = track.last.region
     if settings.stage not in _COATED or region is None or region.kind != "high":
         return False
-    if track.last.state in (FIXED, NOT_SEEN):
+    if track.last.state in (FIXED, NOT_SEEN) or region.doubt == UNSEEN_DENT:
         return False
     if settings.stage != "filler" and not whole.changed[region.core].any():
         return False
     return bare_share(track, last, whole) > BARE_SHARE
 
 
-def _advised(track: Track, last: Pass, build: Floats, settings: Settings, first: str) -> Track:
+def in_last_frame(track: Track, passes: tuple[Pass, ...]) -> Track:
+    """A track that is gone from the last scan, with its place in that scan's own frame and units,
+    as all other rows have theirs: the place was found on an earlier one.
+    """
+    if track.last.region is not None:
+        return track
+    place, last = track.place, passes[-1]
+    at = last.result.cells.grid.index(np.array([place.u_mm]), np.array([place.v_mm]))
+    heights = [float(one.result.cells.height_mm[at][0]) for one in reversed(passes)]
+    height = next((h for h in heights if np.isfinite(h)), 0.0)
+    spot = last.result.chart.to_space(np.array([[place.u_mm, place.v_mm, height]]))
+    x, y, z = (float(v) for v in last.scan.to_file_frame(spot)[0])
+    return replace(track, place=replace(place, x=x, y=y, z=z))
+
+
+def left_verdict(track: Track, settings: Settings) -> str:
+    """Whether what is left where no mark stands any more is in tolerance, "" where it was not seen.
+
+    It is undecided where it is too near the limit, or steep without making a patch of ripple.
+    """
     stand = track.last
-    if stand.state == FIXED:
-        action = "in tolerance now: leave it"
-    elif stand.state == NOT_CONFIRMED:
-        action = "undecided before, in tolerance now, and no change was found there: leave it"
-    elif stand.state == NOT_SEEN:
-        action = "not in the last scan: scan it to know"
-    elif stand.region is None:
-        action = "within tolerance in this scan, and hardly changed: leave it or scan again"
+    if stand.state == NOT_SEEN:
+        return ""
+    if stand.state in (FIXED, NOT_CONFIRMED):
+        return "in"
+    left = stand.peak_mm, stand.uncertainty_mm, stand.slope_mrad
+    return "undecided" if may_be_out(track.kind, *left, settings.tolerance) else "in"
+
+
+def _advised(
+    track: Track,
+    tracks: tuple[Track, ...],
+    last: Pass,
+    build: Floats,
+    settings: Settings,
+    first: str,
+) -> Track:
+    stand = track.last
+    if stand.region is None or stand.state in (FIXED, NOT_CONFIRMED):
+        action = _left_alone(track, tracks, settings)
     else:
         grid, peak = last.result.cells.grid, stand.region
         at = grid.index(np.array([peak.u_mm]), np.array([peak.v_mm]))
@@ -189,6 +220,44 @@ def _advised(track: Track, last: Pass, build: Floats, settings: Settings, first:
     if stand.region is None:
         return replace(track, place=region)
     return replace(track, stands=(*track.stands[:-1], replace(stand, region=region)))
+
+
+def _left_alone(track: Track, tracks: tuple[Track, ...], settings: Settings) -> str:
+    """What to do where no mark stands any more."""
+    state = track.last.state
+    if state == FIXED:
+        return "in tolerance now: leave it"
+    if state == NOT_CONFIRMED:
+        return "undecided before, in tolerance now, and no change was found there: leave it"
+    if state == NOT_SEEN:
+        over = [other.name for other in tracks if _lies_over(other, track)]
+        if over:
+            return (
+                f"no ripple can be told under {' and '.join(over)}: see to that first, then scan "
+                "again"
+            )
+        return "not in the last scan: scan it to know"
+    stand = track.last
+    if left_verdict(track, settings) == "undecided":
+        if track.kind != "ripple":
+            return (
+                f"scan again or measure: the {stand.peak_mm:+.2f} mm left are too near the limit "
+                f"for this scan (U {stand.uncertainty_mm:.2f} mm)"
+            )
+        return (
+            f"scan again, or feel for it: {stand.slope_mrad:.1f} mrad is over "
+            f"{settings.tolerance.slope_mrad:g} mrad, but too little or too faint in this scan to "
+            "be told for ripple"
+        )
+    return "within tolerance in this scan, and hardly changed: leave it or scan again"
+
+
+def _lies_over(other: Track, track: Track) -> bool:
+    """Whether a high or low lies where ripple was."""
+    region = other.last.region
+    if track.kind != "ripple" or region is None or region.kind == "ripple":
+        return False
+    return stands(other) and bool((region.footprint & track.place.core).any())
 
 
 def _through(

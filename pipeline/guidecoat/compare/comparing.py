@@ -17,6 +17,7 @@ from ..errors import ScanUnfitError, SettingsError
 from ..ground import without_tables
 from ..registration import Registration, remedy_words, require_observable
 from ..registration.rigid import inverse, move
+from ..remarks import is_outside, outside_remark
 from ..scan import Scan
 from ..settings import Settings
 from ..spacing import estimate_spacing
@@ -26,6 +27,7 @@ from .passes import Pass, measure_pass, own_pass, two_skins
 from .placing import place_scan, read_pairs
 from .progress import Track, as_changed, follow
 from .reading import read_alike
+from .unseen_dents import doubt_unseen_dents
 
 Floats = NDArray[np.float64]
 
@@ -135,6 +137,8 @@ def compare_scans(
     steps = tuple(find_change(a, b) for a, b in pairwise(passes))
     whole = steps[0] if len(steps) == 1 else find_change(passes[0], passes[-1])
     tracks = as_changed(follow(passes), steps)
+    if name == "before" and settings.stage == "filler":
+        tracks, passes = doubt_unseen_dents(tracks, passes, whole)
     tracks, warnings = advise(tracks, passes, whole, registrations, settings)
     later = (w for one in passes if one.scan is not yardstick.scan for w in one.result.warnings)
     seconds["change and progress"] = time.perf_counter() - clock
@@ -147,7 +151,7 @@ def compare_scans(
         whole,
         tracks,
         settings,
-        (*tables, *yardstick.warnings, *later, *warnings),
+        (*tables, *_seen_from(passes[-1], yardstick.warnings), *later, *warnings),
         seconds,
     )
 
@@ -277,6 +281,12 @@ def _with_others(scans: tuple[Scan, ...], T_first: list[Floats], number: int) ->
     back = inverse(T_first[number])
     others = [_points(scan, back @ T_first[k]) for k, scan in enumerate(scans) if k != number]
     return replace(scans[number], elsewhere_mm=np.concatenate(others))
+
+
+def _seen_from(last: Pass, said: tuple[str, ...]) -> tuple[str, ...]:
+    """Remarks with the outside as it lies in the last scan, whose frame all figures are in."""
+    outside = outside_remark(last.result.chart, last.scan.name)
+    return tuple(outside if is_outside(remark) else remark for remark in said)
 
 
 def _points(scan: Scan, motion: Floats) -> Floats:

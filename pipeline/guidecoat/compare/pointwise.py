@@ -84,6 +84,20 @@ def change_view(
     )
 
 
+def with_all_skin(view: CheckResult, before: Pass) -> CheckResult:
+    """The change with what only the earlier scan has of the panel, for a picture: there is skin,
+    and it was not compared.
+    """
+    gone = before.skin & ~view.cells.filled
+    count = np.where(gone, before.result.cells.count, view.cells.count)
+    not_judged = np.where(gone, np.uint8(JUDGED), view.deviation.not_judged)
+    return replace(
+        view,
+        cells=replace(view.cells, count=count),
+        deviation=replace(view.deviation, not_judged=not_judged),
+    )
+
+
 def _told(patch: Region, tracks: tuple[Track, ...]) -> Region:
     """The patch with what became of the highs and lows in it."""
     there = [t for t in tracks if (t.place.core & patch.footprint).any() and t.kind != "ripple"]

@@ -7,8 +7,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ..marks import Mark, slope_amplitude
+from ..deviation import CellDeviation
+from ..marks import Mark, clear_of, slope_amplitude
 from ..regions import Region, measure_regions, verdict_at
+from ..rules import GUARD
+from ..settings import ToleranceSettings
 from .change import Change
 from .passes import Pass, found_of
 
@@ -24,7 +27,7 @@ FIXED, IMPROVED, UNCHANGED, WORSE, NEW, NOT_SEEN, NOT_CONFIRMED = (
     "not confirmed",
 )
 # In words, a place that went through the fair surface and out of tolerance on the other side.
-OVERDONE = {"high": "overfilled", "low": "taken down too far"}
+OVERDONE = {"high": "filled proud", "low": "taken down too far"}
 _SEEN = 0.5
 # A high lies where a low was, or the other way round, if it shares so much of the smaller core.
 _SAME_PLACE = 0.5
@@ -148,9 +151,10 @@ def _unless_changed(track: Track, number: int, steps: tuple[Change, ...]) -> Sta
         sure = any(s and s.region and s.region.verdict == "out" for s in track.stands[:number])
         mended = sure or any(step.changed[core].any() for step in steps)
         return stand if mended else replace(stand, state=NOT_CONFIRMED)
-    if stand is None or stand.region is None or stand.turned or track.place.edge:
+    if stand is None or stand.turned or track.place.edge:
         return stand
-    if stand.state not in (IMPROVED, WORSE) or steps[-1].changed[stand.region.core].any():
+    core = (stand.region or track.place).core
+    if stand.state not in (IMPROVED, WORSE) or steps[-1].changed[core].any():
         return stand
     return replace(stand, state=UNCHANGED)
 
@@ -222,28 +226,64 @@ def _stand(track: _Open, own: list[Region], regions: tuple[Region, ...], one: Pa
     over = [r for r in taken + grown if (r.footprint & track.place.core).any()]
     if over and (stand := _covered(track, _largest(over), one)) is not None:
         return stand
-    deviation = one.result.deviation
-    core = track.place.core
-    if track.place.edge and (core & one.skin).sum() >= _SEEN * core.sum():
+    core, skin = track.place.core, one.skin
+    joined = [r for r in regions if _alike(track, r) and (r.footprint & core).any()]
+    there, found = _clear(track, regions, one)
+    if there.sum() >= _SEEN * core.sum():
+        return _left(track, joined, there, found, one)
+    if track.place.edge and (core & skin).sum() >= _SEEN * core.sum():
         # The band along an edge is looked at for knocks only: there is none over the tolerance now.
         return Stand(None, np.nan, np.nan, np.nan, FIXED)
-    there = core & np.isfinite(deviation.smooth_mm)
-    if there.sum() < _SEEN * track.place.core.sum():
-        return Stand(None, np.nan, np.nan, np.nan, NOT_SEEN)
-    peak, uncertainty, slope = _at_place(track, there, one)
-    joined = [r for r in regions if _alike(track, r) and (r.footprint & track.place.core).any()]
-    state = _state(track.place.kind, was, peak, uncertainty, slope)
-    if not joined:
+    return Stand(None, np.nan, np.nan, np.nan, NOT_SEEN)
+
+
+def _clear(track: _Open, regions: tuple[Region, ...], one: Pass) -> tuple[Mask, CellDeviation]:
+    """Where a track's place was judged, and what was found there. No ripple can be told on and
+    close by highs and lows, whose flanks are steeper than any.
+    """
+    found = found_of(one.result)
+    there = track.place.core & np.isfinite(found.smooth_mm)
+    if track.place.kind == "ripple":
+        marks = [region for region in regions if region.kind != "ripple"]
+        found = clear_of(marks, found, one.result.cells)
+        there &= found.judged
+    return there, found
+
+
+def _left(
+    track: _Open, joined: list[Region], there: Mask, found: CellDeviation, one: Pass
+) -> Stand:
+    """How a track stands by what is left at its place, where no region goes on with it."""
+    was, kind = track.stands[-1], track.place.kind
+    assert was is not None
+    left = _at_place(track, there, found, one, whole=bool(joined))
+    state = _state(kind, was, *left)
+    if not joined and not may_be_out(kind, *left, one.result.settings.tolerance):
         # Within tolerance now; whether somebody mended it or the scans differ is another matter.
         state = FIXED if was.state == FIXED or state == IMPROVED else UNCHANGED
-    return Stand(joined[0] if joined else None, peak, uncertainty, slope, state)
+    return Stand(joined[0] if joined else None, *left, state)
+
+
+def may_be_out(
+    kind: str, peak_mm: float, uncertainty_mm: float, slope_mrad: float, limit: ToleranceSettings
+) -> bool:
+    """Whether what is left where no mark was found any more may be out of tolerance yet: from the
+    height on from which a mark may be, or steeper than ripple may be.
+    """
+    if kind == "ripple":
+        return slope_mrad > limit.slope_mrad
+    guarded = limit.height_mm - GUARD * 0.5 * uncertainty_mm
+    return abs(peak_mm) > max(guarded, 0.5 * limit.height_mm)
 
 
 def _standing(track: _Open, now: Region, was: Stand) -> Stand:
     """How a track stands by its region in a pass."""
     turned = now.kind != track.place.kind and now.verdict == "out"
     found = now.peak_mm, now.uncertainty_mm, now.max_slope_mrad
-    state = WORSE if turned else _state(now.kind, was, *found)
+    state = _state(now.kind, was, *found)
+    if turned and state == UNCHANGED and was.peak_mm * now.peak_mm < 0.0:
+        # As far off as before, but on the other side: what was done there did not help.
+        state = WORSE
     return Stand(now, *found, state, turned)
 
 
@@ -294,21 +334,27 @@ def _covered(track: _Open, over: Region, one: Pass) -> Stand | None:
     return _standing(track, part, was)
 
 
-def _at_place(track: _Open, there: Mask, one: Pass) -> tuple[float, float, float]:
-    """What stands out most at a track's place, either way, its uncertainty (k = 2) and the
-    greatest slope there.
+def _at_place(
+    track: _Open, there: Mask, found: CellDeviation, one: Pass, *, whole: bool
+) -> tuple[float, float, float]:
+    """How far a track's place is off, the uncertainty (k = 2) of that, and the greatest slope.
+
+    Told of the spot where it was worst, as the row of a mark is; what stands off beside it on the
+    other side is another mark's. Of a ripple, of one grown into another (`whole`), and where the
+    spot was not seen, it is what stands off most on the place's own side.
     """
-    deviation = one.result.deviation
-    value = np.where(there, np.abs(deviation.smooth_mm), -np.inf)
-    at = np.unravel_index(int(value.argmax()), value.shape)
-    found = found_of(one.result)
-    slopes = (
-        slope_amplitude(found, one.result.cells, there)
-        if track.kind == "ripple"
-        else found.slope_mrad
-    )
-    slope = float(np.nanmax(slopes[there]))
-    return float(deviation.smooth_mm[at]), 2.0 * float(deviation.cell_sigma_mm[at]), slope
+    place, value = track.place, found.smooth_mm
+    spot = one.result.cells.grid.index(np.array([place.u_mm]), np.array([place.v_mm]))
+    if place.kind == "ripple":
+        off = np.abs(value)
+        slopes = slope_amplitude(found, one.result.cells, there)
+    else:
+        off = -value if place.kind == "low" else value
+        slopes = found.slope_mrad
+    at = np.unravel_index(int(np.where(there, off, -np.inf).argmax()), off.shape)
+    if place.kind != "ripple" and not whole and there[spot][0]:
+        at = (spot[0][0], spot[1][0])
+    return float(value[at]), 2.0 * float(found.sigma_mm[at]), float(np.nanmax(slopes[there]))
 
 
 def _state(kind: str, was: Stand, peak: float, uncertainty: float, slope: float) -> str:

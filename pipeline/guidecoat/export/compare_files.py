@@ -10,8 +10,11 @@ import numpy as np
 
 from ..check import CheckResult
 from ..compare import Comparison
-from ..compare.pointwise import change_view
+from ..compare.advice import stands
+from ..compare.pointwise import change_view, with_all_skin
 from ..deviation import IN
+from ..footprints import footprints_of
+from ..regions import Region
 from ..report.pair_page import comparison_page
 from .colours import Scale, scale_to
 from .compare_summary import comparison_summary
@@ -52,7 +55,10 @@ def write_comparison(result: Comparison, folder: Path) -> None:
     )
     mesh = coloured_mesh(view, scale)
     write_mesh_glb(folder / "change.glb", mesh, view, name=shown(view.scan.name))
-    picture, warnings = drawn(view, scale, _words(result), "change.png", folder)
+    words = _words(result)
+    picture, warnings = drawn(
+        with_all_skin(view, result.before), scale, words, "change.png", folder
+    )
     (folder / "regions.csv").write_bytes(regions_csv(result).encode("utf-8", "replace"))
     if len(result.passes) > 2:
         (folder / "history.csv").write_bytes(history_csv(result).encode("utf-8", "replace"))
@@ -113,4 +119,18 @@ def _words(result: Comparison) -> MapWords:
         table="change.ply",
         told="What it is",
         left_out="not compared: in one scan only",
+        left=_unchanged_marks(result),
+        left_line="high, low or ripple left where nothing changed",
+    )
+
+
+def _unchanged_marks(result: Comparison) -> tuple[Region, ...]:
+    """The marks that stand beside all changed patches, whose rows tell of those in them."""
+    patches = footprints_of(result.whole.patches, result.whole.changed.shape)
+    return tuple(
+        replace(track.last.region, region=track.name)
+        for track in result.tracks
+        if track.last.region is not None
+        and stands(track)
+        and not (track.last.region.core & patches).any()
     )

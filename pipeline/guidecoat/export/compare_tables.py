@@ -7,7 +7,7 @@ import io
 import math
 
 from ..compare import Comparison, Track
-from ..compare.advice import build_mm, put_on_mm
+from ..compare.advice import build_mm, left_verdict, put_on_mm
 from .tables import COLUMNS, harmless, plain_number
 from .words import shown
 
@@ -22,7 +22,10 @@ def track_rows(result: Comparison) -> list[Row]:
     """
     last, whole = result.after, result.whole
     build = build_mm(result.tracks, last, whole, result.settings.stage)
-    return [_row(track, put_on_mm(track, last, build, whole)) for track in result.tracks]
+    return [
+        _row(track, put_on_mm(track, last, build, whole), left=left_verdict(track, result.settings))
+        for track in result.tracks
+    ]
 
 
 def regions_csv(result: Comparison) -> str:
@@ -61,14 +64,14 @@ def history_csv(result: Comparison) -> str:
     return _csv(tuple(columns), rows)
 
 
-def _row(track: Track, put_on: float) -> Row:
+def _row(track: Track, put_on: float, *, left: str) -> Row:
     stand, was = track.last, track.was
     region = stand.region or track.place
     row: Row = {column: getattr(region, column) for column in COLUMNS}
     there = stand.region is not None and stand.state != "fixed"
     row |= {
         "region": track.name,
-        "verdict": region.verdict if there else "" if stand.state == "not seen" else "in",
+        "verdict": region.verdict if there else left,
         "peak_mm": stand.peak_mm,
         "uncertainty_mm": stand.uncertainty_mm,
         "was_mm": math.nan if was is None else was.peak_mm,

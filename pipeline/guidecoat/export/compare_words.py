@@ -11,6 +11,7 @@ from ..mirror import MirrorResult
 from .words import shown, signed
 
 STATES = ("fixed", "improved", "unchanged", "worse", "new", "not seen", NOT_CONFIRMED)
+_NO_KNOCK = "no knock"
 
 
 def change_words(result: Comparison) -> str:
@@ -71,6 +72,9 @@ def stand_words(stand: Stand | None, kind: str) -> str:
         return "\u2013"
     if kind == "ripple":
         return f"{stand.slope_mrad:.1f} mrad" if math.isfinite(stand.slope_mrad) else "?"
+    if not math.isfinite(stand.peak_mm) and stand.state == FIXED:
+        # Only knocks are looked for in the band along an edge, nothing is measured there.
+        return _NO_KNOCK
     if not math.isfinite(stand.peak_mm):
         return signed(stand.peak_mm)
     return f"{signed(stand.peak_mm)} \u00b1 {stand.uncertainty_mm:.2f}"
@@ -81,12 +85,12 @@ def track_words(track: Track) -> str:
     improved".
     """
     peaks = " to ".join(stand_words(stand, track.kind) for stand in track.stands)
-    unit = "" if track.kind == "ripple" else " mm"
+    unit = "" if track.kind == "ripple" or peaks.endswith(_NO_KNOCK) else " mm"
     return f"{track.name} {peaks}{unit}, {state_words(track)}"
 
 
 def state_words(track: Track) -> str:
-    """How a region stands against the pass before, "worse, overfilled"."""
+    """How a region stands against the pass before, "worse, filled proud"."""
     region = track.last.region
     through = f", {OVERDONE[region.kind]}" if track.last.turned and region is not None else ""
     return f"{track.last.state}{through}"

@@ -13,6 +13,8 @@ from .map_style import (
     CREASE_STYLE,
     INK,
     LEFT_OUT_HATCH,
+    LEFT_STYLE,
+    LEFT_WIDTH,
     OUTLINE_STYLES,
     PALE_INK,
     PAPER,
@@ -203,6 +205,8 @@ def _line_keys(result: CheckResult, words: MapWords) -> list[tuple[LineStyle, fl
     ]
     if kinds:
         rows.append(("solid", 0.6, words.whole_line))
+    if words.left:
+        rows.append((LEFT_STYLE, LEFT_WIDTH, words.left_line))
     if creases_shown(result):
         broad = any(crease.shoulder for crease in result.creases)
         rows.append((CREASE_STYLE, 1.1, f"crease (body line{', shoulder' * broad})"))

@@ -20,6 +20,7 @@ from .words import shown, signed
 _MEASURED = 4  # regions that get tape distances drawn
 _NAMED = 20  # regions that get a label with a leader; the rest a bare name
 _BARE_PT = 6.0
+_LEFT_PT = 7.0
 _SIGNS = {"high": "+", "low": "\u2212"}  # ripple has a wave
 _SIGN_PX = (26.0, 26.0)
 _EDGE_NAME_PX = 34.0
@@ -27,8 +28,10 @@ _TAPE = re.compile(r"(\d+(?:\.\d+)?) mm from (?:edge |body line |step )(\w+)")
 _HALO = {"boxstyle": "round,pad=0.12", "facecolor": PAPER, "edgecolor": "none", "alpha": 0.85}
 
 
-def draw_labels(sheet: Sheet, result: CheckResult) -> None:
-    """Put all lettering on the map, the fixed things first, then the regions where room is."""
+def draw_labels(sheet: Sheet, result: CheckResult, left: tuple[Region, ...] = ()) -> None:
+    """Put all lettering on the map, the fixed things first, then the regions where room is, and
+    small the marks that are `left` beside them.
+    """
     room = _room(sheet, result)
     _draw_scale_bar(sheet, room)
     told = {name for region in result.regions for _, name in _TAPE.findall(region.from_edges)}
@@ -49,6 +52,8 @@ def draw_labels(sheet: Sheet, result: CheckResult) -> None:
     _draw_crease_names(sheet, room, result)
     for k, region in enumerate(result.regions):
         _draw_region_label(sheet, room, region, signs[k], bare=k >= _NAMED)
+    for region in left:
+        _draw_left_label(sheet, room, region)
 
 
 def region_label(region: Region) -> str:
@@ -212,6 +217,20 @@ def _draw_region_label(sheet: Sheet, room: Room, region: Region, sign: Box, *, b
     else:
         _with_leader(sheet, room, at, name, 6.5, bold=True)
         _draw_sign(sheet, at, _SIGNS.get(region.kind, "~"), 8.5)
+
+
+def _draw_left_label(sheet: Sheet, room: Room, region: Region) -> None:
+    """A small label at the mark itself if it can be, else beside it."""
+    at, text = (region.u_mm, region.v_mm), region_label(region)
+    width, height = sheet.text_size(text, _LEFT_PT, False)
+    box = box_at(_to_px(sheet, at), (width + 8.0, height + 8.0))
+    if room.is_free(box):
+        room.take(box)
+        sheet.axes.text(
+            *at, text, fontsize=_LEFT_PT, color=PALE_INK, ha="center", va="center", bbox=_HALO
+        )
+    elif not _with_leader(sheet, room, at, text, _LEFT_PT, bold=False):
+        _draw_sign(sheet, at, region_name(region), _BARE_PT)
 
 
 def _draw_sign(sheet: Sheet, at: Point, text: str, points: float) -> None:

@@ -13,11 +13,14 @@ from ..crease import Crease
 from ..deviation import NOT_JUDGED
 from ..edge_lines import EdgeLine
 from ..footprints import footprints_of
+from ..regions import Region
 from .colours import Scale
 from .map_style import (
     CREASE_STYLE,
     INK,
     LEFT_OUT_HATCH,
+    LEFT_STYLE,
+    LEFT_WIDTH,
     NOT_JUDGED_HATCHES,
     OUTLINE_STYLES,
     PALE_INK,
@@ -195,6 +198,14 @@ def draw_regions(axes: Axes, result: CheckResult) -> None:
             cores = _cores(result, kind, sure=sure)
             if cores.any():
                 outline_of(axes, result, cores, width=width, style=style)
+
+
+def draw_left(axes: Axes, result: CheckResult, left: tuple[Region, ...]) -> None:
+    """Faint outlines of marks beside those that the map is of."""
+    cores = np.zeros(result.cells.grid.shape, bool)
+    for region in left:
+        cores |= region.core
+    outline_of(axes, result, cores, width=LEFT_WIDTH, style=LEFT_STYLE, colour=PALE_INK)
 
 
 def _cores(result: CheckResult, kind: str, *, sure: bool) -> NDArray[np.bool_]:

@@ -19,7 +19,7 @@ from .map_keys import (
     title_height_in,
 )
 from .map_labels import draw_labels
-from .map_layers import draw_panel, extent_mm
+from .map_layers import draw_left, draw_panel, extent_mm
 from .map_style import DPI, PALE_INK, RC, Page, Sheet, measuring
 from .map_words import MapWords, check_words
 
@@ -72,6 +72,7 @@ def _drawn(result: CheckResult, scale: Scale, words: MapWords) -> bytes:
     )
     sheet = Sheet(figure, axes, page, text_size)
     draw_panel(axes, result, scale)
+    draw_left(axes, result, words.left)
     u0, u1, v0, v1 = limits
     axes.set_xlim(u0, u1)
     axes.set_ylim(v0, v1)
@@ -80,7 +81,7 @@ def _drawn(result: CheckResult, scale: Scale, words: MapWords) -> bytes:
     axes.set_ylabel("v, mm", fontsize=7.0, color=PALE_INK, labelpad=-2.0)
     for spine in axes.spines.values():
         spine.set(linewidth=0.5, color=PALE_INK)
-    draw_labels(sheet, result)
+    draw_labels(sheet, result, words.left)
     draw_title(sheet, result, words)
     draw_keys(sheet, result, scale, words)
     draw_table(sheet, result, words)

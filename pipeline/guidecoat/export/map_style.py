@@ -42,6 +42,10 @@ OUTLINE_STYLES: dict[str, Literal["solid", "dashed", "dotted"]] = {
 # Points: thick for what is out of tolerance, thin for what may be.
 SURE_WIDTH, UNSURE_WIDTH = 1.7, 1.0
 
+# Faint: marks that a map shows besides those it is of.
+LEFT_STYLE: Literal["dotted"] = "dotted"
+LEFT_WIDTH = 1.2
+
 TextSize = Callable[[str, float, bool], tuple[float, float]]
 """Gives the width and height in pixels of a text, of a size in points, bold or not."""
 

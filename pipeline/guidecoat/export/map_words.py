@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ..check import CheckResult
+from ..regions import Region
 from .words import blind_spot, surface_words, verdict_words
 
 
@@ -16,7 +17,7 @@ class MapWords:
     of colours; high, low, middle : at its ends and in its neutral band; high_line, low_line,
     whole_line : what outlined patches are; table : the file that holds every row; told :
     over the last column of the table under the map; left_out : what cells are that have points and
-    no figure.
+    no figure; left, left_line : marks drawn faintly beside the regions, and what they are.
     """
 
     verdict: str
@@ -31,6 +32,8 @@ class MapWords:
     table: str = "regions.csv"
     told: str = "What to do"
     left_out: str = "not judged: too few points"
+    left: tuple[Region, ...] = ()
+    left_line: str = ""
 
 
 def check_words(result: CheckResult) -> MapWords:

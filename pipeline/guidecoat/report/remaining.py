@@ -8,9 +8,10 @@ import numpy as np
 
 from ..check import CheckResult
 from ..compare import Comparison, Track
-from ..compare.advice import build_mm, stands
+from ..compare.advice import build_mm, left_verdict, stands
 from ..compare.progress import OVERDONE
 from ..regions import Region
+from ..settings import Settings
 from ..workplan import plan_work
 
 
@@ -20,7 +21,7 @@ def remaining(result: Comparison) -> CheckResult:
     """
     after = result.after.result
     standing = [track for track in result.tracks if stands(track)]
-    regions = tuple(_named(track) for track in standing)
+    regions = tuple(_named(track, result.settings) for track in standing)
     seen = tuple(
         r
         for k, r in enumerate(regions)
@@ -32,7 +33,7 @@ def remaining(result: Comparison) -> CheckResult:
     said = {region.region: region.action for region in plan.regions}
     marks = tuple(
         replace(mark, action=said.get(mark.region, _bare(mark.action)))
-        for mark in (_named(track) for track in result.tracks)
+        for mark in (_named(track, result.settings) for track in result.tracks)
     )
     return replace(after, regions=marks, plan=plan)
 
@@ -55,7 +56,7 @@ def _within(one: Region, other: Region) -> bool:
     return larger and one.kind == other.kind and not (one.core & ~other.core).any()
 
 
-def _named(track: Track) -> Region:
+def _named(track: Track, settings: Settings) -> Region:
     """The mark as it stands now, under the name that it keeps."""
     stand = track.last
     region = replace(stand.region or track.place, region=track.name)
@@ -65,7 +66,7 @@ def _named(track: Track) -> Region:
         region,
         # On its way it may have been filled too high: what is over keeps the kind of its name.
         kind=track.kind,
-        verdict="in" if np.isfinite(stand.peak_mm) else "undecided",
+        verdict=left_verdict(track, settings) if np.isfinite(stand.peak_mm) else "undecided",
         peak_mm=stand.peak_mm,
         uncertainty_mm=stand.uncertainty_mm,
         max_slope_mrad=stand.slope_mrad,
