@@ -100,6 +100,7 @@ class Registration:
     source_cells_mm : (n, 3) averaged cells of the source, in its own frame.
     unchanged : (n,) cells of the source that took part in the final fit.
     doubt : whether the scans show the same hand, in words; empty where that is plain.
+    size : which scan is larger, in words, where skin and edges say so; nothing was scaled.
     """
 
     T_target_source: Array
@@ -118,6 +119,7 @@ class Registration:
     source_cells_mm: Array
     unchanged: NDArray[np.bool_]
     doubt: str = ""
+    size: str = ""
 
     @property
     def loose(self) -> bool:
@@ -130,7 +132,7 @@ class Registration:
         """What speaks against the placing, in words; `what` lies between the scans, e.g. a change,
         and `remedy` is for a broad one.
         """
-        said = (self.doubt,) if self.doubt else ()
+        said = tuple(words for words in (self.size, self.doubt) if words)
         if not self.loose:
             return said
         return (
