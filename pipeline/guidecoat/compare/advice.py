@@ -21,6 +21,10 @@ _UM = 1000.0
 _BROAD_FILL = (
     "If filler was put on over much of the panel, scan both in one frame and use --already-aligned."
 )
+_ALL_OVER = (
+    ", and what went on all over alike does not show unless both scans share one frame "
+    "(--already-aligned)"
+)
 # Smaller holes are no matter (choice).
 _TOLD_CM2 = 1.0
 SURE = 2.0
@@ -56,6 +60,13 @@ def advise(
                 "carry it in their doubt."
             )
         warnings += [f"{scan.scan.name}: {words}" for words in found.doubts("change", _BROAD_FILL)]
+        if found.hangs:
+            warnings.append(
+                f"{scan.scan.name}: what is left over ({found.scatter_mm:.2f} mm, noise is "
+                f"{found.noise_mm:.2f} mm) hangs together over wide patches, as where a coat went "
+                "on all over: the placing may be tilted or slid, and most of that coat taken for "
+                f"placing. Its doubt is widened for that. {_BROAD_FILL}"
+            )
         if not found.converged:
             warnings.append(
                 f"{scan.scan.name}: the last settling of the scans did not come to rest; look at "
@@ -63,8 +74,10 @@ def advise(
             )
     warnings += _unseen(whole)
     if not whole.changed.any():
+        laid = any(np.isfinite(found.noise_mm) for found in registrations)
         warnings.append(
-            f"No change was found; a change has to be over about {whole.least_mm:.2f} mm to show."
+            f"No change was found; a change has to be over about {whole.least_mm:.2f} mm to show"
+            f"{_ALL_OVER if laid else ''}."
         )
     return advised, tuple(warnings)
 

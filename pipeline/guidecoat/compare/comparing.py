@@ -205,6 +205,8 @@ def _placed(
             raise ScanUnfitError(found.size)
         if not already_aligned:
             require_observable(found, remedy)
+        if pairs is None:
+            found = found.widened()
     except ScanUnfitError as error:
         for one in (scan, first):
             if two_skins(one):

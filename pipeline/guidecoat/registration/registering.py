@@ -9,11 +9,18 @@ from numpy.typing import NDArray
 
 from ..biweight import BIWEIGHT
 from ..errors import ScanUnfitError, SettingsError
+from .borders import on_skin_alone, unlike_borders
 from .changed import carried_over, without_changed
 from .coarse import make_sample, settle
 from .consensus import LEAST_SHARE, LIKE_NOISE, settled_on_most
 from .fine import Fit
-from .observability import motion_covariance, own_noise_mm, weak_directions
+from .observability import (
+    hangs_together,
+    motion_covariance,
+    own_noise_mm,
+    readings_of,
+    weak_directions,
+)
 from .placing import (
     SAMPLE_CELLS,
     Placing,
@@ -116,7 +123,12 @@ def register(
     turned = turned_words(placing, *scans) if placing.rival is None else ""
     doubt = " ".join(filter(None, (doubt, turned, most.doubt)))
     marked, placing = _on_unchanged(scans, placing, settings)
-    found = replace(_answer(placing, scans[0], settings, doubt), size=size)
+    borders = unlike_borders(*marked, placing.fit, settings)
+    if borders:
+        placing = replace(placing, fit=on_skin_alone(marked, placing.fit.motion, pairs, settings))
+    found = replace(_answer(placing, scans[0], settings, doubt), size=size, borders=borders)
+    if borders:
+        return found
     skin_mm = found.slide_mm
     found = _held_by_edges(marked, edges, placing, found, settings)
     # Finer cells hold no better what the edges hold already, and do not settle which of two
@@ -333,6 +345,8 @@ def _answer(
         starts=placing.starts,
         source_cells_mm=source.points,
         unchanged=fit.unchanged,
+        readings=readings_of(fit),
+        hanging=0.0 if trusted else hangs_together(fit),
         doubt=doubt,
     )
 
