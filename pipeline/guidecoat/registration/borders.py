@@ -29,7 +29,7 @@ AXES = 60
 ALONG, ONE_WAY = 0.7, 0.9
 FACING = 0.95
 # The other scan's border is looked for so far off, a part of the fit's radius.
-FARTHEST = 1.0
+FARTHEST = 2.5
 # How much one scan is longer than the other before its borders are told apart, mm; all along a
 # border it is nearly the same, where scanning stopped at random it is not.
 LEAST_LONGER_MM, ALIKE = 3.0, 0.2
