@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from ..biweight import BIWEIGHT
 from .fine import FineWork, Fit, solve_step
 from .observability import open_motions
-from .placing import MANY_CELLS, settled
+from .placing import settled
 from .rigid import compose, move, stepped, umeyama
 from .rims import Rim, empty_rim
 from .settings import RegistrationSettings
@@ -93,8 +93,8 @@ def on_skin_alone(
     motion = compose(*umeyama(*pairs)[1:])
     fit = settled(source, target, motion, settings, reach_mm=PICKED_REACH_MM)
     cut = BIWEIGHT * fit.surface.scale_mm
+    work = FineWork(source, target, settings, len(source.points) + len(target.points))
     for _ in range(BACK_STEPS):
-        work = FineWork(source, target, settings, MANY_CELLS)
         motion = _back(fit, pairs, settings)
         motion = work.applied(solve_step(work.readings(motion, cut)[0], None), motion)
         fit = work.closed(motion, cut, fit.converged)

@@ -115,8 +115,9 @@ def size_words(size: Size, names: tuple[str, str]) -> str:
     return (
         f"{larger} is larger than {other} by {much}: with that taken off {size.rim[0]:.0%} of the "
         f"edges meet, as they are {size.rim[1]:.0%}, and the skin fits closer too. The scale of "
-        "one of them is wrong, and what was put on can't be told. Measure a known length on the "
-        "panel and give it as --known-length, or put scale bars beside it and scan again."
+        "one of them is wrong, and what was put on can't be told. Measure one length on the panel "
+        "and in both files: export the one that is off to its true scale (--known-length is for "
+        "one scan; here it would scale both alike), or scan again with scale bars beside the panel."
     )
 
 
