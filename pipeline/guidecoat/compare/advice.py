@@ -21,6 +21,10 @@ _UM = 1000.0
 _BROAD_FILL = (
     "If filler was put on over much of the panel, scan both in one frame and use --already-aligned."
 )
+_ALL_OVER = (
+    ", and what went on all over alike does not show unless both scans share one frame "
+    "(--already-aligned)"
+)
 # Smaller holes are no matter (choice).
 _TOLD_CM2 = 1.0
 SURE = 2.0
@@ -57,6 +61,13 @@ def advise(
                 "carry it in their doubt."
             )
         warnings += [f"{scan.scan.name}: {words}" for words in found.doubts("change", _BROAD_FILL)]
+        if found.hangs:
+            warnings.append(
+                f"{scan.scan.name}: what is left over ({found.scatter_mm:.2f} mm, noise is "
+                f"{found.noise_mm:.2f} mm) hangs together over wide patches, as where a coat went "
+                "on all over: the placing may be tilted or slid, and most of that coat taken for "
+                f"placing. Its doubt is widened for that. {_BROAD_FILL}"
+            )
         if not found.converged:
             warnings.append(
                 f"{scan.scan.name}: the last settling of the scans did not come to rest; look at "
@@ -64,17 +75,21 @@ def advise(
             )
     warnings += _unseen(whole)
     if not whole.changed.any():
-        hidden = whole.hides_mm(settings.tolerance.height_mm)
-        warnings.append(
-            f"No change was found; a change has to be over about {whole.least_mm:.2f} mm to show"
-            + (
-                ", which is more than the tolerance: the scans differ by as much all over the "
-                "panel. Support it alike for both, and look at change.png before trusting either."
-                if hidden
-                else "."
-            )
-        )
+        warnings.append(_no_change(whole, settings, registrations))
     return advised, tuple(warnings)
+
+
+def _no_change(whole: Change, settings: Settings, registrations: list[Registration]) -> str:
+    """What finding no change means: what would not show."""
+    words = f"No change was found; a change has to be over about {whole.least_mm:.2f} mm to show"
+    if whole.hides_mm(settings.tolerance.height_mm):
+        words += (
+            ", which is more than the tolerance: the scans differ by as much all over the panel. "
+            "Support it alike for both, and look at change.png before trusting either"
+        )
+    if any(np.isfinite(found.noise_mm) for found in registrations):
+        words += _ALL_OVER
+    return f"{words}."
 
 
 def _unseen(whole: Change) -> list[str]:

@@ -198,8 +198,12 @@ def _placed(
     remedy = remedy_words(pairs=pairs is not None, in_one_frame=already_aligned)
     try:
         motion, found = place_scan(scan, first, pairs=pairs, already_aligned=already_aligned)
+        if found.size:
+            raise ScanUnfitError(found.size)
         if not already_aligned:
             require_observable(found, remedy)
+        if pairs is None:
+            found = found.widened()
     except ScanUnfitError as error:
         for one in (scan, first):
             if two_skins(one):

@@ -70,6 +70,7 @@ def place_scan(
         already_aligned=already_aligned,
         roughly_aligned=roughly_aligned,
         turn_known=turn_known,
+        names=(moving.name, fixed.name),
         settings=settings,
     )
     if local is not None and not already_aligned:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
+from .coarse import thin
 from .fine import MAD_TO_SIGMA, Fit, Readings, information
 from .pairing import seen_alike
 from .result import NOT_NOISE, OPEN_FACTOR, WeakDirection, read_only
@@ -17,6 +19,11 @@ Array = NDArray[np.float64]
 # off by twice what the residuals said.
 UNSEEN_ERRORS = 2.0
 NOISE_CELLS = 4_000
+# The grip of noisy normals is told from their median tilt, and normals at rims and holes are
+# noisier: on plain cylinders it came to 1.2 to 1.4 times that (choice: half as much again).
+FALSE_GRIP_DOUBT = 1.5
+# The panel is divided into so many blocks, of which those count that are filled to this part.
+BLOCKS, FILLED = 40, 0.3
 
 
 def weak_directions(
@@ -56,9 +63,8 @@ def motion_covariance(fit: Fit, noise_mm: float) -> Array:
     panel, and counts as one reading.
     """
     scale = np.array([1.0 / fit.radius_mm] * 3 + [1.0] * 3)
-    readings = float(fit.surface.weight.sum()) * fit.surface.scale_mm**2
     loose = fit.surface.scale_mm > NOT_NOISE * noise_mm
-    share = max(1.0, readings) if loose else 1.0
+    share = readings_of(fit) if loose else 1.0
     return np.asarray(share * _covariance(fit, fit.rim) * scale[:, None] * scale)
 
 
@@ -73,6 +79,43 @@ def own_noise_mm(fit: Fit, source: Surfels) -> float:
     around = np.median(seen_alike(residual, direction, at, near), axis=1)
     # The median of eight neighbours adds a fifth to the variance (computed).
     return float(MAD_TO_SIGMA * np.median(np.abs(residual[at] - around)) / np.sqrt(1.2))
+
+
+def hangs_together(fit: Fit) -> float:
+    """How far off the means of blocks of unchanged skin are, over the scatter of what is left over:
+    next to 0 where that is noise, 1 where each block is off as a whole.
+
+    What is left over of a change all over the panel, or of a wrong scale, keeps its sign for
+    hundreds of millimetres.
+    """
+    surface = fit.surface
+    share = surface.weight / np.maximum(surface.tukey, 1e-9)
+    kept = (surface.tukey > 0.0) & (share > 1e-4 * share.max(initial=0.0))
+    if not kept.any():
+        return 0.0
+    arms, direction = surface.arms[kept], surface.rows[kept, 3:]
+    centres = thin(arms, BLOCKS)
+    block = cKDTree(arms[centres]).query(arms)[1]
+    same = np.einsum("nk,nk->n", direction, direction[centres][block])
+    count = np.bincount(block, minlength=len(centres))
+    total = np.bincount(block, np.where(same < 0.0, -1.0, 1.0) * surface.residual[kept])
+    mean = (total / np.maximum(count, 1))[count > FILLED * np.median(count)]
+    return float(np.sqrt(np.mean(mean**2)) / surface.scale_mm)
+
+
+def readings_of(fit: Fit) -> float:
+    """How many independent readings the unchanged skin counts as."""
+    return max(1.0, float(fit.surface.weight.sum()) * fit.surface.scale_mm**2)
+
+
+def open_motions(fit: Fit, settings: RegistrationSettings) -> Array:
+    """(k, 6) unit vectors of the scaled motions that the skin by itself leaves open."""
+    free = []
+    for deviation, vector in _motions(_covariance(fit, None)):
+        slide, turn = _sizes(vector, deviation, fit.radius_mm)
+        if max(slide / settings.weak_slide_mm, turn / settings.weak_turn_mrad) > OPEN_FACTOR:
+            free.append(vector)
+    return np.array(free).reshape(-1, 6)
 
 
 def weakest_motions(fit: Fit) -> list[Array]:
@@ -112,7 +155,7 @@ def _sizes(vector: Array, deviation_mm: float, radius_mm: float) -> tuple[float,
 def _covariance(fit: Fit, rim: Readings | None) -> Array:
     """(6, 6) of the scaled motion, mm2; capped at the radius where nothing holds."""
     left = information(fit.surface, rim)[0]
-    left[:6, :6] -= _false_grip(fit)
+    left[:6, :6] -= FALSE_GRIP_DOUBT * _false_grip(fit)
     # The rims' common distance is eliminated (Schur complement).
     motion = left[:6, :6] - np.outer(left[:6, 6], left[6, :6]) / left[6, 6]
     values, vectors = np.linalg.eigh(0.5 * (motion + motion.T))

@@ -27,7 +27,8 @@ def held_by_pairs(
     """A placing with what picked points say of the motions that nothing else holds.
 
     Skin and rims with their covariance, and the pairs with theirs, are put together by weighted
-    least squares: where the shape holds, pairs picked by hand change nothing.
+    least squares: where the shape holds, pairs picked by hand change nothing. Where what is left
+    over hangs together, the shape counts as a single reading.
 
     Parameters
     ----------
@@ -40,8 +41,10 @@ def held_by_pairs(
     _, rotation, shift = umeyama(*pairs)
     off = move(compose(rotation, shift), pairs[0]) - pairs[1]
     sigma = max(_PICKED_MM, float(np.sqrt((off**2).sum() / max(off.size - 6, 1))))
-    free = [w for w in found.weak_directions if w.held_by == "nothing" and not w.rival]
-    held = _moved(found, free, pairs, sigma, settings) if free else found
+    # Where a change all over drew the placing along, spots that are known say more than it does.
+    hangs, found = found.hangs, found.widened()
+    free = [w for w in found.weak_directions if (hangs or w.held_by == "nothing") and not w.rival]
+    held = _moved(found, free, pairs, sigma, settings) if free or hangs else found
     left = move(held.T_target_source, pairs[0]) - pairs[1]
     apart = float(np.sqrt((left**2).sum(axis=1).mean()))
     if apart > max(_CONTRADICTS * sigma, _CONTRADICTS_MM):

@@ -6,19 +6,23 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from ..biweight import BIWEIGHT
 from ..errors import ScanUnfitError, SettingsError
+from .borders import on_skin_alone, unlike_borders
 from .changed import carried_over, without_changed
 from .coarse import make_sample, settle
 from .consensus import LEAST_SHARE, LIKE_NOISE, settled_on_most
 from .fine import Fit
-from .observability import motion_covariance, own_noise_mm, weak_directions
+from .observability import (
+    hangs_together,
+    motion_covariance,
+    own_noise_mm,
+    readings_of,
+    weak_directions,
+)
 from .placing import (
-    MARKS_ONLY,
     SAMPLE_CELLS,
-    TURNED,
     Placing,
     all_starts,
     place,
@@ -26,11 +30,13 @@ from .placing import (
     settled_home,
 )
 from .refusals import explain_misfit, refuse_units, weigh_hands
-from .result import NOT_NOISE, Registration, Start, WeakDirection, read_only
-from .rigid import compose, move, turn_between, umeyama
+from .result import NOT_NOISE, Registration, Start, read_only
+from .rigid import compose, umeyama
+from .rivals import rivalry, turned_words
 from .settings import RegistrationSettings
 from .settling_edges import CELL_MM as EDGE_CELL_MM
 from .settling_edges import settled_on_edges
+from .sizes import size_words_of
 from .surfels import Surfels, make_surfels, spacing_and_area, thinning
 
 Array = NDArray[np.float64]
@@ -42,10 +48,6 @@ FINEST_CELL_MM = 2.5
 # A slide held to this moves no height by as much as the cells' own noise.
 WELL_HELD_MM = 0.02
 LEAST_TRUSTED_AGREEMENT = 0.2
-# Rims meet within so many cells; a placing that brings under so much of them together as the best
-# one does lays an arch or a cut corner where none is (choice).
-_RIM_REACH = 2.0
-_AS_MUCH_RIM = 0.9
 
 
 def register(
@@ -58,6 +60,7 @@ def register(
     already_aligned: bool = False,
     roughly_aligned: bool = False,
     turn_known: bool = False,
+    names: tuple[str, str] = ("source", "target"),
     settings: RegistrationSettings | None = None,
 ) -> Registration:
     """Find the rigid motion that lays the unchanged part of `source` on `target`.
@@ -71,6 +74,7 @@ def register(
     already_aligned : trust the frames; only evaluate.
     roughly_aligned : the frames are right to a few millimetres; settle from there.
     turn_known : the frames tell which way round the source lies, but not where.
+    names : what the scans are called where one is larger than the other.
 
     Returns
     -------
@@ -104,7 +108,10 @@ def register(
     bad = most.fit is not placing.fit and placing.fit.surface.scale_mm > NOT_NOISE * noise
     placing = replace(placing, fit=most.fit, rival=None if bad else placing.rival)
     agreed = most.fit is most.best
+    size = size_words_of(scans, placing.fit, noise, names, settings)
     if not fits(placing.fit, settings, on_most=agreed):
+        if size:
+            raise ScanUnfitError(size)
         if most.best is not None and most.doubt:
             raise ScanUnfitError(most.doubt)
         points = thinned[0][0], thinned[1][0]
@@ -113,10 +120,15 @@ def register(
     doubt = ""
     if not roughly_aligned and pairs is None:
         doubt = weigh_hands(scans, edges, replace(placing, fit=most.best or most.fit), settings)
-    turned = _turned(placing, *scans) if placing.rival is None else ""
+    turned = turned_words(placing, *scans) if placing.rival is None else ""
     doubt = " ".join(filter(None, (doubt, turned, most.doubt)))
     marked, placing = _on_unchanged(scans, placing, settings)
-    found = _answer(placing, scans[0], settings, doubt)
+    borders = unlike_borders(*marked, placing.fit, settings)
+    if borders:
+        placing = replace(placing, fit=on_skin_alone(marked, placing.fit.motion, pairs, settings))
+    found = replace(_answer(placing, scans[0], settings, doubt), size=size, borders=borders)
+    if borders:
+        return found
     skin_mm = found.slide_mm
     found = _held_by_edges(marked, edges, placing, found, settings)
     # Finer cells hold no better what the edges hold already, and do not settle which of two
@@ -174,7 +186,7 @@ def _on_finer_cells(
         reach = reach_mm * cell / finer
         fit = settled(one, two, placing.fit.motion, settings, reach_mm=reach)
     placing = replace(placing, fit=fit)
-    closer = _answer(placing, one, settings, found.doubt)
+    closer = replace(_answer(placing, one, settings, found.doubt), size=found.size)
     return _held_by_edges((one, two), edges, placing, closer, settings)
 
 
@@ -204,6 +216,7 @@ def _held_by_edges(
     if held is None:
         return found
     edged = _answer(replace(placing, fit=held), scans[0], settings, found.doubt)
+    edged = replace(edged, size=found.size)
     return edged if edged.slide_mm < found.slide_mm else found
 
 
@@ -315,7 +328,7 @@ def _answer(
     # In trusted frames nothing was settled that what is left over could have tilted.
     noise = np.nan if trusted else own_noise_mm(fit, source)
     if placing.rival is not None:
-        weak = (_rivalry(fit, placing.rival, source), *weak)
+        weak = (rivalry(fit, placing.rival, source), *weak)
     return Registration(
         T_target_source=read_only(fit.motion),
         rms_mm=rms_mm(fit),
@@ -332,6 +345,8 @@ def _answer(
         starts=placing.starts,
         source_cells_mm=source.points,
         unchanged=fit.unchanged,
+        readings=readings_of(fit),
+        hanging=0.0 if trusted else hangs_together(fit),
         doubt=doubt,
     )
 
@@ -341,52 +356,3 @@ def rms_mm(fit: Fit) -> float:
     weight = fit.surface.weight
     total = float(weight.sum())
     return float(np.sqrt((weight * fit.surface.residual**2).sum() / total)) if total else np.nan
-
-
-def _turned(placing: Placing, source: Surfels, target: Surfels) -> str:
-    """Words on a placing the other way round that little speaks against; none where there is none.
-
-    Where two ends of a panel are alike it is marks that tell them apart, and marks come and go; an
-    arch or a corner that is cut off stays.
-    """
-    least = MARKS_ONLY * placing.starts[0].score
-    for motion, start in zip(placing.others, placing.starts[1:], strict=False):
-        if (
-            start.score > least
-            and turn_between(placing.fit.motion, motion) > TURNED
-            and _same_outline(placing.fit.motion, motion, source, target)
-        ):
-            way = _rivalry(placing.fit, motion, source).moved()
-            return (
-                f"It fits nearly as well {way}: what tells the two apart may be marks alone. Look "
-                "whether it lies the right way round; if not, give --pairs on spots that you know "
-                "on both, or scan both in one frame and say --already-aligned."
-            )
-    return ""
-
-
-def _same_outline(best: Array, other: Array, source: Surfels, target: Surfels) -> bool:
-    """Whether a placing brings as much of the rims together as the best one does."""
-    tree = cKDTree(target.rim.points)
-    reach = _RIM_REACH * source.cell_mm
-    met = [
-        float((tree.query(move(motion, source.rim.points))[0] < reach).mean())
-        for motion in (best, other)
-    ]
-    return met[1] > _AS_MUCH_RIM * met[0]
-
-
-def _rivalry(fit: Fit, rival: Array, source: Surfels) -> WeakDirection:
-    """The motion between two placings that fit alike, as a weak direction of its size."""
-    angle = turn_between(fit.motion, rival)
-    between = rival @ np.linalg.inv(fit.motion)
-    if angle > 0.05:
-        values, vectors = np.linalg.eig(between[:3, :3])
-        axis = np.real(vectors[:, int(np.argmin(np.abs(values - 1.0)))])
-        return WeakDirection(
-            "turn", read_only(axis / np.linalg.norm(axis)), angle * 1e3, "nothing", rival=True
-        )
-    centre = fit.motion[:3, :3] @ source.points.mean(0) + fit.motion[:3, 3]
-    shift = between[:3, :3] @ centre + between[:3, 3] - centre
-    length = float(np.linalg.norm(shift))
-    return WeakDirection("slide", read_only(shift / length), length, "nothing", rival=True)

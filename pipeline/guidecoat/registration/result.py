@@ -16,6 +16,10 @@ OPEN_FACTOR = 20.0
 _PLAIN_TURN = 0.06
 # What is left over between the scans beyond so many times their noise is a change, or a tilt.
 NOT_NOISE = 5.0
+# From that much on, too, where wide blocks are off by such a part of it: on made-up panels with
+# and without marks they came to 0.01 to 0.1, with a coat of uneven thickness all over, a bow or a
+# wrong scale to 0.7 and more.
+HANGS_FROM, HANGS = 1.6, 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,6 +104,10 @@ class Registration:
     source_cells_mm : (n, 3) averaged cells of the source, in its own frame.
     unchanged : (n,) cells of the source that took part in the final fit.
     doubt : whether the scans show the same hand, in words; empty where that is plain.
+    borders : that the scans' borders are no edges to hold a slide by, in words, where they are not.
+    readings, hanging : how many independent readings the unchanged skin counts as, and how far off
+        wide blocks of it are, over the scatter.
+    size : which scan is larger, in words, where skin and edges say so; nothing was scaled.
     """
 
     T_target_source: Array
@@ -118,6 +126,10 @@ class Registration:
     source_cells_mm: Array
     unchanged: NDArray[np.bool_]
     doubt: str = ""
+    borders: str = ""
+    readings: float = 1.0
+    hanging: float = 0.0
+    size: str = ""
 
     @property
     def loose(self) -> bool:
@@ -126,11 +138,38 @@ class Registration:
         """
         return self.scatter_mm > NOT_NOISE * self.noise_mm
 
+    @property
+    def hangs(self) -> bool:
+        """Whether what is left over is more than noise, though not so much as to be `loose`, and
+        hangs together over wide patches: a change all over the panel that the placing followed.
+        """
+        beyond = HANGS_FROM * self.noise_mm < self.scatter_mm <= NOT_NOISE * self.noise_mm
+        return beyond and self.hanging > HANGS
+
+    def widened(self) -> Registration:
+        """The same placing with all its doubt as of a single reading, where what is left over
+        hangs together; as it is where it doesn't.
+        """
+        if not self.hangs:
+            return self
+        more = float(np.sqrt(self.readings))
+        weak = tuple(
+            w if w.rival else replace(w, uncertainty=more * w.uncertainty)
+            for w in self.weak_directions
+        )
+        return replace(
+            self,
+            covariance=read_only(more**2 * self.covariance),
+            weak_directions=weak,
+            slide_mm=more * self.slide_mm,
+            turn_mrad=more * self.turn_mrad,
+        )
+
     def doubts(self, what: str, remedy: str) -> tuple[str, ...]:
         """What speaks against the placing, in words; `what` lies between the scans, e.g. a change,
         and `remedy` is for a broad one.
         """
-        said = (self.doubt,) if self.doubt else ()
+        said = tuple(words for words in (self.size, self.borders, self.doubt) if words)
         if not self.loose:
             return said
         return (
@@ -202,9 +241,10 @@ def require_observable(registration: Registration, remedy: str = "") -> None:
         )
     if open_ones:
         listed = "; ".join(w.describe() for w in open_ones)
+        borders = f" {registration.borders}" if registration.borders else ""
         raise ScanUnfitError(
-            f"The panel's shape does not hold the two scans together: {listed}. Scan further, past "
-            f"an edge, an opening or a body line that did not change. {remedy}"
+            f"The panel's shape does not hold the two scans together: {listed}.{borders} "
+            f"Scan further, past an edge, an opening or a body line that did not change. {remedy}"
         )
 
 

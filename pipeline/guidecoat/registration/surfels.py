@@ -189,6 +189,24 @@ def reflected(surfels: Surfels, mirror: Array) -> Surfels:
     )
 
 
+def scaled(surfels: Surfels, factor: float) -> Surfels:
+    """The cells as a scan that is so many times larger would have them."""
+    points = factor * surfels.points
+    # h = c0 + c1 a + ... + c3 a a: a slope stays, a curvature shrinks.
+    patches = surfels.patches * np.array([factor, 1.0, 1.0, *[1.0 / factor] * 3])
+    rim = surfels.rim
+    return replace(
+        surfels,
+        points=points,
+        patches=patches,
+        tree=cKDTree(points),
+        rim=Rim(factor * rim.points, rim.outward, rim.normals),
+        beside=factor * surfels.beside,
+        cell_mm=factor * surfels.cell_mm,
+        radius_mm=factor * surfels.radius_mm,
+    )
+
+
 def turned_over(surfels: Surfels) -> Surfels:
     """The same cells taken for the other side of the skin."""
     frames = surfels.frames.copy()
