@@ -62,11 +62,11 @@ SHORT, LONG, WIDE = (-200.0, 170.0), (-200.0, 200.0), (-140.0, 140.0)
 @pytest.mark.parametrize("slid_mm", [0.0, 10.0, 30.0])
 def test_borders_of_unlike_length_are_no_edges(slid_mm: float) -> None:
     """However the shorter one lies along the longer one."""
-    scans = [make_surfels(barrel(k, x, WIDE), None, 8.0) for k, x in enumerate((SHORT, LONG))]
+    one, two = (make_surfels(barrel(k, x, WIDE), None, 8.0) for k, x in enumerate((SHORT, LONG)))
     start = np.eye(4)
     start[0, 3] = slid_mm
-    fit = settled(*scans, start, SETTINGS, reach_mm=1.0)
-    words = unlike_borders(*scans, fit, SETTINGS)
+    fit = settled(one, two, start, SETTINGS, reach_mm=1.0)
+    words = unlike_borders(one, two, fit, SETTINGS)
     assert "30 mm longer" in words
 
 
@@ -80,9 +80,9 @@ def test_borders_of_unlike_length_are_no_edges(slid_mm: float) -> None:
     ids=["same ends", "an opening that agrees", "one end not scanned"],
 )
 def test_borders_that_hold_are_believed(pair: tuple[Array, Array]) -> None:
-    scans = [make_surfels(points, None, 8.0) for points in pair]
-    fit = settled(*scans, np.eye(4), SETTINGS, reach_mm=1.0)
-    assert unlike_borders(*scans, fit, SETTINGS) == ""
+    one, two = (make_surfels(points, None, 8.0) for points in pair)
+    fit = settled(one, two, np.eye(4), SETTINGS, reach_mm=1.0)
+    assert unlike_borders(one, two, fit, SETTINGS) == ""
 
 
 def test_a_slide_that_borders_do_not_hold_is_left_to_pairs() -> None:

@@ -86,7 +86,7 @@ RIGHT: dict[str, Callable[[], Array]] = {
 }
 
 
-def within(points: Array, seen_at: Callable[[Array, Array], Array]) -> Array:
+def within(points: Array, seen_at: Callable[[Array, Array], NDArray[np.bool_]]) -> Array:
     return points[seen_at(points[:, 0], points[:, 1])]
 
 
