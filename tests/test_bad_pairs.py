@@ -83,7 +83,7 @@ BAD: dict[str, tuple[Callable[[], Pair], bool, str]] = {
     "upside down": (upside_down, True, r"other side of the skin.*Scan the same side twice"),
     "mirrored": (mirrored_by_mistake, True, r"mirrored.*export it again without flipping"),
     "mirrored, bare points": (mirrored_by_mistake, False, r"mirrored.*export it again"),
-    "other units": (other_units, True, r"inches and millimetres.*[Ss]tate the units"),
+    "other units": (other_units, True, r"inches and millimetres.*leave --units out"),
     "another panel": (another_panel, True, r"(different panels|overlap).*[Cc]heck"),
     "both skins": (both_skins, False, r"two skins.*Scan the outside only"),
 }
