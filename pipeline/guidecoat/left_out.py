@@ -42,6 +42,9 @@ _RIPPLE_MM2 = 2500.0
 _RIPPLE_RMS = 0.2
 _RIPPLE_HIGHEST = 1.0
 _RIPPLE_ALIKE = 0.8
+# Of its height, what is longer than the window in the same patch: waves of 95 mm leave that
+# (computed); more is form, and marks on form that goes up and down.
+_RIPPLE_LONGER = 0.35
 _RIPPLE_LIKE_HEIGHT = 0.4
 _RIPPLE_LIKE_AREA = 0.1
 _RIPPLE_CRESTS = 2
@@ -113,7 +116,9 @@ def ripple_in(job: FaceJob, off_mm: Floats) -> Mask:
     ripple = np.zeros(job.shape, bool)
     for k in np.flatnonzero(area[1:] >= _RIPPLE_MM2) + 1:
         patch = label == k
-        ripple |= patch & _goes_up_and_down(np.where(patch, waves, 0.0), job.tolerance_mm)
+        longer = np.mean((smooth - waves)[patch] ** 2) / np.mean(waves[patch] ** 2)
+        if longer < _RIPPLE_LONGER**2:
+            ripple |= patch & _goes_up_and_down(np.where(patch, waves, 0.0), job.tolerance_mm)
     return np.asarray(ripple[job.where])
 
 
