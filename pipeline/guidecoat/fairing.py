@@ -211,12 +211,13 @@ def _fit_face(
     try:
         step, decided_by, climb = choose_batten(job, surface, hold_of)
         least = min(scale for _, scale in climb)
-        job, step = with_ripple(job, step, hold_of)
+        whole_mm = whole_fit(job, step.batten_mm).off_mm
+        job, step = with_ripple(job, step, hold_of, whole_mm=whole_mm)
         clear, step = _without_marks(job, step, hold_of, least_mm=least)
         unknocked = _without_knocked(clear, step.fit.coefficients, bands)
         if unknocked is not clear:
             step = refit_without_marks(unknocked, step, hold_of)
-        taken = readmit_form(job, step, hold_of, least_mm=least)
+        taken = readmit_form(job, step, hold_of, whole_mm=whole_mm, least_mm=least)
         if taken.step is not step:
             # What stood off at the edges of a surface that left form out was no knock.
             step = taken.step

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from .face_jobs import FaceJob
-from .waves import crests_and_troughs
+from .waves import LIKE_AREA, crests_and_troughs
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -45,8 +45,6 @@ _RIPPLE_ALIKE = 0.8
 # Of its height, what is longer than the window in the same patch: waves of 95 mm leave that
 # (computed); more is form, and marks on form that goes up and down.
 _RIPPLE_LONGER = 0.35
-_RIPPLE_LIKE_HEIGHT = 0.4
-_RIPPLE_LIKE_AREA = 0.1
 _RIPPLE_CRESTS = 2
 # Of the batten: narrower patches are never followed. Half is the same; double calls the tank's end
 # out.
@@ -127,9 +125,9 @@ def _goes_up_and_down(waves: Floats, tolerance_mm: float) -> bool:
     least, most = sorted((float(waves.max()), float(-waves.min())))
     if most > _RIPPLE_HIGHEST * tolerance_mm or least < _RIPPLE_ALIKE * most:
         return False
-    sizes = crests_and_troughs(waves, _RIPPLE_LIKE_HEIGHT * most)
+    sizes = crests_and_troughs(waves)
     widest = max(own.max(initial=0) for own in sizes)
-    return all((own > _RIPPLE_LIKE_AREA * widest).sum() >= _RIPPLE_CRESTS for own in sizes)
+    return all((own > LIKE_AREA * widest).sum() >= _RIPPLE_CRESTS for own in sizes)
 
 
 def narrow_amid(job: FaceJob, marked: Mask, off_mm: Floats, *, below_mm: float) -> Mask:

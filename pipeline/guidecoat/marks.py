@@ -14,7 +14,7 @@ from .deviation import CellDeviation
 from .footprints import Marked, footprints_of, ring_round, window_round
 from .rules import FOOT_OF_TOLERANCE, FOOT_SIGMAS, GUARD
 from .settings import ToleranceSettings
-from .waves import crests_and_troughs
+from .waves import LIKE_AREA, crests_and_troughs
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -54,10 +54,6 @@ _RING_MM = (15.0, 35.0)
 _FEWEST_ROUND = 20
 # Times the noise of the cells: lower crests are noise's own. The same.
 _ABOVE_NOISE = 2.5
-# Crests count that have these shares of the highest one's height and the widest one's area. At half
-# a high of its own beside ripple is taken for a crest; double the height, and ripple is lost.
-_LIKE_HEIGHT = 0.4
-_LIKE_AREA = 0.1
 # A mark stands alone where over so much of its radius beyond its foot so many cells are under so
 # much of its peak: beside a crest of ripple the next one, as high, would take half (choice).
 _ALONE_REACH = 0.5
@@ -275,10 +271,9 @@ def _oscillates(found: CellDeviation, patch: Mask) -> bool:
     A dent has one, and a faint rim at most.
     """
     value = np.where(patch, found.smooth_mm - np.median(found.smooth_mm[patch]), 0.0)
-    level = _LIKE_HEIGHT * float(np.abs(value).max())
-    crests, troughs = crests_and_troughs(value, level)
+    crests, troughs = crests_and_troughs(value)
     noise = float(np.median(found.sigma_mm[patch]))
     if not len(crests) or not len(troughs) or np.abs(value).max() < _ABOVE_NOISE * noise:
         return False
     sizes = np.sort(np.concatenate([crests, troughs]))[::-1]
-    return bool(len(sizes) >= 3 and sizes[2] > _LIKE_AREA * sizes[0])
+    return bool(len(sizes) >= 3 and sizes[2] > LIKE_AREA * sizes[0])

@@ -312,7 +312,7 @@ class Readmitted:
 
 
 def readmit_form(
-    job: FaceJob, step: FitStep, hold_of: dict[str, str], *, least_mm: float
+    job: FaceJob, step: FitStep, hold_of: dict[str, str], *, whole_mm: Floats, least_mm: float
 ) -> Readmitted:
     """Take back what was left out although its batten follows it: to this batten that is form.
 
@@ -321,32 +321,32 @@ def readmit_form(
 
     Parameters
     ----------
+    whole_mm : (n,) how far the cells lie off the surface of this batten that leaves nothing out.
     least_mm : the residual's scale with the battens that follow most.
     """
     patch, broad = broad_patches(job, step.weight, step.off_mm, step.batten_mm)
     none = np.zeros(len(patch), bool)
     if not len(broad):
         return Readmitted(step, none, None, broken_down=False)
-    whole = whole_fit(job, step.batten_mm)
     back = followed(
         job,
         patch,
         broad,
-        whole.off_mm,
+        whole_mm,
         step.off_mm,
         batten_mm=step.batten_mm,
         tight=step.scale_mm / least_mm,
     )
-    broken = broken_down(back | (step.weight > 0.0), (step.free or step).off_mm, whole.off_mm)
+    broken = broken_down(back | (step.weight > 0.0), (step.free or step).off_mm, whole_mm)
     if broken:
         back = np.isin(patch, broad)
     if not back.any():
-        return Readmitted(step, none, whole.off_mm, broken_down=False)
+        return Readmitted(step, none, whole_mm, broken_down=False)
     laid = _refit(job, step, np.where(back, 1.0, step.weight), hold_of)
     if broken or not job.shouldered:
-        return Readmitted(laid, none, whole.off_mm, broken)
+        return Readmitted(laid, none, whole_mm, broken)
     laid = _without_marks_on(back, job, laid, hold_of)
-    return Readmitted(laid, back & (laid.weight > 0.0), whole.off_mm, broken_down=False)
+    return Readmitted(laid, back & (laid.weight > 0.0), whole_mm, broken_down=False)
 
 
 def _without_marks_on(back: Mask, job: FaceJob, step: FitStep, hold_of: dict[str, str]) -> FitStep:
@@ -363,13 +363,19 @@ def _without_marks_on(back: Mask, job: FaceJob, step: FitStep, hold_of: dict[str
     return _refit(job, step, np.where(amid, 0.0, step.weight), hold_of) if amid.any() else step
 
 
-def with_ripple(job: FaceJob, step: FitStep, hold_of: dict[str, str]) -> tuple[FaceJob, FitStep]:
+def with_ripple(
+    job: FaceJob, step: FitStep, hold_of: dict[str, str], *, whole_mm: Floats
+) -> tuple[FaceJob, FitStep]:
     """A job that keeps its ripple, and the fit laid again with it; both as they are without any.
 
     A robust fit that may leave ripple's crests out settles on its troughs, or the other way round:
     the surface that runs through its middle is none that it keeps to.
+
+    Parameters
+    ----------
+    whole_mm : (n,) how far the cells lie off the surface of this batten that leaves nothing out.
     """
-    ripple = ripple_in(job, whole_fit(job, step.batten_mm).off_mm)
+    ripple = ripple_in(job, whole_mm)
     if not ripple.any():
         return job, step
     beside = cKDTree(np.column_stack([job.u_mm, job.v_mm])[ripple])

@@ -16,7 +16,7 @@ from ..biweight import BIWEIGHT
 from .fine import FineWork, Fit, solve_step
 from .observability import open_motions
 from .placing import settled
-from .rigid import compose, move, stepped, umeyama
+from .rigid import compose, move, pair_rows, stepped, umeyama
 from .rims import Rim, empty_rim
 from .settings import RegistrationSettings
 from .surfels import Surfels
@@ -105,9 +105,7 @@ def _back(fit: Fit, pairs: tuple[Array, Array], settings: RegistrationSettings) 
     """The motion with what the skin leaves open of it as the pairs have it."""
     free = open_motions(fit, settings)
     there = move(fit.motion, pairs[0])
-    arm = np.repeat((there - fit.centre) / fit.radius_mm, 3, axis=0)
-    axes = np.tile(np.eye(3), (len(there), 1))
-    rows = np.hstack([np.cross(arm, axes), axes]) @ free.T
+    rows = pair_rows(there, fit.centre, fit.radius_mm) @ free.T
     step = np.linalg.lstsq(rows, (pairs[1] - there).ravel(), rcond=1e-6)[0]
     return stepped(fit.motion, step @ free, fit.centre, fit.radius_mm)
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from ..errors import ScanUnfitError
 from .result import OPEN_FACTOR, Registration, WeakDirection, largest_sigma, read_only
-from .rigid import compose, move, stepped, umeyama
+from .rigid import compose, move, pair_rows, stepped, umeyama
 from .settings import RegistrationSettings
 
 Array = NDArray[np.float64]
@@ -65,9 +65,7 @@ def _moved(
     settings: RegistrationSettings,
 ) -> Registration:
     there = move(found.T_target_source, pairs[0])
-    arm = np.repeat(there - found.centre_mm, 3, axis=0)
-    axes = np.tile(np.eye(3), (len(there), 1))
-    rows = np.hstack([np.cross(arm, axes), axes]) / sigma
+    rows = pair_rows(there, found.centre_mm, 1.0) / sigma
     apart = (pairs[1] - there).ravel() / sigma
     covariance: Array = np.asarray(
         np.linalg.inv(np.linalg.inv(found.covariance) + rows.T @ rows), np.float64

@@ -101,6 +101,15 @@ def stepped(motion: Array, scaled: Array, centre: Array, radius_mm: float) -> Ar
     return np.asarray(step @ motion)
 
 
+def pair_rows(points: Array, centre: Array, radius_mm: float) -> Array:
+    """(3n, 6) what each coordinate of (n, 3) points changes by with a turn about the centre, in mm
+    at the radius, and a shift: the rows of a least-squares fit of point pairs.
+    """
+    arm = np.repeat((points - centre) / radius_mm, 3, axis=0)
+    axes = np.tile(np.eye(3), (len(points), 1))
+    return np.hstack([np.cross(arm, axes), axes])
+
+
 def turn_between(a: Array, b: Array) -> float:
     """Angle in radians of the turn that carries motion a into motion b."""
     cosine = (np.trace(a[:3, :3].T @ b[:3, :3]) - 1.0) / 2.0
