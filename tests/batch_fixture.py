@@ -14,14 +14,8 @@ from pathlib import Path
 
 import numpy as np
 
-from guidecoat.ply import write_ply
-from guidecoat.synthetic import (
-    Dimple,
-    SyntheticScan,
-    crowned_door,
-    cylinder_panel,
-    scan_panel,
-)
+from guidecoat.formats.ply import write_ply
+from guidecoat.synthetic import Dimple, SyntheticScan, crowned_door, cylinder_panel, scan_panel
 
 RESULT_FILES = {"summary.json", "report.html", "regions.csv", "job.json", "thumbnail.png"}
 

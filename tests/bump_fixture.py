@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from guidecoat.regions import Region
+from guidecoat.findings.regions import Region
 
 Floats = NDArray[np.float64]
 Bump = tuple[float, float, float, float]

@@ -10,20 +10,20 @@ import pytest
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from guidecoat.banded import Factor
-from guidecoat.cells import Cells
-from guidecoat.chart import Chart, Grid
 from guidecoat.check import CheckResult, SurfaceFacts
-from guidecoat.crease import Crease
-from guidecoat.deviation import HELD, HIGH, IN, LOW, NOT_JUDGED, UNDECIDED, Deviation
-from guidecoat.edge_lines import Ding, EdgeLine
-from guidecoat.edges import Edge
-from guidecoat.faces import JUDGED, OFF, STRIP, Faces
-from guidecoat.fairing import FaceSurface, FairSurface
-from guidecoat.regions import Region
-from guidecoat.scan import Scan, Units
+from guidecoat.findings.regions import Region
+from guidecoat.lines.crease import Crease
+from guidecoat.measuring.deviation import HELD, HIGH, IN, LOW, NOT_JUDGED, UNDECIDED, Deviation
+from guidecoat.numerics.banded import Factor
+from guidecoat.numerics.spline import Fit, SplineSpace
+from guidecoat.outline.edge_lines import Ding, EdgeLine
+from guidecoat.outline.edges import Edge
+from guidecoat.outline.faces import JUDGED, OFF, STRIP, Faces
+from guidecoat.scans.scan import Scan, Units
 from guidecoat.settings import load_settings
-from guidecoat.spline import Fit, SplineSpace
+from guidecoat.surface.fairing import FaceSurface, FairSurface
+from guidecoat.unrolling.cells import Cells
+from guidecoat.unrolling.chart import Chart, Grid
 
 CELL_MM = 5.75
 SHAPE = (200, 120)

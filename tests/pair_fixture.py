@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from guidecoat.compare import Comparison
 from guidecoat.compare.reflecting import mirrored
-from guidecoat.scan import Scan
+from guidecoat.scans.scan import Scan
 from guidecoat.synthetic import (
     Defect,
     Dimple,

@@ -8,8 +8,8 @@ from functools import cache
 import pair_fixture
 from guidecoat.check import CheckResult, check
 from guidecoat.compare import CompareOptions, Comparison, compare_scans
-from guidecoat.mirror import MirrorResult, mirror_pair
-from guidecoat.sections import Panel
+from guidecoat.compare.mirror import MirrorResult, mirror_pair
+from guidecoat.preview.sections import Panel
 from guidecoat.settings import load_settings
 from guidecoat.synthetic import (
     Defect,
@@ -20,9 +20,7 @@ from guidecoat.synthetic import (
     sphere_panel,
     to_scan,
 )
-from guidecoat.synthetic import (
-    Panel as InventedPanel,
-)
+from guidecoat.synthetic import Panel as InventedPanel
 
 RADIUS_MM = 800.0
 LOW = Dimple((-110.0, -40.0), -0.9, (60.0, 60.0))

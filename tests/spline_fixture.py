@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from guidecoat.spline import Fit, Rows, SplineSpace, energy_band, solve
+from guidecoat.numerics.spline import Fit, Rows, SplineSpace, energy_band, solve
 
 Floats = NDArray[np.float64]
 

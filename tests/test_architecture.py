@@ -16,28 +16,44 @@ import guidecoat
 
 PACKAGE = Path(guidecoat.__file__).parent
 
-# What a module may import: its own layer and those below. A module that is not named is a stage.
-LAYERS = (
-    (
-        "scan, errors and files",
-        "errors scan settings setting_groups cautions output_folder units ply ply_header ply_rows "
-        "ply_walk text_rows repeats chunks open3d_loader clock",
-    ),
-    ("numerics", "biweight spline banded registration voxels local_fit whittaker"),
-    ("stages", ""),
-    ("runs", "check compare mirror survey survey_skin survey_values survey_words"),
-    ("results", "export report samples batch"),
-    ("command line", "cli __main__"),
-)
-STAGE_LAYER = 2
-LAYER_OF = {name: layer for layer, (_, names) in enumerate(LAYERS) for name in names.split()}
+# The packages and single modules of the package, from the ground up: each may import what stands on
+# lines above its own, and of its own line only itself.
+ORDER = """
+    errors chunks clock cautions rules setting_groups
+    open3d_loader output_folder settings
+    formats
+    scans
+    numerics synthetic
+    registration
+    unrolling
+    lines
+    outline
+    panel
+    surface
+    measuring
+    findings
+    doubts
+    workplan
+    check
+    preview survey compare
+    wording
+    pictures
+    report
+    export
+    samples batch
+    cli
+    __main__
+"""
+LINE_OF = {
+    name: number for number, line in enumerate(ORDER.strip().splitlines()) for name in line.split()
+}
 
 # Library: the only modules (first name below the package) that may import it.
 PLACES = {
     "open3d": {"open3d_loader"},
     "libusb_package": {"open3d_loader"},
-    "trimesh": {"scan_io", "export", "registration"},
-    "matplotlib": {"export", "report"},
+    "trimesh": {"scans", "pictures", "registration"},
+    "matplotlib": {"pictures"},
     "typer": {"cli"},
     "pydantic": {"settings", "setting_groups"},
 }
@@ -82,8 +98,9 @@ def own_imports(name: str) -> set[str]:
     return found - {name}
 
 
-def layer_of(name: str) -> int:
-    return LAYER_OF.get(name.split(".")[0], STAGE_LAYER)
+def home(name: str) -> str:
+    """The package a module stands in, or the module itself where it stands in none."""
+    return name.split(".")[0]
 
 
 GRAPH = {name: own_imports(name) for name in MODULES}
@@ -102,13 +119,17 @@ def test_no_cycle() -> None:
         pytest.fail(f"imports go round: {' <- '.join(error.args[1])}")
 
 
-def test_no_upward_import() -> None:
+def test_every_package_has_its_line() -> None:
+    assert {home(name) for name in MODULES if name} == set(LINE_OF)
+
+
+def test_imports_point_to_lines_above() -> None:
     upward = [
-        f"{name} ({LAYERS[layer_of(name)][0]}) imports {target} ({LAYERS[layer_of(target)][0]})"
+        f"{name} imports {target}"
         for name, targets in GRAPH.items()
         if name
         for target in targets
-        if layer_of(target) > layer_of(name)
+        if target and home(target) != home(name) and LINE_OF[home(target)] >= LINE_OF[home(name)]
     ]
     assert not upward
 
@@ -124,7 +145,7 @@ def test_no_figure_is_kept_twice() -> None:
             match node:
                 case ast.Assign([ast.Name(figure)], ast.Constant(int() | float() as value)):
                     homes.setdefault((figure, value), []).append(name)
-    assert homes[("BEHIND_MM", 8.0)] == ["openings"]
+    assert homes[("BEHIND_MM", 8.0)] == ["outline.openings"]
     twice = {figure: found for (figure, _), found in homes.items() if len(found) > 1}
     assert set(twice) <= ALIKE_BY_CHANCE, twice
 
@@ -153,26 +174,16 @@ def test_no_local_name_hides_what_its_module_imports_or_defines() -> None:
     assert not hidden
 
 
-def test_spline_knows_nothing_of_panels_files_or_settings() -> None:
+def test_numerics_know_nothing_of_panels_files_or_settings() -> None:
     for name, targets in GRAPH.items():
-        if name in ("spline", "banded"):
-            assert {target.split(".")[0] for target in targets} <= {"banded", "errors"}
-
-
-def test_results_are_read_by_the_command_line_and_batch_only() -> None:
-    readers = {"export", "report"}
-    users = {
-        name.split(".")[0]
-        for name, targets in GRAPH.items()
-        if any(target.split(".")[0] in readers for target in targets)
-    }
-    assert users <= readers | {"cli", "batch"}
+        if home(name) == "numerics":
+            assert {home(target) for target in targets} <= {"numerics"}, name
 
 
 @pytest.mark.parametrize("library", PLACES)
 def test_library_stays_in_its_place(library: str) -> None:
     users = {
-        name.split(".")[0]
+        home(name)
         for name in MODULES
         if any(target.split(".")[0] == library for target in imported_names(name))
     }
@@ -185,11 +196,19 @@ def test_command_line_starts_light() -> None:
     assert not set(run.stdout.split()) & set(HEAVY)
 
 
-def test_the_layout_names_every_module() -> None:
+# Stages, of which the layout names every module.
+STAGES = (
+    "formats scans numerics unrolling lines outline panel surface measuring findings doubts preview"
+)
+
+
+def test_the_layout_names_what_there_is() -> None:
     told = (Path(__file__).parents[1] / "DEVELOPERS.md").read_text("utf-8").split("## Layout")[1]
-    named = {name.rstrip("/") for name in re.findall(r"`([a-z0-9_]+/?)`", told.split("\n## ")[0])}
-    own = {name.split(".")[0] for name in MODULES if name}
-    assert own - named == {"__main__"}
+    rows = [line for line in told.splitlines() if line.startswith("| ")]
+    named = {name.rstrip("/") for row in rows for name in re.findall(r"`([a-z0-9_]+/?)`", row)}
+    modules = {name.split(".")[-1] for name in MODULES if home(name) in STAGES.split()}
+    assert ({home(name) for name in MODULES if name} | modules) - named == {"__main__"}
+    assert named <= {part for name in MODULES for part in name.split(".")}
 
 
 def test_modules_stay_small() -> None:

@@ -12,7 +12,7 @@ import pytest
 from numpy.typing import NDArray
 
 from guidecoat.cli import main
-from guidecoat.ply import write_ply
+from guidecoat.formats.ply import write_ply
 from guidecoat.synthetic import Part, wing
 from pair_fixture import HIGH, PANEL, seen
 

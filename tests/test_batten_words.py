@@ -9,9 +9,9 @@ from typing import Any, cast
 
 import pytest
 
-from guidecoat import robust_fit
-from guidecoat.face_jobs import FaceJob
 from guidecoat.settings import load_settings
+from guidecoat.surface import robust_fit
+from guidecoat.surface.face_jobs import FaceJob
 
 
 @pytest.mark.parametrize(

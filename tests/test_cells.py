@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from guidecoat.cells import Cells, ChartedPoints, average_cells, centred_grid
 from guidecoat.errors import ScanUnfitError
+from guidecoat.unrolling.cells import Cells, ChartedPoints, average_cells, centred_grid
 
 Floats = NDArray[np.float64]
 

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from guidecoat.chart import Chart, Grid
+from guidecoat.unrolling.chart import Chart, Grid
 
 Floats = NDArray[np.float64]
 

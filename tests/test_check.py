@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 from guidecoat.check import CheckResult, check
 from guidecoat.cli import main
-from guidecoat.deviation import HELD, NOT_JUDGED
-from guidecoat.ply import write_ply_chunks
-from guidecoat.scan import Scan, Units
+from guidecoat.formats.ply import write_ply_chunks
+from guidecoat.measuring.deviation import HELD, NOT_JUDGED
+from guidecoat.scans.scan import Scan, Units
 from guidecoat.synthetic import (
     Defect,
     Dimple,

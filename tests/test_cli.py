@@ -24,8 +24,8 @@ from guidecoat.check import CheckResult, SurfaceFacts
 from guidecoat.cli import app, main
 from guidecoat.cli.words import remark_lines
 from guidecoat.errors import FitError, ScanReadError, ScanUnfitError
-from guidecoat.regions import Region
-from guidecoat.scan import Scan
+from guidecoat.findings.regions import Region
+from guidecoat.scans.scan import Scan
 from guidecoat.settings import STAGES, Settings, load_settings
 
 CHECK_OPTIONS = [

@@ -20,13 +20,11 @@ from guidecoat.compare.progress import OVERDONE
 from guidecoat.errors import ScanUnfitError, SettingsError
 from guidecoat.export.compare_files import write_comparison
 from guidecoat.export.compare_tables import TRACK_COLUMNS, history_csv, regions_csv
-from guidecoat.export.compare_words import track_words
-from guidecoat.export.words import signed
-from guidecoat.ply import write_ply
+from guidecoat.formats.ply import write_ply
 from guidecoat.registration import RegistrationSettings, WeakDirection, held_by_pairs
 from guidecoat.report.remaining import remaining
-from guidecoat.scan import Scan, Units
-from guidecoat.scan_io import read_scan
+from guidecoat.scans.scan import Scan, Units
+from guidecoat.scans.scan_io import read_scan
 from guidecoat.settings import load_settings
 from guidecoat.synthetic import (
     Dimple,
@@ -40,6 +38,8 @@ from guidecoat.synthetic import (
     wing,
 )
 from guidecoat.synthetic.heights import smooth_step
+from guidecoat.wording.compare_words import track_words
+from guidecoat.wording.words import signed
 from pair_fixture import (
     BUILD,
     DENT,

@@ -12,11 +12,11 @@ from numpy.typing import NDArray
 
 from guidecoat.check import check
 from guidecoat.cli import main
-from guidecoat.crop import in_box, part_at
 from guidecoat.errors import ScanUnfitError, SettingsError
-from guidecoat.parts import likely_parts
-from guidecoat.ply import read_ply, write_ply
-from guidecoat.scan_io import read_scan
+from guidecoat.formats.ply import read_ply, write_ply
+from guidecoat.panel.crop import in_box, part_at
+from guidecoat.panel.parts import likely_parts
+from guidecoat.scans.scan_io import read_scan
 from guidecoat.settings import load_settings
 from guidecoat.survey import survey
 from guidecoat.synthetic import Dimple, crowned_door, scan_panel

@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from guidecoat.banded import Factor
-from guidecoat.cells import Cells
-from guidecoat.chart import Chart, Grid
-from guidecoat.deviation import measure_cells, normal_distance
-from guidecoat.faces import JUDGED, Faces
-from guidecoat.fairing import FaceSurface, FairSurface
+from guidecoat.measuring.deviation import measure_cells, normal_distance
+from guidecoat.numerics.banded import Factor
+from guidecoat.numerics.spline import Fit, SplineSpace, energy_band, solve
 from guidecoat.open3d_loader import load_open3d
-from guidecoat.spline import Fit, SplineSpace, energy_band, solve
+from guidecoat.outline.faces import JUDGED, Faces
+from guidecoat.surface.fairing import FaceSurface, FairSurface
+from guidecoat.unrolling.cells import Cells
+from guidecoat.unrolling.chart import Chart, Grid
 
 Floats = NDArray[np.float64]
 KNOT_MM = 8.0

@@ -11,14 +11,14 @@ import pytest
 from numpy.typing import NDArray
 
 from guidecoat.check import check
-from guidecoat.double_skins import DoubleSkin
-from guidecoat.doubting import doubt_doubled
-from guidecoat.regions import Region
-from guidecoat.scan import Scan
+from guidecoat.doubts.doubting import doubt_doubled
+from guidecoat.findings.regions import Region
+from guidecoat.outline.double_skins import DoubleSkin
+from guidecoat.panel.unrolled import unroll
+from guidecoat.scans.scan import Scan
 from guidecoat.settings import load_settings
 from guidecoat.survey import survey
 from guidecoat.synthetic import Panel, crowned_door, cylinder_panel, scan_panel, to_scan
-from guidecoat.unrolled import unroll
 
 Floats = NDArray[np.float64]
 

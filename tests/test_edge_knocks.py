@@ -8,18 +8,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from guidecoat.actions import with_actions
-from guidecoat.edge_bands import EdgeBand
-from guidecoat.edge_knocks import Knock, find_knocks
-from guidecoat.edges import Edge
-from guidecoat.synthetic import (
-    Dimple,
-    Dropout,
-    Panel,
-    crowned_door,
-    sphere_panel,
-    wing,
-)
+from guidecoat.outline.edges import Edge
+from guidecoat.surface.edge_bands import EdgeBand
+from guidecoat.surface.edge_knocks import Knock, find_knocks
+from guidecoat.synthetic import Dimple, Dropout, Panel, crowned_door, sphere_panel, wing
+from guidecoat.workplan.actions import with_actions
 from truth_fixture import checked, marks_found
 
 Floats = NDArray[np.float64]

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from guidecoat.deviation import HELD, NOT_JUDGED
-from guidecoat.export.colours import (
+from guidecoat.measuring.deviation import HELD, NOT_JUDGED
+from guidecoat.pictures.colours import (
     HIGH_COLOURS,
     LOW_COLOURS,
     NEUTRAL,

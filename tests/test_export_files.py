@@ -14,13 +14,13 @@ import trimesh
 
 import export_fixture
 from guidecoat.check import CheckResult
-from guidecoat.deviation import HELD, NOT_JUDGED
 from guidecoat.export import summary_of, write_check
-from guidecoat.export.colours import Scale, scale_for
 from guidecoat.export.summary import write_summary
 from guidecoat.export.tables import COLUMNS, harmless, plain_number, regions_csv
 from guidecoat.export.vertex_fields import write_vertex_fields
-from guidecoat.ply import read_ply
+from guidecoat.formats.ply import read_ply
+from guidecoat.measuring.deviation import HELD, NOT_JUDGED
+from guidecoat.pictures.colours import Scale, scale_for
 from guidecoat.settings import load_settings
 
 FILES = {
@@ -198,7 +198,7 @@ def test_a_failed_picture_costs_only_itself(
     def broken(*_: object) -> bytes:
         raise ValueError("no font")
 
-    monkeypatch.setattr("guidecoat.export.map_picture.map_png", broken)
+    monkeypatch.setattr("guidecoat.pictures.map_picture.map_png", broken)
     write_check(export_fixture.result(points=100), tmp_path)
     assert {p.name for p in tmp_path.iterdir()} == FILES - {"map.png"}
     warnings = json.loads((tmp_path / "summary.json").read_text())["warnings"]

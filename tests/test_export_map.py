@@ -13,17 +13,17 @@ from matplotlib.text import Text
 from PIL import Image
 
 import export_fixture
-from guidecoat.export import map_layers, map_picture
-from guidecoat.export.colours import rgb, scale_for
-from guidecoat.export.map_keys import _area_keys, _line_keys
-from guidecoat.export.map_labels import region_label, region_name
-from guidecoat.export.map_layers import left_out, picture_array
-from guidecoat.export.map_picture import map_png
-from guidecoat.export.map_style import Page, Sheet
-from guidecoat.export.map_words import MapWords
-from guidecoat.export.placing import Box, Room, busy_sums
-from guidecoat.export.words import outside_words, shown, verdict_words
-from guidecoat.regions import Region
+from guidecoat.findings.regions import Region
+from guidecoat.pictures import map_layers, map_picture
+from guidecoat.pictures.colours import rgb, scale_for
+from guidecoat.pictures.map_keys import _area_keys, _line_keys
+from guidecoat.pictures.map_labels import region_label, region_name
+from guidecoat.pictures.map_layers import left_out, picture_array
+from guidecoat.pictures.map_picture import map_png
+from guidecoat.pictures.map_style import Page, Sheet
+from guidecoat.pictures.placing import Box, Room, busy_sums
+from guidecoat.wording.map_words import MapWords
+from guidecoat.wording.words import outside_words, shown, verdict_words
 
 NASTY = "$x^2$ <script>alert(1)</script> =cmd \ud800 \n \u6c49"
 RESULT = export_fixture.result(points=50)

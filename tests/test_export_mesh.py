@@ -12,15 +12,10 @@ import pytest
 import trimesh
 
 import export_fixture
-from guidecoat.export.colours import rgb, scale_for
-from guidecoat.export.glb import linear_light
-from guidecoat.export.mesh import (
-    coloured_mesh,
-    vertex_normals,
-    write_mesh_glb,
-    write_mesh_ply,
-)
-from guidecoat.ply import read_ply
+from guidecoat.formats.ply import read_ply
+from guidecoat.pictures.colours import rgb, scale_for
+from guidecoat.pictures.glb import linear_light
+from guidecoat.pictures.mesh import coloured_mesh, vertex_normals, write_mesh_glb, write_mesh_ply
 
 SCALE = scale_for(export_fixture.HEIGHT_TOL_MM, export_fixture.result(points=10).regions)
 

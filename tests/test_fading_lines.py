@@ -9,10 +9,10 @@ import pytest
 from numpy.typing import NDArray
 
 from guidecoat.check import CheckResult, check
-from guidecoat.faces import BAND, CREASE
-from guidecoat.polylines import near_line
+from guidecoat.findings.untold import FADES
+from guidecoat.outline.faces import BAND, CREASE
 from guidecoat.settings import load_settings
-from guidecoat.untold import FADES
+from guidecoat.unrolling.polylines import near_line
 from test_uneven_scans import places, scan_of
 
 Floats = NDArray[np.float64]

@@ -9,10 +9,10 @@ import pytest
 from numpy.typing import NDArray
 
 from guidecoat.check import CheckResult, check
-from guidecoat.scan import Scan, Units
+from guidecoat.findings.untold import BROAD
+from guidecoat.scans.scan import Scan, Units
 from guidecoat.settings import load_settings
 from guidecoat.synthetic import Dimple, sphere_panel
-from guidecoat.untold import BROAD
 from truth_fixture import checked, settings
 
 Floats = NDArray[np.float64]

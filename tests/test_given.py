@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from guidecoat.errors import SettingsError
-from guidecoat.given import read_crease_lines, read_hold_points
-from guidecoat.scan import Scan, Units
+from guidecoat.panel.given import read_crease_lines, read_hold_points
+from guidecoat.scans.scan import Scan, Units
 
 
 def scan_in_metres() -> Scan:

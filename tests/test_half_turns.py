@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 
 from guidecoat.cli import main
 from guidecoat.compare import compare_scans
+from guidecoat.compare.mirror import mirror_pair
 from guidecoat.compare.placing import between_files, place_scan
 from guidecoat.errors import ScanUnfitError
-from guidecoat.mirror import mirror_pair
-from guidecoat.ply import write_ply
+from guidecoat.formats.ply import write_ply
 from guidecoat.registration import WeakDirection, remedy_words
-from guidecoat.scan import Scan
+from guidecoat.scans.scan import Scan
 from guidecoat.settings import load_settings
 from guidecoat.synthetic import Defect, Dimple, Panel, crowned_door
 from guidecoat.synthetic.forms import Swept

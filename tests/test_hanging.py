@@ -11,14 +11,14 @@ from numpy.typing import NDArray
 
 from guidecoat.cli.mirror import mirror_lines
 from guidecoat.cli.words import on_any_terminal
+from guidecoat.compare.hanging import EdgeHang, Position
+from guidecoat.compare.mirror import MirrorOptions, MirrorResult, mirror_pair
 from guidecoat.errors import SettingsError
 from guidecoat.export.compare_summary import mirror_summary
-from guidecoat.export.hanging_words import hanging_words
-from guidecoat.hanging import EdgeHang, Position
-from guidecoat.mirror import MirrorOptions, MirrorResult, mirror_pair
 from guidecoat.registration.rigid import small_motions
-from guidecoat.scan import Scan
+from guidecoat.scans.scan import Scan
 from guidecoat.settings import load_settings
+from guidecoat.wording.hanging_words import hanging_words
 from pair_fixture import counterpart, seen
 
 Floats = NDArray[np.float64]

@@ -9,10 +9,11 @@ import pytest
 from numpy.typing import NDArray
 
 from guidecoat.check import CheckResult, check
-from guidecoat.edges import Edge
 from guidecoat.errors import ScanUnfitError
-from guidecoat.scan import Scan
-from guidecoat.specks import specks_of, wild_cells
+from guidecoat.findings.tapes import tape_distances
+from guidecoat.numerics.specks import specks_of, wild_cells
+from guidecoat.outline.edges import Edge
+from guidecoat.scans.scan import Scan
 from guidecoat.synthetic import (
     Dimple,
     Ripple,
@@ -22,7 +23,6 @@ from guidecoat.synthetic import (
     sphere_panel,
     to_scan,
 )
-from guidecoat.tapes import tape_distances
 from truth_fixture import checked, form_error, marks_found, planted, settings
 
 Floats = NDArray[np.float64]

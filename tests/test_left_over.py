@@ -10,16 +10,16 @@ from functools import cache
 import numpy as np
 import pytest
 
-from guidecoat.actions import UNSEEN_DENT
 from guidecoat.compare import CompareOptions, Comparison, Track, compare_scans
 from guidecoat.compare.advice import left_verdict
 from guidecoat.compare.progress import Stand
 from guidecoat.export.compare_tables import regions_csv
-from guidecoat.export.compare_words import track_words
-from guidecoat.export.words import outside_words
 from guidecoat.report.remaining import remaining
 from guidecoat.settings import load_settings
 from guidecoat.synthetic import Defect, Dimple, Ripple
+from guidecoat.wording.compare_words import track_words
+from guidecoat.wording.words import outside_words
+from guidecoat.workplan.actions import UNSEEN_DENT
 from pair_fixture import DENT, HIGH, PANEL, seen
 
 SETTINGS = load_settings("filler")

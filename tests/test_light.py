@@ -7,9 +7,9 @@ import pytest
 from numpy.typing import NDArray
 
 import report_fixture
-from guidecoat.calming import smoothed
 from guidecoat.check import CheckResult
-from guidecoat.light import (
+from guidecoat.numerics.calming import smoothed
+from guidecoat.preview.light import (
     ALONG,
     UPRIGHT,
     Lamps,

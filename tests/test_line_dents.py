@@ -9,8 +9,8 @@ import pytest
 from numpy.typing import NDArray
 
 from guidecoat.check import CheckResult, check
-from guidecoat.line_dents import ON_LINE, with_line_dents
-from guidecoat.regions import Region
+from guidecoat.findings.line_dents import ON_LINE, with_line_dents
+from guidecoat.findings.regions import Region
 from guidecoat.settings import load_settings
 from guidecoat.synthetic import Dimple, Panel, bonnet, crowned_door, real_door, scan_panel, to_scan
 from truth_fixture import checked as at_tenths

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from guidecoat.local_fit import fit_locally
+from guidecoat.numerics.local_fit import fit_locally
 
 CELL, SIGMA = 3.0, 9.0
 

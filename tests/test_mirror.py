@@ -13,25 +13,20 @@ from numpy.typing import NDArray
 
 from guidecoat.cli import main
 from guidecoat.compare.against_other import check_like
+from guidecoat.compare.mirror import MirrorOptions, MirrorResult, mirror_body, mirror_pair
 from guidecoat.compare.placing import place_scan
 from guidecoat.compare.reflecting import mirrored
+from guidecoat.doubts.remarks import beside_other_side
 from guidecoat.errors import ScanUnfitError, SettingsError
 from guidecoat.export.mirror_files import write_mirror
-from guidecoat.mirror import (
-    MirrorOptions,
-    MirrorResult,
-    mirror_body,
-    mirror_pair,
-)
-from guidecoat.ply import write_ply
+from guidecoat.findings.untold import FADES, untold_words
+from guidecoat.formats.ply import write_ply
 from guidecoat.registration import Registration
 from guidecoat.registration.rigid import small_motions
-from guidecoat.remarks import beside_other_side
-from guidecoat.scan import Scan
-from guidecoat.scan_io import read_scan
+from guidecoat.scans.scan import Scan
+from guidecoat.scans.scan_io import read_scan
 from guidecoat.settings import load_settings
 from guidecoat.synthetic import Dimple
-from guidecoat.untold import FADES, untold_words
 from pair_fixture import DENT, HIGH, ONE_FRAME, PANEL, counterpart, seen
 
 Floats = NDArray[np.float64]
@@ -269,7 +264,7 @@ def test_a_placing_that_may_be_tilted_is_told(
         raise ScanUnfitError("too few cells beside held edges are in both scans")
 
     monkeypatch.setattr("guidecoat.compare.laying.place_scan", loosely)
-    monkeypatch.setattr("guidecoat.mirror.part_at_edges", no_edges)
+    monkeypatch.setattr("guidecoat.compare.mirror.part_at_edges", no_edges)
     warnings = mirror_pair(left, right, SETTINGS, X_PLANE).warnings
     told = next(w for w in warnings if "may be tilted" in w)
     assert "--pairs" in told

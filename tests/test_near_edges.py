@@ -7,11 +7,11 @@ import pytest
 from numpy.typing import NDArray
 
 from bump_fixture import Bump, assert_told, bumps_mm
-from guidecoat.chart import Grid
 from guidecoat.check import CheckResult, check
+from guidecoat.panel.unrolled import unroll
 from guidecoat.settings import load_settings
-from guidecoat.stretch import Stretch
-from guidecoat.unrolled import unroll
+from guidecoat.unrolling.chart import Grid
+from guidecoat.unrolling.stretch import Stretch
 from test_uneven_scans import places, scan_of
 
 Floats = NDArray[np.float64]

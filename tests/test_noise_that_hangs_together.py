@@ -12,8 +12,8 @@ from scipy import ndimage
 from guidecoat.check import CheckResult, check
 from guidecoat.compare import CompareOptions, Comparison, compare_scans
 from guidecoat.compare.progress import as_changed
-from guidecoat.export.compare_words import progress_words
-from guidecoat.scan import Scan
+from guidecoat.scans.scan import Scan
+from guidecoat.wording.compare_words import progress_words
 from truth_fixture import bare_cloud, settings
 
 Floats = NDArray[np.float64]

@@ -20,8 +20,8 @@ from scipy.ndimage import distance_transform_edt
 
 from guidecoat.check import check
 from guidecoat.errors import ScanUnfitError
-from guidecoat.scan import Scan
-from guidecoat.scan_io import read_scan
+from guidecoat.scans.scan import Scan
+from guidecoat.scans.scan_io import read_scan
 from guidecoat.settings import load_settings
 
 Floats = NDArray[np.float64]

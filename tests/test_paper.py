@@ -19,13 +19,8 @@ from matplotlib.text import Text
 
 import export_fixture
 import report_fixture
-from guidecoat.deviation import NOT_JUDGED
 from guidecoat.errors import SettingsError
-from guidecoat.export.colours import scale_for
-from guidecoat.export.drawing import INK, PALE, Drawing, Lettering, Stroke, stacked
 from guidecoat.export.extras import Extras, write_extras
-from guidecoat.export.full_size_map import full_size_map
-from guidecoat.export.paper import OVERLAP_MM, PAPERS, tiled_pdf, tiles
 from guidecoat.export.templates import (
     BOARD_MM,
     COLUMNS,
@@ -34,7 +29,12 @@ from guidecoat.export.templates import (
     sections_dxf,
     template,
 )
-from guidecoat.sections import Section, cut_stations
+from guidecoat.measuring.deviation import NOT_JUDGED
+from guidecoat.pictures.colours import scale_for
+from guidecoat.pictures.drawing import INK, PALE, Drawing, Lettering, Stroke, stacked
+from guidecoat.pictures.full_size_map import full_size_map
+from guidecoat.pictures.paper import OVERLAP_MM, PAPERS, tiled_pdf, tiles
+from guidecoat.preview.sections import Section, cut_stations
 
 MM = 72.0 / 25.4
 Run = tuple[float, float, float, float]

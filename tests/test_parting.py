@@ -12,15 +12,15 @@ from numpy.typing import NDArray
 from guidecoat.compare.against_other import check_like
 from guidecoat.compare.huber import huber_fit
 from guidecoat.compare.laying import Told
+from guidecoat.compare.mirror import MirrorOptions, MirrorResult, mirror_pair
 from guidecoat.errors import ScanUnfitError
-from guidecoat.export.compare_words import position_words
-from guidecoat.export.hanging_words import hanging_words
-from guidecoat.mirror import MirrorOptions, MirrorResult, mirror_pair
-from guidecoat.scan import Scan
+from guidecoat.scans.scan import Scan
 from guidecoat.settings import load_settings
 from guidecoat.synthetic import Panel, crowned_door
 from guidecoat.synthetic.forms import Swept
 from guidecoat.synthetic.heights import Crown
+from guidecoat.wording.compare_words import position_words
+from guidecoat.wording.hanging_words import hanging_words
 from pair_fixture import DENT, counterpart, seen
 
 Floats = NDArray[np.float64]

@@ -16,7 +16,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
-from guidecoat.spline import Rows, SplineSpace, energy_band, solve
+from guidecoat.numerics.spline import Rows, SplineSpace, energy_band, solve
 from spline_fixture import box_space, cell_centres
 
 Floats = NDArray[np.float64]

@@ -11,9 +11,9 @@ import pytest
 from numpy.typing import NDArray
 
 from guidecoat.errors import ScanReadError, SettingsError
+from guidecoat.formats.ply import read_ply, write_ply, write_ply_chunks
+from guidecoat.formats.ply_header import SCALARS, TYPE_NAMES
 from guidecoat.open3d_loader import load_open3d
-from guidecoat.ply import read_ply, write_ply, write_ply_chunks
-from guidecoat.ply_header import SCALARS, TYPE_NAMES
 
 FORMATS = ("ascii", "binary_little_endian", "binary_big_endian")
 NEWLINES = ("\n", "\r\n", "\r")

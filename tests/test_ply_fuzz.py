@@ -12,8 +12,8 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from guidecoat.errors import ScanReadError
-from guidecoat.ply import PlyFile, read_ply, write_ply
-from guidecoat.ply_header import FORMATS, SCALARS
+from guidecoat.formats.ply import PlyFile, read_ply, write_ply
+from guidecoat.formats.ply_header import FORMATS, SCALARS
 
 MOST_BYTES = 64 << 20
 MANY = settings(

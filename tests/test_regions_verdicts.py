@@ -8,15 +8,15 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from guidecoat.cells import Cells
-from guidecoat.chart import Chart, Grid
-from guidecoat.deviation import CellDeviation
-from guidecoat.edges import Edge
-from guidecoat.marks import find_marks
-from guidecoat.regions import Region, measure_regions
+from guidecoat.findings.marks import find_marks
+from guidecoat.findings.regions import Region, measure_regions
+from guidecoat.measuring.deviation import CellDeviation
+from guidecoat.outline.edges import Edge
 from guidecoat.rules import GUARD
-from guidecoat.scan import Scan, Units
+from guidecoat.scans.scan import Scan, Units
 from guidecoat.settings import ToleranceSettings
+from guidecoat.unrolling.cells import Cells
+from guidecoat.unrolling.chart import Chart, Grid
 
 Floats = NDArray[np.float64]
 SIDE = 4.0

@@ -17,14 +17,14 @@ import export_fixture
 import report_fixture
 from guidecoat import report
 from guidecoat.check import CheckResult
-from guidecoat.deviation import NOT_JUDGED
-from guidecoat.export.colours import scale_for
-from guidecoat.remarks import is_blind_spot, is_note
+from guidecoat.doubts.remarks import is_blind_spot, is_note
+from guidecoat.measuring.deviation import NOT_JUDGED
+from guidecoat.pictures.colours import scale_for
+from guidecoat.preview.sections import Section, cut_line, cut_stations
 from guidecoat.report import check_report, views
 from guidecoat.report.pieces import Step
 from guidecoat.report.scene import MOST_VERTICES, thinned
 from guidecoat.report.steps import first_steps
-from guidecoat.sections import Section, cut_line, cut_stations
 from guidecoat.workplan import plan_work
 from workplan_fixture import Planted, with_marks
 

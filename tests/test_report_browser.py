@@ -30,7 +30,7 @@ from guidecoat.export.compare_files import write_comparison
 from guidecoat.export.extras import Extras
 from guidecoat.export.mirror_files import write_mirror
 from guidecoat.export.write import write_check
-from guidecoat.light import ALONG, lamp_place, lamps_over, light_panel
+from guidecoat.preview.light import ALONG, lamp_place, lamps_over, light_panel
 
 COMMANDS = ("check", "compare", "mirror")
 

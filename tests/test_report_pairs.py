@@ -17,19 +17,19 @@ import report_fixture
 from guidecoat.check import CheckResult
 from guidecoat.compare import Track
 from guidecoat.compare.progress import Stand
-from guidecoat.export.colours import scale_to
 from guidecoat.export.compare_files import write_comparison
-from guidecoat.export.map_layers import left_out
-from guidecoat.export.map_picture import map_png
-from guidecoat.export.map_style import Sheet
-from guidecoat.export.map_words import MapWords, check_words
 from guidecoat.export.mirror_files import write_mirror
+from guidecoat.pictures.colours import scale_to
+from guidecoat.pictures.map_layers import left_out
+from guidecoat.pictures.map_picture import map_png
+from guidecoat.pictures.map_style import Sheet
 from guidecoat.report import ReportPage, views
 from guidecoat.report.pair_page import comparison_page, mirror_page
 from guidecoat.report.remaining import remaining
 from guidecoat.report.scene import deviation_channel
 from guidecoat.report.views import viewed
 from guidecoat.synthetic import total_displacement_mm
+from guidecoat.wording.map_words import MapWords, check_words
 from pair_fixture import BUILD, DENT
 
 SCALE = scale_to(0.1, 3.0)
@@ -99,7 +99,7 @@ def test_the_map_of_a_change_colours_nothing_that_is_no_more_than_noise(tmp_path
     compared[lost] = False
     changed = replace(result, whole=replace(whole, smooth_mm=smooth, compared=compared))
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("guidecoat.export.map_picture.map_png", listening)
+        patch.setattr("guidecoat.pictures.map_picture.map_png", listening)
         write_comparison(changed, tmp_path)
     (view,) = seen
     loud = np.abs(view.deviation.cell_mm) >= 0.05
@@ -242,7 +242,7 @@ def test_a_lost_map_costs_only_itself(monkeypatch: pytest.MonkeyPatch, tmp_path:
     def broken(*_: object, **__: object) -> bytes:
         raise RuntimeError("no font")
 
-    monkeypatch.setattr("guidecoat.export.map_picture.map_png", broken)
+    monkeypatch.setattr("guidecoat.pictures.map_picture.map_png", broken)
     write_comparison(report_fixture.filled(), tmp_path)
     assert not (tmp_path / "change.png").exists()
     page = (tmp_path / "report.html").read_text("utf-8")
@@ -282,7 +282,7 @@ def test_the_map_of_a_change_shows_what_is_left_and_what_one_scan_lacks(tmp_path
         return PNG
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("guidecoat.export.map_picture.map_png", listening)
+        patch.setattr("guidecoat.pictures.map_picture.map_png", listening)
         write_comparison(replace(result, whole=whole, passes=(*result.passes[:-1], torn)), tmp_path)
     ((view, words),) = seen
     assert lost.sum() > 10

@@ -8,9 +8,9 @@ from numpy.typing import NDArray
 
 from bump_fixture import assert_told, bumps_mm
 from guidecoat.check import CheckResult, check
+from guidecoat.panel.unrolled import unroll
 from guidecoat.settings import load_settings
 from guidecoat.synthetic import bonnet, crowned_door, scan_panel, to_scan, wing
-from guidecoat.unrolled import unroll
 from truth_fixture import bare_cloud
 
 Floats = NDArray[np.float64]

@@ -9,7 +9,7 @@ import pytest
 import trimesh
 
 from guidecoat.samples import Sample, sample_list, scan_sample, write_samples
-from guidecoat.scan import MM_PER_UNIT
+from guidecoat.scans.scan import MM_PER_UNIT
 from guidecoat.synthetic import Part, SyntheticScan, distance_to_form_mm
 
 SAMPLES = sample_list()

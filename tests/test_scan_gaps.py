@@ -10,15 +10,15 @@ import pytest
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from guidecoat.actions import Action, Dressing
-from guidecoat.chart import Grid
 from guidecoat.check import CheckResult, check
-from guidecoat.edge_lines import EdgeLine
-from guidecoat.rims import is_shaped, torn
+from guidecoat.findings.tapes import tape_foot
+from guidecoat.outline.edge_lines import EdgeLine
+from guidecoat.outline.rims import is_shaped, torn
 from guidecoat.settings import load_settings
-from guidecoat.stretch import Stretch
 from guidecoat.survey import survey
-from guidecoat.tapes import tape_foot
+from guidecoat.unrolling.chart import Grid
+from guidecoat.unrolling.stretch import Stretch
+from guidecoat.workplan.actions import Action, Dressing
 from test_uneven_scans import places, scan_of
 
 Floats = NDArray[np.float64]

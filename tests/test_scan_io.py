@@ -12,11 +12,11 @@ import pytest
 from numpy.typing import NDArray
 
 from guidecoat.errors import GuidecoatError, ScanReadError, ScanUnfitError, SettingsError
+from guidecoat.formats.ply import write_ply
 from guidecoat.open3d_loader import load_open3d
-from guidecoat.ply import write_ply
-from guidecoat.repeats import first_of_each
-from guidecoat.scan_io import estimate_spacing, read_scan
-from guidecoat.voxels import voxelise
+from guidecoat.scans.repeats import first_of_each
+from guidecoat.scans.scan_io import estimate_spacing, read_scan
+from guidecoat.unrolling.voxels import voxelise
 
 
 def _panel(count: int = 4000, seed: int = 0) -> NDArray[np.float64]:
@@ -211,7 +211,7 @@ def test_few_repeats_among_many_points() -> None:
 
 
 def test_chance_equality_of_keys_is_seen_through(monkeypatch: pytest.MonkeyPatch) -> None:
-    import guidecoat.repeats
+    import guidecoat.scans.repeats
 
     rng = np.random.default_rng(1)
     points = rng.integers(0, 6, (2_000, 3)).astype("f4")
@@ -219,7 +219,7 @@ def test_chance_equality_of_keys_is_seen_through(monkeypatch: pytest.MonkeyPatch
     def poor_keys(points: NDArray[np.floating]) -> NDArray[np.uint64]:
         return np.asarray(points[:, 0], np.uint64)
 
-    monkeypatch.setattr(guidecoat.repeats, "_keys", poor_keys)
+    monkeypatch.setattr(guidecoat.scans.repeats, "_keys", poor_keys)
     assert np.array_equal(first_of_each(points), _first_by_dictionary(points))
 
 
@@ -552,13 +552,13 @@ def test_units_that_cannot_be_told(tmp_path: Path) -> None:
 def test_a_fault_amid_reading_is_told_plainly(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    import guidecoat.scan_io
+    import guidecoat.scans.scan_io
 
     def failing(path: Path) -> None:
         raise OSError(5, "Input/output error")
 
     path = _save(tmp_path / "a.ply", _panel(200))
-    monkeypatch.setattr(guidecoat.scan_io, "_read_ply", failing)
+    monkeypatch.setattr(guidecoat.scans.scan_io, "_read_ply", failing)
     with pytest.raises(
         ScanReadError, match=r"a\.ply: cannot be read \(Input/output error\); check"
     ):

@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 import report_fixture
 from guidecoat.check import CheckResult, check
-from guidecoat.deviation import NOT_JUDGED
 from guidecoat.errors import SettingsError
 from guidecoat.export.extras import asked_extras, left_out_words
-from guidecoat.sections import Panel, Section, cut_line, cut_stations, line_ends
+from guidecoat.measuring.deviation import NOT_JUDGED
+from guidecoat.preview.sections import Panel, Section, cut_line, cut_stations, line_ends
 from guidecoat.settings import load_settings
 from guidecoat.synthetic import flat_panel, scan_panel, to_scan
 

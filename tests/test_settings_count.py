@@ -13,15 +13,15 @@ import pytest
 from numpy.typing import NDArray
 
 from guidecoat.check import check_scan
+from guidecoat.compare.mirror import MirrorOptions, MirrorResult, mirror_pair
 from guidecoat.errors import GuidecoatError, SettingsError
-from guidecoat.export.colours import scale_for
 from guidecoat.export.plan_files import plan_csv
-from guidecoat.export.plan_sheet import plan_sheet
-from guidecoat.mirror import MirrorOptions, MirrorResult, mirror_pair
-from guidecoat.ply import write_ply
+from guidecoat.formats.ply import write_ply
+from guidecoat.pictures.colours import scale_for
 from guidecoat.report import pieces
 from guidecoat.report.check_report import check_page
 from guidecoat.report.pair_page import mirror_page
+from guidecoat.report.plan_sheet import plan_sheet
 from guidecoat.settings import Settings, load_settings
 from guidecoat.synthetic import Dimple, crowned_door, scan_panel, to_scan
 from guidecoat.workplan import plan_work

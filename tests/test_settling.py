@@ -6,19 +6,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from guidecoat.chart import Chart
-from guidecoat.settling import odd_features, settled, turned
-from guidecoat.synthetic import (
-    Dimple,
-    Panel,
-    crowned_door,
-    scan_panel,
-    sphere_panel,
-    to_scan,
-    wing,
-)
-from guidecoat.unroll import lay_chart
-from guidecoat.voxels import voxelise
+from guidecoat.synthetic import Dimple, Panel, crowned_door, scan_panel, sphere_panel, to_scan, wing
+from guidecoat.unrolling.chart import Chart
+from guidecoat.unrolling.settling import odd_features, settled, turned
+from guidecoat.unrolling.unroll import lay_chart
+from guidecoat.unrolling.voxels import voxelise
 
 Floats = NDArray[np.float64]
 

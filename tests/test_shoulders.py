@@ -8,9 +8,9 @@ from numpy.typing import NDArray
 
 from bump_fixture import Bump, bumps_mm
 from guidecoat.check import CheckResult, check
-from guidecoat.scan import Scan
+from guidecoat.panel.unrolled import shouldered, unroll
+from guidecoat.scans.scan import Scan
 from guidecoat.settings import load_settings
-from guidecoat.unrolled import shouldered, unroll
 from test_uneven_scans import places, scan_of
 
 Floats = NDArray[np.float64]

@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 
 from guidecoat.check import check
 from guidecoat.errors import ScanUnfitError
-from guidecoat.scan import Scan
+from guidecoat.panel.shut_lines import ShutLine
+from guidecoat.panel.unrolled import unroll
+from guidecoat.scans.scan import Scan
 from guidecoat.settings import load_settings
-from guidecoat.shut_lines import ShutLine
 from guidecoat.survey import survey
 from guidecoat.synthetic import crowned_door, scan_panel, to_scan
-from guidecoat.unrolled import unroll
 
 Floats = NDArray[np.float64]
 

@@ -9,8 +9,8 @@ import pytest
 from numpy.typing import NDArray
 from scipy.interpolate import RBFInterpolator, make_smoothing_spline
 
-from guidecoat.banded import Factor
-from guidecoat.spline import (
+from guidecoat.numerics.banded import Factor
+from guidecoat.numerics.spline import (
     Hinges,
     Rows,
     SplineSpace,

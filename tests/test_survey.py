@@ -15,11 +15,12 @@ from scipy import ndimage
 from guidecoat.check import check
 from guidecoat.cli import main
 from guidecoat.errors import ScanReadError
-from guidecoat.fitness import StageFit, _sight
-from guidecoat.scan import Scan, Units
+from guidecoat.panel.fitness import StageFit, _sight
+from guidecoat.panel.unrolled import unroll
+from guidecoat.scans.scan import Scan, Units
 from guidecoat.settings import STAGES, load_settings
 from guidecoat.survey import Survey, survey, survey_scan
-from guidecoat.survey_skin import Skin
+from guidecoat.survey.skin import Skin
 from guidecoat.synthetic import (
     DisplacedSkin,
     Dropout,
@@ -31,7 +32,6 @@ from guidecoat.synthetic import (
     to_scan,
     wing,
 )
-from guidecoat.unrolled import unroll
 
 Printed = pytest.CaptureFixture[str]
 

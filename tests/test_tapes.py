@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from guidecoat.chart import Grid
-from guidecoat.deviation import measure_cells
-from guidecoat.edges import Edge
-from guidecoat.marks import find_marks
-from guidecoat.regions import measure_regions
-from guidecoat.stretch import Stretch
+from guidecoat.findings.marks import find_marks
+from guidecoat.findings.regions import measure_regions
+from guidecoat.findings.tapes import Metal, tape_distances, tape_foot
+from guidecoat.measuring.deviation import measure_cells
+from guidecoat.outline.edges import Edge
 from guidecoat.synthetic import Dimple, sphere_panel, wing
-from guidecoat.tapes import Metal, tape_distances, tape_foot
+from guidecoat.unrolling.chart import Grid
+from guidecoat.unrolling.stretch import Stretch
 from truth_fixture import checked
 
 Floats = NDArray[np.float64]

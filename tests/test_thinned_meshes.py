@@ -11,13 +11,13 @@ from scipy.spatial import Delaunay
 
 from bump_fixture import assert_told, bumps_mm
 from guidecoat.check import CheckResult, check_scan
-from guidecoat.crop import part_at
 from guidecoat.export.part import write_part
 from guidecoat.export.write import write_check
-from guidecoat.ply import read_ply, write_ply
-from guidecoat.scan_io import read_scan
+from guidecoat.formats.ply import read_ply, write_ply
+from guidecoat.panel.crop import part_at
+from guidecoat.scans.scan_io import read_scan
+from guidecoat.scans.triangles import fill_triangles
 from guidecoat.settings import load_settings
-from guidecoat.triangles import fill_triangles
 
 Floats = NDArray[np.float64]
 MARKS = ((250.0, 180.0, 0.8, 50.0), (560.0, 330.0, -0.9, 46.0), (150.0, 380.0, -1.2, 60.0))

@@ -7,8 +7,8 @@ import pytest
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from guidecoat.spline import SplineSpace, energy_band, solve
-from guidecoat.trend import Fold, Trend, trend_of
+from guidecoat.numerics.spline import SplineSpace, energy_band, solve
+from guidecoat.surface.trend import Fold, Trend, trend_of
 
 Floats = NDArray[np.float64]
 

@@ -14,11 +14,11 @@ from bump_fixture import Bump, bumps_mm
 from guidecoat.check import CheckResult, check
 from guidecoat.compare import compare_scans
 from guidecoat.errors import ScanUnfitError
-from guidecoat.ground import without_ground
-from guidecoat.left_out import broken_down
-from guidecoat.scan import Scan, Units
+from guidecoat.panel.ground import without_ground
+from guidecoat.panel.unrolled import unroll
+from guidecoat.scans.scan import Scan, Units
 from guidecoat.settings import load_settings
-from guidecoat.unrolled import unroll
+from guidecoat.surface.left_out import broken_down
 
 Floats = NDArray[np.float64]
 Form = Callable[[Floats, Floats], Floats]

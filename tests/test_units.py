@@ -9,9 +9,9 @@ import pytest
 
 from guidecoat.compare.reading import read_alike
 from guidecoat.errors import ScanUnfitError, SettingsError, UnitsError
-from guidecoat.scan import MM_PER_UNIT
+from guidecoat.scans.scan import MM_PER_UNIT
+from guidecoat.scans.units import decide_units, require_on_scan, require_possible
 from guidecoat.settings import load_settings
-from guidecoat.units import decide_units, require_on_scan, require_possible
 
 
 @pytest.mark.parametrize("unit", ["mm", "m"])

@@ -8,9 +8,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from guidecoat.cells import chart_points
 from guidecoat.errors import ScanUnfitError
-from guidecoat.scan import Scan, Units
+from guidecoat.scans.scan import Scan, Units
 from guidecoat.synthetic import (
     Panel,
     SyntheticScan,
@@ -22,8 +21,9 @@ from guidecoat.synthetic import (
     to_scan,
     wing,
 )
-from guidecoat.unroll import Skin, lay_chart
-from guidecoat.voxels import Voxels, voxelise
+from guidecoat.unrolling.cells import chart_points
+from guidecoat.unrolling.unroll import Skin, lay_chart
+from guidecoat.unrolling.voxels import Voxels, voxelise
 
 Floats = NDArray[np.float64]
 SPACING_MM = 3.0

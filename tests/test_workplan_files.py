@@ -16,14 +16,8 @@ import export_fixture
 from guidecoat.cautions import cautions_for
 from guidecoat.check import CheckResult
 from guidecoat.export.plan_files import PLAN_COLUMNS, plan_csv, plan_json, write_plan
-from guidecoat.export.plan_picture import (
-    _said,
-    band_colours,
-    depth_bands,
-    plan_png,
-    why_empty,
-)
-from guidecoat.export.plan_sheet import plan_section, plan_sheet
+from guidecoat.pictures.plan_picture import _said, band_colours, depth_bands, plan_png, why_empty
+from guidecoat.report.plan_sheet import plan_section, plan_sheet
 from guidecoat.settings import load_settings
 from guidecoat.workplan import WorkPlan, plan_work
 from workplan_fixture import Planted, with_marks
@@ -195,7 +189,7 @@ def test_a_picture_that_cannot_be_drawn_costs_only_itself(
     def broken(*_: object) -> bytes:
         raise RuntimeError("no font")
 
-    monkeypatch.setattr("guidecoat.export.plan_picture.plan_png", broken)
+    monkeypatch.setattr("guidecoat.pictures.plan_picture.plan_png", broken)
     plan, result = planned(HIGH)
     picture, warned = write_plan(plan, result, tmp_path)
     assert picture is None

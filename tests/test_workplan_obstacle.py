@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy.linalg import cholesky, solve_triangular
 from scipy.optimize import nnls
 
-from guidecoat.spline import Rows, SplineSpace, energy_band, solve
+from guidecoat.numerics.spline import Rows, SplineSpace, energy_band, solve
 from guidecoat.workplan.cover import LIFT_SLOPE, lift_length_mm
 from guidecoat.workplan.obstacle import LET_THROUGH_MM, Obstacle
 

@@ -8,15 +8,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from guidecoat.actions import decide, is_oil_can, with_actions
 from guidecoat.cautions import cautions_for
 from guidecoat.check import CheckResult, check
-from guidecoat.edge_lines import Ding
 from guidecoat.errors import SettingsError
 from guidecoat.export.plan_files import plan_json
+from guidecoat.outline.edge_lines import Ding
 from guidecoat.settings import STAGES, PlanSettings, load_settings
 from guidecoat.synthetic import Dimple, crowned_door, planted_volume_cm3, scan_panel, to_scan
 from guidecoat.workplan import WorkPlan, plan_work
+from guidecoat.workplan.actions import decide, is_oil_can, with_actions
 from guidecoat.workplan.held_edges import edge_moves, reach_mm
 from guidecoat.workplan.inputs import panel_field
 from guidecoat.workplan.ready import Product, products_after, ready_for

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guidecoat.check import CheckResult, check
-from guidecoat.regions import Region
-from guidecoat.scan import Scan, Units
+from guidecoat.findings.regions import Region
+from guidecoat.scans.scan import Scan, Units
 from guidecoat.settings import Settings, load_settings
 from guidecoat.synthetic import (
     Defect,

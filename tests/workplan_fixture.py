@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guidecoat.check import CheckResult, check
-from guidecoat.regions import Region
+from guidecoat.findings.regions import Region
 from guidecoat.settings import load_settings
 from guidecoat.synthetic import flat_panel, scan_panel, to_scan
 

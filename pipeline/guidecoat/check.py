@@ -9,31 +9,16 @@ import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from .blind import NOISE
 from .cautions import cautions_for
-from .cells import Cells
-from .chart import Chart
 from .clock import Clock
-from .crease import Crease
-from .deviation import (
-    HELD,
-    UNDECIDED,
-    CellDeviation,
-    Deviation,
-    measure_cells,
-    measure_points,
-)
-from .doubting import Seen, doubt_held, doubt_regions, doubt_scarce
-from .edge_bands import EdgeBand, edge_bands
-from .edge_lines import Ding, EdgeLine
-from .edge_regions import with_knocks, without_borders, without_told, without_unsure
-from .edges import BORDER, Edge, find_edges
+from .doubts.doubting import Seen, doubt_held, doubt_regions, doubt_scarce
+from .doubts.remarks import doubts_of, warnings_of
+from .doubts.ripple_doubts import ripple_words
+from .doubts.scan_doubts import spot_words
+from .doubts.wander import with_wander
 from .errors import ScanUnfitError
-from .face_jobs import Held
-from .faces import Faces
-from .fairing import FairSurface, knot_spacing, lay_surface
-from .given import OffPoint, off_words, points_off, read_hold_points, require_on_panel
-from .judging import (
+from .findings.edge_regions import with_knocks, without_borders, without_told, without_unsure
+from .findings.judging import (
     refuse_noise,
     share_judged,
     status_of,
@@ -41,21 +26,36 @@ from .judging import (
     without_refused,
     without_specks,
 )
-from .line_dents import with_line_dents
-from .marks import Mark, find_marks
-from .regions import Region, measure_regions
-from .remarks import doubts_of, warnings_of
-from .ripple_doubts import ripple_words
-from .scan import Scan
-from .scan_doubts import spot_words
-from .scan_io import read_scan
+from .findings.line_dents import with_line_dents
+from .findings.marks import Mark, find_marks
+from .findings.regions import Region, measure_regions
+from .findings.untold import turns_tight, unsure_words, untold_words
+from .lines.crease import Crease
+from .measuring.blind import NOISE
+from .measuring.deviation import (
+    HELD,
+    UNDECIDED,
+    CellDeviation,
+    Deviation,
+    measure_cells,
+    measure_points,
+)
+from .measuring.spots import find_spots
+from .outline.edge_lines import Ding, EdgeLine
+from .outline.edges import BORDER, Edge, find_edges
+from .outline.faces import Faces
+from .panel.given import OffPoint, off_words, points_off, read_hold_points, require_on_panel
+from .panel.surroundings import off_surroundings
+from .panel.unrolled import Unrolled, shouldered, unroll
+from .scans.scan import Scan
+from .scans.scan_io import read_scan
 from .settings import Settings, require_edges
-from .spots import find_spots
-from .stretch import Stretch
-from .surroundings import off_surroundings
-from .unrolled import Unrolled, shouldered, unroll
-from .untold import turns_tight, unsure_words, untold_words
-from .wander import with_wander
+from .surface.edge_bands import EdgeBand, edge_bands
+from .surface.face_jobs import Held
+from .surface.fairing import FairSurface, knot_spacing, lay_surface
+from .unrolling.cells import Cells
+from .unrolling.chart import Chart
+from .unrolling.stretch import Stretch
 from .workplan import WorkPlan, plan_work
 
 

@@ -9,9 +9,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from .ply import write_ply
+from .formats.ply import write_ply
 from .registration.rigid import small_motions
-from .scan import MM_PER_UNIT
+from .scans.scan import MM_PER_UNIT
 from .synthetic import (
     Defect,
     Dimple,

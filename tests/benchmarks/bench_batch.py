@@ -25,7 +25,7 @@ from pathlib import Path
 import numpy as np
 import psutil
 
-from guidecoat.ply import write_ply
+from guidecoat.formats.ply import write_ply
 from guidecoat.synthetic import Dimple, cylinder_panel, scan_panel
 
 ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")

@@ -30,7 +30,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from guidecoat.check import CheckResult
 from guidecoat.errors import GuidecoatError
-from guidecoat.ply import write_ply_chunks
+from guidecoat.formats.ply import write_ply_chunks
 from guidecoat.synthetic import (
     Dimple,
     Panel,

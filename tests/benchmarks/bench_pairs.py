@@ -22,11 +22,11 @@ from scipy.spatial.transform import Rotation
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from guidecoat.compare import Comparison, compare_scans
+from guidecoat.compare.mirror import MirrorOptions, mirror_body, mirror_pair
 from guidecoat.compare.placing import between_files
 from guidecoat.compare.reflecting import mirrored
-from guidecoat.mirror import MirrorOptions, mirror_body, mirror_pair
 from guidecoat.registration.rigid import compose, inverse, move
-from guidecoat.scan import Scan
+from guidecoat.scans.scan import Scan
 from guidecoat.settings import load_settings
 from guidecoat.synthetic import (
     Defect,

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from ..blind import NOISE, blind_cause, blind_remedy
+from ..measuring.blind import NOISE, blind_cause, blind_remedy
 
 # Of a scan's points; below this somebody should see why the others were not judged.
 LEAST_JUDGED = 0.5

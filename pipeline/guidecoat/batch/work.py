@@ -28,7 +28,7 @@ def carry_out(kind: str, scans: Sequence[Path], settings: Settings, folder: Path
 
         write_comparison(compare_files(tuple(scans), settings), folder)
     else:
+        from ..compare.mirror import mirror_files
         from ..export.mirror_files import write_mirror
-        from ..mirror import mirror_files
 
         write_mirror(mirror_files(tuple(scans), settings), folder)

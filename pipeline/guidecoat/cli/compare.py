@@ -126,7 +126,7 @@ def compare(
 
 def compare_lines(result: Comparison, folder: Path) -> list[str]:
     """What changed, how each high and low stands, warnings, where the pictures are."""
-    from ..export.compare_words import change_words, progress_words, track_words
+    from ..wording.compare_words import change_words, progress_words, track_words
 
     lines = [change_words(result), progress_words(result)]
     for track in result.tracks:

@@ -12,8 +12,8 @@ from . import options as opt
 from .printing import progress, say, say_json
 
 if TYPE_CHECKING:
-    from ..crop import Part
-    from ..parts import Likely, Place
+    from ..panel.crop import Part
+    from ..panel.parts import Likely, Place
 
 PartArgument = Annotated[
     Path | None,
@@ -57,10 +57,10 @@ def crop(
     goal = panel if panel is not None else Path.cwd() / f"{scan.stem}_panel.ply"
     with result_file(goal) as unfinished:
         progress(f"looking at {scan.name} ...", quiet=quiet)
-        from ..crop import in_box, part_at
         from ..export.part import write_part
-        from ..parts import likely_parts
-        from ..scan_io import read_scan
+        from ..panel.crop import in_box, part_at
+        from ..panel.parts import likely_parts
+        from ..scans.scan_io import read_scan
         from ..settings import load_settings
 
         settings = load_settings(None, (), {} if units is None else {"units": units})

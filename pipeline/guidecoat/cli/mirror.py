@@ -17,7 +17,7 @@ from .printing import progress, say, say_json
 from .words import on_any_terminal, remark_lines, written_lines
 
 if TYPE_CHECKING:
-    from ..mirror import MirrorOptions, MirrorResult
+    from ..compare.mirror import MirrorOptions, MirrorResult
 
 SidesArgument = Annotated[
     list[Path],
@@ -92,8 +92,8 @@ def mirror(
     name = f"{name}_mirror" if len(scans) == 1 else name
     folder = out if out is not None else Path.cwd() / f"{name}_guidecoat"
     with result_folder(folder) as unfinished:
+        from ..compare.mirror import mirror_files
         from ..export.mirror_files import write_mirror
-        from ..mirror import mirror_files
 
         progress(f"mirroring {' against '.join(s.name for s in scans)} ...", quiet=quiet)
         result = mirror_files(tuple(scans), settings, asked)
@@ -109,8 +109,8 @@ def mirror(
 
 def mirror_lines(result: MirrorResult, folder: Path) -> list[str]:
     """How the shapes differ and how the panel sits, warnings, where the pictures are."""
-    from ..export.compare_words import plane_words, position_words, shape_words
-    from ..export.hanging_words import hanging_words
+    from ..wording.compare_words import plane_words, position_words, shape_words
+    from ..wording.hanging_words import hanging_words
 
     lines = [shape_words(result), position_words(result), plane_words(result)]
     lines += [f"{name}: {words}" for name, words in hanging_words(result)]
@@ -127,7 +127,7 @@ def mirror_lines(result: MirrorResult, folder: Path) -> list[str]:
 
 
 def _options(plane: str | None, pairs: Path | None, *, already_aligned: bool) -> MirrorOptions:
-    from ..mirror import MirrorOptions
+    from ..compare.mirror import MirrorOptions
 
     if plane is None:
         return MirrorOptions(already_aligned, None, pairs)

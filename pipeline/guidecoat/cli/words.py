@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from ..check import CheckResult
-    from ..regions import Region
+    from ..findings.regions import Region
 
 _SHOWN_REGIONS = 3
 _PICTURES = (
@@ -34,7 +34,7 @@ def check_lines(result: CheckResult, folder: Path, lost: Sequence[str] = ()) -> 
     ----------
     lost : what could not be drawn or cut when the files were written.
     """
-    from ..export.words import verdict_words
+    from ..wording.words import verdict_words
 
     worst = sorted(result.regions, key=lambda r: (r.verdict != "out", -abs(r.peak_mm)))
     lines = [f"{result.scan.name}: {verdict_words(result)}"]
@@ -48,7 +48,7 @@ def check_lines(result: CheckResult, folder: Path, lost: Sequence[str] = ()) -> 
 
 def remark_lines(remarks: Sequence[str]) -> list[str]:
     """Warnings first, then notes, each under its name."""
-    from ..remarks import is_note
+    from ..doubts.remarks import is_note
 
     wrong = [f"Warning: {remark}" for remark in remarks if not is_note(remark)]
     return [*wrong, *(f"Note: {remark}" for remark in remarks if is_note(remark))]

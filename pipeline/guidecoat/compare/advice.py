@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ..actions import UNSEEN_DENT, decide
 from ..registration import Registration
 from ..settings import Settings
+from ..workplan.actions import UNSEEN_DENT, decide
 from .change import Change
 from .passes import Pass
 from .progress import FIXED, NOT_CONFIRMED, NOT_SEEN, OVERDONE, Track, may_be_out

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..check import CheckResult
-from ..ground import without_tables
+from ..panel.ground import without_tables
 from ..registration.rigid import move, reflection
-from ..scan import Scan
+from ..scans.scan import Scan
 from ..settings import Settings
 from ..workplan import plan_work
 from .at_edges import settle_at_edges

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from ..biweight import BIWEIGHT
 from ..errors import ScanUnfitError
+from ..numerics.biweight import BIWEIGHT
 from ..registration.result import NOT_NOISE
 from ..registration.rigid import stepped
 from .huber import huber_fit

@@ -8,14 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, stats
 
-from ..calming import masked_gaussian, smoothed
-from ..deviation import CellDeviation
 from ..errors import ScanUnfitError
-from ..local_fit import quadratic_columns
-from ..marks import Mark
-from ..regions import Region, measure_regions
+from ..findings.marks import Mark
+from ..findings.regions import Region, measure_regions
+from ..measuring.deviation import CellDeviation
+from ..numerics.calming import masked_gaussian, smoothed
+from ..numerics.local_fit import quadratic_columns
+from ..numerics.specks import wild_cells
 from ..settings import ToleranceSettings
-from ..specks import wild_cells
 from .passes import Pass
 from .volumes import SPRAY_MM, added_and_removed
 

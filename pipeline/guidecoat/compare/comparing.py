@@ -11,16 +11,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from ..cells import cell_side_mm
 from ..check import CheckResult, check
+from ..doubts.remarks import is_outside, outside_remark
 from ..errors import ScanUnfitError, SettingsError
-from ..ground import without_tables
+from ..panel.ground import without_tables
 from ..registration import Registration, remedy_words, require_observable
 from ..registration.rigid import inverse, move
-from ..remarks import is_outside, outside_remark
-from ..scan import Scan
+from ..scans.scan import Scan
+from ..scans.spacing import estimate_spacing
 from ..settings import Settings
-from ..spacing import estimate_spacing
+from ..unrolling.cells import cell_side_mm
 from .advice import advise
 from .change import Change, find_change
 from .passes import Pass, measure_pass, own_pass, two_skins

@@ -8,17 +8,17 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from ..actions import with_actions
-from ..blind import NOISE
 from ..check import CheckResult, SurfaceFacts
-from ..deviation import UNDECIDED, CellDeviation, Deviation
+from ..doubts.ripple_doubts import doubt_ripple
 from ..errors import ScanUnfitError
-from ..judging import status_of, verdict_of
-from ..marks import find_marks
-from ..regions import Region, measure_regions
-from ..ripple_doubts import doubt_ripple
+from ..findings.judging import status_of, verdict_of
+from ..findings.marks import find_marks
+from ..findings.regions import Region, measure_regions
+from ..measuring.blind import NOISE
+from ..measuring.deviation import UNDECIDED, CellDeviation, Deviation
 from ..rules import GUARD
 from ..settings import Settings
+from ..workplan.actions import with_actions
 from .passes import Pass, found_of
 from .pointwise import point_changes
 

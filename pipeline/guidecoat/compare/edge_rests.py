@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from ..edges import Edge
-from ..hanging import EdgeRest, edge_frames, inner_stations
+from ..outline.edges import Edge
+from .hanging import EdgeRest, edge_frames, inner_stations
 from .huber import huber_fit
 from .outlines import OVERLAP, Outlines
 from .passes import Pass

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from ..biweight import tukey
+from ..numerics.biweight import tukey
 
 Floats = NDArray[np.float64]
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ..errors import ScanUnfitError
 from ..registration import Registration, RegistrationSettings, remedy_words, require_observable
 from ..registration.rigid import move
-from ..scan import Scan
+from ..scans.scan import Scan
 from .placing import place_scan, read_pairs
 
 Floats = NDArray[np.float64]

@@ -12,7 +12,7 @@ from ..registration.edge_windows import EdgeWindows, find_windows, read_edges
 from ..registration.rigid import move
 from ..registration.settling_edges import CELL_MM
 from ..registration.surfels import Surfels, make_surfels, thinning
-from ..scan import Scan
+from ..scans.scan import Scan
 
 Floats = NDArray[np.float64]
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from ..registration import Registration
 from ..registration.result import largest_sigma, read_only
 from ..registration.rigid import tangents
-from ..scan import Scan
+from ..scans.scan import Scan
 from ..settings import Settings
 from .at_edges import Facing, facing_cells, moved_by
 from .huber import huber_fit

@@ -8,32 +8,32 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from ..actions import with_actions
-from ..calming import HALF_WAVE_SIGMAS
-from ..cells import Cells, ChartedPoints, average_cells, cells_on_grid, chart_points
-from ..chart import Chart
 from ..check import CheckResult
-from ..deviation import (
+from ..doubts.doubting import Seen, doubt_regions
+from ..errors import ScanUnfitError
+from ..findings.edge_regions import with_knocks
+from ..findings.judging import status_of, verdict_of
+from ..findings.marks import find_marks
+from ..findings.regions import Region, measure_regions
+from ..measuring.deviation import (
     UNDECIDED,
     CellDeviation,
     measure_cells,
     measure_points,
     normal_distance,
 )
-from ..doubting import Seen, doubt_regions
-from ..edge_bands import edge_bands
-from ..edge_regions import with_knocks
-from ..errors import ScanUnfitError
-from ..faces import BAND, JUDGED, LINE, OFF, STRIP, Faces, skin_mask
-from ..judging import status_of, verdict_of
-from ..marks import find_marks
-from ..regions import Region, measure_regions
+from ..numerics.calming import HALF_WAVE_SIGMAS
+from ..outline.faces import BAND, JUDGED, LINE, OFF, STRIP, Faces, skin_mask
 from ..registration import Registration
 from ..registration.rigid import inverse
-from ..scan import Scan
+from ..scans.scan import Scan
 from ..settings import Settings
-from ..unroll import lay_chart
-from ..voxels import voxelise
+from ..surface.edge_bands import edge_bands
+from ..unrolling.cells import Cells, ChartedPoints, average_cells, cells_on_grid, chart_points
+from ..unrolling.chart import Chart
+from ..unrolling.unroll import lay_chart
+from ..unrolling.voxels import voxelise
+from ..workplan.actions import with_actions
 from .scan_words import scan_words
 
 Floats = NDArray[np.float64]

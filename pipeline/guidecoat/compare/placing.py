@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ..errors import SettingsError
 from ..registration import Registration, RegistrationSettings, held_by_pairs, register
 from ..registration.rigid import compose
-from ..scan import Scan
+from ..scans.scan import Scan
 
 Floats = NDArray[np.float64]
 

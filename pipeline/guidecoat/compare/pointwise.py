@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ..check import CheckResult
-from ..deviation import HIGH, IN, LOW, NOT_JUDGED, CellPlanes, normal_distance
-from ..faces import JUDGED
-from ..regions import Region
+from ..findings.regions import Region
+from ..measuring.deviation import HIGH, IN, LOW, NOT_JUDGED, CellPlanes, normal_distance
+from ..outline.faces import JUDGED
 from .change import Change
 from .passes import Pass
 from .progress import Track

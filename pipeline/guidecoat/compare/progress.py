@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ..deviation import CellDeviation
-from ..marks import Mark, clear_of, slope_amplitude
-from ..regions import Region, measure_regions, verdict_at
+from ..findings.marks import Mark, clear_of, slope_amplitude
+from ..findings.regions import Region, measure_regions, verdict_at
+from ..measuring.deviation import CellDeviation
 from ..rules import GUARD
 from ..settings import ToleranceSettings
 from .change import Change

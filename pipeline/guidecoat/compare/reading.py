@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from ..errors import UnitsError
-from ..scan import Scan
-from ..scan_io import read_scan
+from ..scans.scan import Scan
+from ..scans.scan_io import read_scan
 from ..settings import Settings
 
 

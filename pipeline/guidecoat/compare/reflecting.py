@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from ..errors import ScanUnfitError
 from ..registration import MirrorPlane, mirror_plane_amid
 from ..registration.rigid import move, reflection
-from ..scan import Scan
+from ..scans.scan import Scan
 
 Floats = NDArray[np.float64]
 

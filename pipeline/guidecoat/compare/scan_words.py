@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from ..doubting import Seen
-from ..faces import from_edge_mm
-from ..flying import MANY
-from ..rolled_rims import rolled_mm
+from ..doubts.doubting import Seen
+from ..outline.faces import from_edge_mm
+from ..outline.rolled_rims import rolled_mm
+from ..panel.flying import MANY
 
 
 def scan_words(seen: Seen, *, inboard_mm: float) -> tuple[str, ...]:

@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..actions import UNSEEN_DENT
-from ..judging import verdict_of
-from ..regions import Region
+from ..findings.judging import verdict_of
+from ..findings.regions import Region
+from ..workplan.actions import UNSEEN_DENT
 from .change import Change
 from .passes import Pass
 from .progress import NEW, WORSE, Track

@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from ..calming import masked_gaussian
-from ..faces import BEHIND, REFUSED, STRIP
-from ..specks import wild_cells
-from ..stretch import Stretch
+from ..numerics.calming import masked_gaussian
+from ..numerics.specks import wild_cells
+from ..outline.faces import BEHIND, REFUSED, STRIP
+from ..unrolling.stretch import Stretch
 from .bridging import Bridge, bridges_over
 from .passes import Pass
 

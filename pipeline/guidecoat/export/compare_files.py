@@ -12,19 +12,19 @@ from ..check import CheckResult
 from ..compare import Comparison
 from ..compare.advice import stands
 from ..compare.pointwise import change_view, with_all_skin
-from ..deviation import IN
-from ..footprints import footprints_of
-from ..regions import Region
+from ..findings.regions import Region
+from ..measuring.deviation import IN
+from ..numerics.footprints import footprints_of
+from ..pictures.colours import Scale, scale_to
+from ..pictures.mesh import coloured_mesh, write_mesh_glb
 from ..report.pair_page import comparison_page
-from .colours import Scale, scale_to
+from ..wording.compare_words import change_words, placing_words, progress_words
+from ..wording.map_words import MapWords
+from ..wording.words import shown
 from .compare_summary import comparison_summary
 from .compare_tables import history_csv, regions_csv
-from .compare_words import change_words, placing_words, progress_words
-from .map_words import MapWords
-from .mesh import coloured_mesh, write_mesh_glb
 from .summary import write_summary
 from .vertex_fields import write_vertex_fields
-from .words import shown
 
 _LEAST_BAND_MM = 0.05
 
@@ -74,7 +74,7 @@ def drawn(
 ) -> tuple[bytes | None, tuple[str, ...]]:
     """Draw and write a map; its bytes, or None and a warning where it cannot be drawn."""
     try:
-        from .map_picture import map_png
+        from ..pictures.map_picture import map_png
 
         picture = map_png(view, scale, words)
     except Exception as error:  # noqa: BLE001, a failed drawing must not cost the measurement

@@ -11,16 +11,16 @@ from numpy.typing import NDArray
 from .. import __version__
 from ..check import CheckResult
 from ..compare import Change, Comparison, Pass
+from ..compare.hanging import EdgeHang
+from ..compare.mirror import MirrorResult
 from ..compare.placing import between_files
-from ..hanging import EdgeHang
-from ..mirror import MirrorResult
 from ..registration import Registration
 from ..settings import resolved
+from ..wording.compare_words import position_words
+from ..wording.hanging_words import hanging_words
+from ..wording.words import shown
 from .compare_tables import track_rows
-from .compare_words import position_words
-from .hanging_words import hanging_words
 from .summary import summary_of
-from .words import shown
 
 # Four decimals of a turn would move the far end of a panel by a tenth of a millimetre.
 _MATRIX_DECIMALS = 12

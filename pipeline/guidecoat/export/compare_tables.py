@@ -8,8 +8,8 @@ import math
 
 from ..compare import Comparison, Track
 from ..compare.advice import build_mm, left_verdict, put_on_mm
+from ..wording.words import shown
 from .tables import COLUMNS, harmless, plain_number
-from .words import shown
 
 TRACK_COLUMNS = (*COLUMNS, "was_mm", "build_mm", "state")
 Row = dict[str, str | float]

@@ -10,7 +10,11 @@ import numpy as np
 
 from ..check import CheckResult
 from ..errors import GuidecoatError
-from ..sections import (
+from ..pictures.colours import Scale
+from ..pictures.drawing import stacked
+from ..pictures.full_size_map import full_size_map
+from ..pictures.paper import PAPERS, paper_named, tiled_pdf
+from ..preview.sections import (
     PICKED,
     Panel,
     Section,
@@ -19,12 +23,8 @@ from ..sections import (
     line_ends,
     require_stations,
 )
-from .colours import Scale
-from .drawing import stacked
-from .full_size_map import full_size_map
-from .paper import PAPERS, paper_named, tiled_pdf
+from ..wording.words import shown
 from .templates import sections_csv, sections_dxf, template
-from .words import shown
 
 
 @dataclass(frozen=True)

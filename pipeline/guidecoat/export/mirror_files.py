@@ -5,18 +5,18 @@ from __future__ import annotations
 import time
 from pathlib import Path
 
-from ..mirror import MirrorResult
+from ..compare.mirror import MirrorResult
+from ..pictures.colours import scale_for
+from ..pictures.mesh import coloured_mesh, write_mesh_glb
 from ..report.pair_page import mirror_page
-from .colours import scale_for
+from ..wording.compare_words import plane_words, position_words, shape_words
+from ..wording.map_words import MapWords
+from ..wording.words import shown
 from .compare_files import drawn
 from .compare_summary import mirror_summary
-from .compare_words import plane_words, position_words, shape_words
-from .map_words import MapWords
-from .mesh import coloured_mesh, write_mesh_glb
 from .summary import write_summary
 from .tables import write_regions_csv
 from .vertex_fields import write_vertex_fields
-from .words import shown
 
 
 def write_mirror(result: MirrorResult, folder: Path) -> None:

@@ -7,10 +7,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from ..formats.ply import storable, write_ply
 from ..output_folder import FILE_MARK
-from ..ply import storable, write_ply
-from ..scan import Scan
-from .mesh import faces_within
+from ..pictures.mesh import faces_within
+from ..scans.scan import Scan
 
 
 def write_part(path: Path, scan: Scan, keep: NDArray[np.bool_]) -> None:

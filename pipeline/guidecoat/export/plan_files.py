@@ -12,12 +12,12 @@ from typing import Any
 
 from .. import __version__
 from ..check import CheckResult
+from ..report.plan_sheet import write_plan_sheet
+from ..wording.words import scan_file, shown
 from ..workplan import Fill, WorkPlan
 from ..workplan.boards import Board
 from ..workplan.steps import Decision, Step
-from .plan_sheet import write_plan_sheet
 from .tables import harmless, plain_number
-from .words import scan_file, shown
 
 PLAN_COLUMNS = (
     "step",
@@ -60,7 +60,7 @@ def _write_picture(
     plan: WorkPlan, result: CheckResult, folder: Path
 ) -> tuple[bytes | None, tuple[str, ...]]:
     try:
-        from .plan_picture import plan_png
+        from ..pictures.plan_picture import plan_png
 
         picture = plan_png(plan, result)
     except Exception as error:  # noqa: BLE001, a failed drawing must not cost the plan

@@ -12,10 +12,10 @@ import numpy as np
 
 from .. import __version__
 from ..check import CheckResult
-from ..deviation import HELD, NOT_JUDGED
+from ..measuring.deviation import HELD, NOT_JUDGED
 from ..settings import resolved
+from ..wording.words import scan_file, shown
 from .tables import COLUMNS
-from .words import scan_file, shown
 
 
 def summary_of(result: CheckResult, *, warnings: tuple[str, ...] = ()) -> dict[str, Any]:

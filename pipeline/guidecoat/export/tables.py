@@ -7,7 +7,7 @@ import io
 import math
 from pathlib import Path
 
-from ..regions import Region
+from ..findings.regions import Region
 
 COLUMNS = (
     "region",

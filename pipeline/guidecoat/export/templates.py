@@ -10,12 +10,12 @@ from math import ceil, floor
 import numpy as np
 from numpy.typing import NDArray
 
-from ..deviation import HELD, HIGH, IN, LOW, NOT_JUDGED, UNDECIDED
-from ..scan import Scan
-from ..sections import Section
-from .drawing import PALE, Drawing, Lettering, Stroke
+from ..measuring.deviation import HELD, HIGH, IN, LOW, NOT_JUDGED, UNDECIDED
+from ..pictures.drawing import PALE, Drawing, Lettering, Stroke
+from ..preview.sections import Section
+from ..scans.scan import Scan
+from ..wording.words import SECTION_ENDS, signed
 from .tables import plain_number
-from .words import SECTION_ENDS, signed
 
 Floats = NDArray[np.float64]
 

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..check import CheckResult
-from ..ply import storable, write_ply_chunks
-from .colours import Scale
+from ..formats.ply import storable, write_ply_chunks
+from ..pictures.colours import Scale
 
 # Rows at a time: small enough that a chunk and its temporaries stay in the processor's cache.
 _CHUNK = 1 << 16

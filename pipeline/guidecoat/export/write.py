@@ -7,15 +7,15 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from ..check import CheckResult
-from ..sections import Section
-from .colours import Scale, scale_for
+from ..pictures.colours import Scale, scale_for
+from ..pictures.mesh import coloured_mesh, write_mesh_glb, write_mesh_ply
+from ..preview.sections import Section
+from ..wording.words import shown
 from .extras import Extras, cut_sections, write_extras
-from .mesh import coloured_mesh, write_mesh_glb, write_mesh_ply
 from .plan_files import write_plan
 from .summary import summary_of, write_summary
 from .tables import write_regions_csv
 from .vertex_fields import write_vertex_fields
-from .words import shown
 
 
 def write_check(
@@ -81,7 +81,7 @@ def _write_clouds(result: CheckResult, folder: Path, scale: Scale) -> None:
 
 def _picture(result: CheckResult, scale: Scale) -> tuple[bytes | None, tuple[str, ...]]:
     try:
-        from .map_picture import map_png
+        from ..pictures.map_picture import map_png
 
         return map_png(result, scale), ()
     except Exception as error:  # noqa: BLE001, a failed drawing must not cost the measurement

@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ..biweight import BIWEIGHT
+from ..numerics.biweight import BIWEIGHT
 from .fine import FineWork, Fit, solve_step
 from .observability import open_motions
 from .placing import settled

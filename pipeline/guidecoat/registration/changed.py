@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from ..biweight import BIWEIGHT, tukey
+from ..numerics.biweight import BIWEIGHT, tukey
 from .fine import FineWork, Fit, Readings, solve_step
 from .pairing import seen_alike
 from .placing import MANY_CELLS

@@ -8,15 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from ..biweight import tukey
 from ..chunks import THREADS, in_threads
-from .pairing import (
-    Pairs,
-    against_rim,
-    against_surface,
-    facing_right,
-    nearest,
-)
+from ..numerics.biweight import tukey
+from .pairing import Pairs, against_rim, against_surface, facing_right, nearest
 from .rigid import inverse, move, small_motions
 from .surfels import Surfels
 

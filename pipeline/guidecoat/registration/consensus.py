@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from ..biweight import BIWEIGHT, tukey
 from ..errors import ScanUnfitError
+from ..numerics.biweight import BIWEIGHT, tukey
 from .coarse import compare, make_sample, thin
 from .fine import FineWork, Fit
 from .observability import own_noise_mm

@@ -9,15 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from ..biweight import BIWEIGHT, tukey
+from ..numerics.biweight import BIWEIGHT, tukey
 from .coarse import thin
-from .pairing import (
-    Pairs,
-    against_rim,
-    against_surface,
-    facing_right,
-    nearest,
-)
+from .pairing import Pairs, against_rim, against_surface, facing_right, nearest
 from .rigid import inverse, move, stepped
 from .settings import RegistrationSettings
 from .surfels import Surfels

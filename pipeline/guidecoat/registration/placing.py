@@ -8,14 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..chunks import in_threads
-from .coarse import (
-    Candidate,
-    compare,
-    different,
-    make_sample,
-    rank,
-    settle,
-)
+from .coarse import Candidate, compare, different, make_sample, rank, settle
 from .fine import FineWork, Fit, fit_fine
 from .result import Start
 from .rigid import small_motions, turn_between

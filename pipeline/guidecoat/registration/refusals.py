@@ -10,14 +10,7 @@ from numpy.typing import NDArray
 from ..errors import ScanUnfitError
 from .coarse import compare, make_sample
 from .fine import Fit
-from .placing import (
-    COMPARING_CELLS,
-    Placing,
-    all_starts,
-    finalists,
-    place,
-    settled_home,
-)
+from .placing import COMPARING_CELLS, Placing, all_starts, finalists, place, settled_home
 from .rigid import reflection
 from .settings import RegistrationSettings
 from .surfels import Surfels, make_surfels, reflected, turned_over

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ..biweight import BIWEIGHT
 from ..errors import ScanUnfitError, SettingsError
+from ..numerics.biweight import BIWEIGHT
 from .borders import on_skin_alone, unlike_borders
 from .changed import carried_over, without_changed
 from .coarse import make_sample, settle
@@ -21,14 +21,7 @@ from .observability import (
     readings_of,
     weak_directions,
 )
-from .placing import (
-    SAMPLE_CELLS,
-    Placing,
-    all_starts,
-    place,
-    settled,
-    settled_home,
-)
+from .placing import SAMPLE_CELLS, Placing, all_starts, place, settled, settled_home
 from .refusals import explain_misfit, refuse_units, weigh_hands
 from .result import NOT_NOISE, Registration, Start, read_only
 from .rigid import compose, umeyama

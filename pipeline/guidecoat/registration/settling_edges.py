@@ -7,22 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ..biweight import BIWEIGHT
-from .edge_windows import (
-    LENGTH_MM,
-    EdgeWindows,
-    find_windows,
-    read_edges,
-)
-from .fine import (
-    EDGE_FLOOR_MM,
-    MAD_TO_SIGMA,
-    SETTLED_MM,
-    FineWork,
-    Fit,
-    Readings,
-    solve_step,
-)
+from ..numerics.biweight import BIWEIGHT
+from .edge_windows import LENGTH_MM, EdgeWindows, find_windows, read_edges
+from .fine import EDGE_FLOOR_MM, MAD_TO_SIGMA, SETTLED_MM, FineWork, Fit, Readings, solve_step
 from .rigid import move
 from .settings import RegistrationSettings
 from .surfels import Surfels

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from ..biweight import BIWEIGHT, tukey
 from ..errors import ScanUnfitError
+from ..numerics.biweight import BIWEIGHT, tukey
 from .fine import FineWork, Fit, Readings, information
 from .pairing import against_rim, nearest
 from .rigid import compose, inverse, move, umeyama

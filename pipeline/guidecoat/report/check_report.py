@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from ..check import CheckResult
-from ..export.colours import Scale
-from ..export.words import (
+from ..doubts.remarks import is_blind_spot
+from ..pictures.colours import Scale
+from ..preview.sections import Section
+from ..settings import resolved
+from ..wording.words import (
     blind_spot,
     outside_words,
     scan_file,
@@ -12,9 +15,6 @@ from ..export.words import (
     surface_words,
     verdict_words,
 )
-from ..remarks import is_blind_spot
-from ..sections import Section
-from ..settings import resolved
 from . import pieces
 from .plan_page import plan_piece
 from .scene import deviation_channel, slope_channel

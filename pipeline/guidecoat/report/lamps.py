@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from ..chart import Chart
-from ..light import ALONG, UPRIGHT, Lamps, LitPanel, lamp_place, lamps_over
+from ..preview.light import ALONG, UPRIGHT, Lamps, LitPanel, lamp_place, lamps_over
+from ..unrolling.chart import Chart
 from .pieces import packed, text
 from .scene import Thinned
 

@@ -6,8 +6,11 @@ from dataclasses import replace
 
 from ..check import CheckResult
 from ..compare import Comparison, Track
-from ..export.colours import Scale, scale_for
-from ..export.compare_words import (
+from ..compare.mirror import MirrorResult
+from ..findings.regions import Region
+from ..pictures.colours import Scale, scale_for
+from ..settings import resolved
+from ..wording.compare_words import (
     change_words,
     placing_words,
     plane_words,
@@ -17,26 +20,14 @@ from ..export.compare_words import (
     stand_words,
     state_words,
 )
-from ..export.hanging_words import hanging_words
-from ..export.words import scan_file, shown
-from ..mirror import MirrorResult
-from ..regions import Region
-from ..settings import resolved
+from ..wording.hanging_words import hanging_words
+from ..wording.words import scan_file, shown
 from . import pieces
 from .plan_page import plan_piece
 from .remaining import remaining
 from .scene import Channel, deviation_channel, slope_channel
 from .steps import first_steps, steps_left
-from .tables import (
-    PEAK,
-    SIZE,
-    WANDER,
-    WANDER_NOTE,
-    MarkRow,
-    mark_row,
-    marks_table,
-    wander_words,
-)
+from .tables import PEAK, SIZE, WANDER, WANDER_NOTE, MarkRow, mark_row, marks_table, wander_words
 from .views import VERDICT_WORDS, ReportPage, viewed
 
 

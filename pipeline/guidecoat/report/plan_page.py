@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from ..export.plan_sheet import plan_section
 from ..workplan import WorkPlan
 from .pieces import image
+from .plan_sheet import plan_section
 
 _ALT = "How deep filler goes on the unrolled panel: with the highs brought down, and when covering"
 

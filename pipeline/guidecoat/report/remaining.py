@@ -10,7 +10,7 @@ from ..check import CheckResult
 from ..compare import Comparison, Track
 from ..compare.advice import build_mm, left_verdict, stands
 from ..compare.progress import OVERDONE
-from ..regions import Region
+from ..findings.regions import Region
 from ..settings import Settings
 from ..workplan import plan_work
 

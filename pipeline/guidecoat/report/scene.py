@@ -10,11 +10,11 @@ from contourpy import contour_generator
 from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt, gaussian_filter, map_coordinates
 
-from ..cells import Cells
-from ..chart import Chart
-from ..export.colours import NEUTRAL, NOT_JUDGED_GREY, Scale, band_colours
-from ..export.mesh import STEEPEST
-from ..regions import Region
+from ..findings.regions import Region
+from ..pictures.colours import NEUTRAL, NOT_JUDGED_GREY, Scale, band_colours
+from ..pictures.mesh import STEEPEST
+from ..unrolling.cells import Cells
+from ..unrolling.chart import Chart
 from .pieces import packed
 
 Floats = NDArray[np.float64]

@@ -8,9 +8,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from ..export.colours import HIGH_COLOURS, LOW_COLOURS
-from ..export.words import SECTION_ENDS, signed
-from ..sections import PICKED, Section
+from ..pictures.colours import HIGH_COLOURS, LOW_COLOURS
+from ..preview.sections import PICKED, Section
+from ..wording.words import SECTION_ENDS, signed
 from .pieces import text
 
 Floats = NDArray[np.float64]

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 
-from ..blind import blind_cause, blind_remedy
 from ..check import CheckResult
-from ..export.words import signed
-from ..regions import Region
+from ..findings.regions import Region
+from ..measuring.blind import blind_cause, blind_remedy
+from ..wording.words import signed
 from ..workplan import WorkPlan
 from .pieces import Step
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from ..export.words import signed
-from ..regions import Region
+from ..findings.regions import Region
+from ..wording.words import signed
 from .pieces import mark_button, text
 from .scene import Channel, legend
 

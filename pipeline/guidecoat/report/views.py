@@ -9,10 +9,10 @@ from typing import TypeVar
 import numpy as np
 
 from ..check import CheckResult
-from ..export.words import shown
-from ..fair_points import fair_points
-from ..light import light_panel, panel_wander_mm, wander_by_region
-from ..regions import Region
+from ..findings.regions import Region
+from ..preview.light import light_panel, panel_wander_mm, wander_by_region
+from ..surface.fair_points import fair_points
+from ..wording.words import shown
 from .lamps import lamp_rows, light_data, light_piece
 from .scene import Channel, Thinned, scene_data, thinned
 from .steps import size_words

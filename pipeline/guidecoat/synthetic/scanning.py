@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..scan import Scan, Units
+from ..scans.scan import Scan, Units
 from .defects import Defect
 from .panels import Panel
 from .sampling import (

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from ..fairing import FaceSurface
-from ..regions import Region
+from ..findings.regions import Region
 from ..settings import PlanSettings
+from ..surface.fairing import FaceSurface
 from .inputs import Checked, face_at
 
 Floats = NDArray[np.float64]

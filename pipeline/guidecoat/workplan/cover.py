@@ -21,10 +21,10 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
-from ..fairing import FaceSurface
-from ..given import read_hold_points
-from ..regions import Region
-from ..spline import Rows, SplineSpace, energy_band, solve
+from ..findings.regions import Region
+from ..numerics.spline import Rows, SplineSpace, energy_band, solve
+from ..panel.given import read_hold_points
+from ..surface.fairing import FaceSurface
 from .inputs import Checked, PanelField
 from .obstacle import Lift, Obstacle
 

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from ..actions import Dressing
-from ..edge_lines import Ding
-from ..regions import Region
+from ..findings.regions import Region
+from ..outline.edge_lines import Ding
 from ..settings import Settings
+from .actions import Dressing
 from .inputs import Checked, PanelField
 
 _LEAST_MM = 0.05

@@ -8,16 +8,16 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from ..cells import Cells
-from ..chart import Chart
-from ..deviation import Deviation
-from ..edge_lines import EdgeLine
-from ..faces import Faces
-from ..fairing import FaceSurface, FairSurface
-from ..regions import Region
-from ..scan import Scan
+from ..findings.regions import Region
+from ..measuring.deviation import Deviation
+from ..outline.edge_lines import EdgeLine
+from ..outline.faces import Faces
+from ..scans.scan import Scan
 from ..settings import Settings
-from ..stretch import Stretch
+from ..surface.fairing import FaceSurface, FairSurface
+from ..unrolling.cells import Cells
+from ..unrolling.chart import Chart
+from ..unrolling.stretch import Stretch
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..banded import Factor
 from ..errors import FitError
-from ..spline import Rows
+from ..numerics.banded import Factor
+from ..numerics.spline import Rows
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]

@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ..actions import Dressing, decide
 from ..cautions import cautions_for
 from ..errors import SettingsError
-from ..regions import Region
+from ..findings.regions import Region
+from .actions import Dressing, decide
 from .boards import board_for
 from .cover import CoverSurface
 from .depths import Fill, fill_of

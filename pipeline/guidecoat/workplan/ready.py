@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..actions import polyester_levels_mm
 from ..rules import GUARD
 from ..settings import PlanSettings
+from .actions import polyester_levels_mm
 from .depths import Fill
 from .inputs import Checked, PanelField
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from ..actions import WHY_EDGE, Action
-from ..regions import Region
+from ..findings.regions import Region
 from ..settings import PlanSettings
+from .actions import WHY_EDGE, Action
 from .boards import Board
 from .depths import Fill, coats_for, limit_of, mixed_kilograms
 from .ready import Ready

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
 
-from ..regions import Region
+from ..findings.regions import Region
 from .cover import CoverNeed
 from .depths import MM3_PER_LITRE
 

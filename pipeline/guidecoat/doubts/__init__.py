@@ -1,0 +1,1 @@
+"""What keeps a finding from being certain, and what is said about that."""

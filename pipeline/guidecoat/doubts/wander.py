@@ -1,0 +1,60 @@
+"""How far sound skin wanders off the fair surface: no mark's height is surer than that."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..findings.marks import Mark
+from ..measuring.deviation import CellDeviation
+from ..numerics.footprints import footprints_of
+from ..unrolling.cells import Cells
+from .ripple_doubts import MOSTLY, is_waves
+
+Mask = NDArray[np.bool_]
+
+# Median absolute deviation to standard deviation of a normal distribution.
+_OF_MEDIAN = 1.4826
+# Of fewer cells a median says too little (choice).
+_FEWEST_SOUND = 100
+# Of the marks' ground, what the lesser of highs and lows takes up: noise has a half (choice).
+_BOTH_WAYS = 0.25
+
+
+def with_wander(found: CellDeviation, marks: Iterable[Mark], cells: Cells) -> CellDeviation:
+    """The deviation with its uncertainty widened to what the skin clear of marks scatters.
+
+    Noise that hangs together over several cells does not show within a cell, nor from one to the
+    next; what a mark is read against wanders by it all the same. Its mean square beyond the stated
+    one is added (JCGM 100:2008, 4.2 and 5.1.2).
+    """
+    clear = _clear_of_marks(marks, found, cells)
+    if clear.sum() < _FEWEST_SOUND:
+        return found
+    height = found.smooth_mm[clear]
+    wander = _OF_MEDIAN * float(np.median(np.abs(height - np.median(height))))
+    beyond = max(wander**2 - float(np.median(found.sigma_mm[clear] ** 2)), 0.0)
+    return replace(found, sigma_mm=np.sqrt(found.sigma_mm**2 + beyond))
+
+
+def _clear_of_marks(marks: Iterable[Mark], found: CellDeviation, cells: Cells) -> Mask:
+    """(nu, nv) bool, judged cells in no mark; all of them where the marks may be noise themselves.
+
+    Noise takes up most of the panel, up as well as down, and is no waves.
+    """
+    shape, judged = found.judged.shape, found.judged
+    there = tuple(marks)
+    high, low, ripple = (
+        footprints_of([mark for mark in there if mark.kind == kind], shape) & judged
+        for kind in ("high", "low", "ripple")
+    )
+    most = MOSTLY * judged.sum()
+    told = high | low
+    if told.sum() > most and min(high.sum(), low.sum()) > _BOTH_WAYS * told.sum():
+        told = np.zeros(shape, bool)
+    waves = [m for m in there if m.kind == "ripple" and is_waves(m, found, cells)]
+    told = told | (footprints_of(waves, shape) if ripple.sum() > most else ripple)
+    return np.asarray(judged & ~told)

@@ -1,0 +1,1 @@
+"""What stands off the fair surface, where, and what a scan cannot tell of it."""

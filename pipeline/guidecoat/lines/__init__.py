@@ -1,0 +1,1 @@
+"""Body lines and shoulders: found, traced and looked at from both sides."""

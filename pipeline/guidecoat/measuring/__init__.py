@@ -1,0 +1,1 @@
+"""How far off the fair surface every cell and point lies."""

@@ -1,0 +1,1 @@
+"""Where a panel ends and parts: rims, openings, faces and their edges."""

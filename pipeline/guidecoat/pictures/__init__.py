@@ -1,0 +1,1 @@
+"""The map, the plan and full-size drawings; coloured meshes."""

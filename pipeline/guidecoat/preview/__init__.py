@@ -1,0 +1,1 @@
+"""How the panel will look under light, and where it may be cut."""

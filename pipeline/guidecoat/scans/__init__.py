@@ -1,0 +1,1 @@
+"""Scans in memory and how they get there."""

@@ -1,0 +1,1 @@
+"""The fair surface and what it is held to."""

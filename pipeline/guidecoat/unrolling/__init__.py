@@ -1,0 +1,1 @@
+"""The panel laid flat, and the cells its points are averaged in."""

@@ -1,0 +1,1 @@
+"""Results in plain words, the same in every picture, page, table and line printed."""
