@@ -113,7 +113,7 @@ def check_scan(path: Path, settings: Settings) -> CheckResult:
     """
     clock = Clock()
     known = settings.known_length
-    length = None if known is None else (known.first, known.second, known.length_mm)
+    length = None if known is None else known.apart
     scan = read_scan(path, units=settings.units, known_length=length)
     clock.lap("read")
     result = check(scan, settings)

@@ -22,7 +22,7 @@ from ..measuring.deviation import (
     measure_points,
     normal_distance,
 )
-from ..numerics.calming import HALF_WAVE_SIGMAS
+from ..numerics.calming import HALF_WAVE_SIGMAS, masked_gaussian
 from ..outline.faces import BAND, JUDGED, LINE, OFF, STRIP, Faces, skin_mask
 from ..registration import Registration
 from ..registration.rigid import inverse
@@ -336,9 +336,7 @@ def _off_mm(
     in_band = faces.reason == BAND
     band = np.where(in_band, off, np.nan)
     known &= np.isfinite(off) & ~in_band
-    weight = ndimage.gaussian_filter(known.astype(np.float64), 1.0, mode="constant")
-    smooth = ndimage.gaussian_filter(np.where(known, off, 0.0), 1.0, mode="constant")
-    smooth = smooth / np.maximum(weight, 1e-9)
+    smooth = masked_gaussian(off, known, 1.0)
     _, (i, j) = ndimage.distance_transform_edt(~known, return_indices=True)
     slope_u, slope_v = np.gradient(smooth[i, j], side)
     step_u = cells.grid.u_mm[:, None] - cells.u_mm

@@ -38,5 +38,5 @@ def read_alike(
 
 def _read(path: Path, settings: Settings, *, like: Scan | None = None) -> Scan:
     known = settings.known_length
-    length = None if known is None else (known.first, known.second, known.length_mm)
+    length = None if known is None else known.apart
     return read_scan(path, units=settings.units, known_length=length, like=like)

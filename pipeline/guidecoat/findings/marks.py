@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ..measuring.deviation import CellDeviation
+from ..numerics.calming import masked_gaussian
 from ..numerics.footprints import Marked, footprints_of, ring_round, window_round
 from ..numerics.waves import LIKE_AREA, crests_and_troughs
 from ..rules import FOOT_OF_TOLERANCE, FOOT_SIGMAS, GUARD
@@ -239,13 +240,12 @@ def slope_amplitude(
     side = cells.grid.cell_mm
     sigma = _RIPPLE_WINDOW_MM / side
     counted = found.judged if within is None else found.judged & within
-    weight = ndimage.gaussian_filter(counted.astype(np.float64), sigma)
-    square = ndimage.gaussian_filter(np.where(counted, found.slope_mrad**2, 0.0), sigma)
+    square = masked_gaussian(found.slope_mrad**2, counted, sigma)
     # So many slopes that err independently lie in the window, two directions each. Half or double
     # of what they err together over moves patches by 3 %.
     independent = max((_RIPPLE_WINDOW_MM / max(found.slope_window_mm, side)) ** 2, 1.0)
     margin = 1.0 + (3.0 / np.sqrt(independent) if surely else 0.0)
-    mean = square / np.maximum(weight, 1e-9) - 2.0 * margin * found.slope_sigma_mrad**2
+    mean = square - 2.0 * margin * found.slope_sigma_mrad**2
     return np.where(counted, np.sqrt(2.0 * np.maximum(mean, 0.0)), 0.0)
 
 

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from ..numerics.calming import masked_gaussian
 from ..numerics.waves import LIKE_AREA, crests_and_troughs
 from .face_jobs import FaceJob
 
@@ -93,10 +94,8 @@ def marks_in(job: FaceJob, off: Floats, scale: float) -> Mask:
 def _averaged(job: FaceJob, field: Floats, over_mm: float) -> Floats:
     """(nu, nv) means over a Gaussian window of the face's own cells, 0 elsewhere."""
     sigma = max(1.0, over_mm / job.cell_mm, job.window_cells)
-    known = job.on_grid(1.0, 0.0)
-    total = ndimage.gaussian_filter(known, sigma)
-    mean = ndimage.gaussian_filter(field, sigma) / (total + 1e-12)
-    return np.asarray(np.where(known > 0, mean, 0.0))
+    known = job.on_grid(1.0, 0.0) > 0.0
+    return np.where(known, masked_gaussian(field, known, sigma), 0.0)
 
 
 def ripple_in(job: FaceJob, off_mm: Floats) -> Mask:

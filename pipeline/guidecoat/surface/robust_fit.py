@@ -8,10 +8,10 @@ from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from ..numerics.biweight import BIWEIGHT, tukey
+from ..numerics.calming import masked_gaussian
 from ..numerics.spline import Fit, Rows, half_at, solve
 from ..outline.edge_lines import NOISE_DRAWS, EdgeLine
 from ..settings import SurfaceSettings
@@ -208,12 +208,8 @@ def _calmed(job: FaceJob, off: Floats) -> Floats:
     """Residuals averaged over a Gaussian window of neighbouring cells, where noise asks for it."""
     if job.window_cells == 0.0:
         return off
-    field, known = job.on_grid(off, 0.0), job.on_grid(1.0, 0.0)
-    total = ndimage.gaussian_filter(known, job.window_cells, mode="constant")
-    return np.asarray(
-        ndimage.gaussian_filter(field, job.window_cells, mode="constant")[job.where]
-        / total[job.where]
-    )
+    field, known = job.on_grid(off, 0.0), job.on_grid(1.0, 0.0) > 0.0
+    return masked_gaussian(field, known, job.window_cells)[job.where]
 
 
 def _solve(job: FaceJob, batten_mm: float, weight: Floats, hold: Hold) -> Fit:

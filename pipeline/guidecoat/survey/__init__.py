@@ -57,7 +57,7 @@ def survey_scan(path: Path, settings: Settings) -> Survey:
         unrolled raises nothing here: the survey's `unfit` has the reason.
     """
     known = settings.known_length
-    length = None if known is None else (known.first, known.second, known.length_mm)
+    length = None if known is None else known.apart
     return survey(read_scan(path, units=settings.units, known_length=length), settings)
 
 
