@@ -103,7 +103,7 @@ def test_the_guard_band_is_the_standards() -> None:
 @pytest.mark.parametrize("sigma", [0.01, 0.05])
 @pytest.mark.parametrize(
     ("bands", "verdict"),
-    [(1.02, "out"), (0.98, "undecided"), (0.0, "undecided"), (-0.7, "undecided"), (-1.02, None)],
+    [(1.1, "out"), (0.9, "undecided"), (0.0, "undecided"), (-0.7, "undecided"), (-1.02, None)],
 )
 def test_three_verdicts_round_the_tolerance(
     sign: float, sigma: float, bands: float, verdict: str | None
@@ -118,7 +118,8 @@ def test_three_verdicts_round_the_tolerance(
     (region,) = high_or_low
     assert region.verdict == verdict
     assert region.kind == ("high" if sign > 0 else "low")
-    assert region.peak_mm == pytest.approx(sign * peak)
+    # The top of a squared cosine is a quadratic but for 0.2 % of its height (computed).
+    assert region.peak_mm == pytest.approx(sign * peak, rel=0.0025)
     assert region.uncertainty_mm == pytest.approx(2.0 * sigma)
 
 
@@ -143,6 +144,22 @@ def test_size_place_and_volume_of_a_cosine_low() -> None:
     assert low.y == pytest.approx(2.0 + low.v_mm / 1000.0)
 
 
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_noise_does_not_lift_a_flat_top(sign: float) -> None:
+    """Of a hundred and more cells of one height the highest stands 2.5 sigmas above it."""
+    at, sigma = sheet(), 0.02
+    rng = np.random.default_rng(5)
+    off = []
+    for _ in range(20):
+        away = np.hypot(at.u - rng.uniform(-60.0, 60.0), at.v)
+        flat = np.clip((60.0 - away) / 12.0, 0.0, 1.0)
+        field = sign * 0.8 * flat + rng.normal(0.0, sigma, flat.shape)
+        (mark,) = (r for r in regions(deviation(field, sigma_mm=sigma)) if r.kind != "ripple")
+        off.append(sign * mark.peak_mm - 0.8)
+    assert abs(np.mean(off)) < 0.25 * sigma
+    assert np.abs(off).max() < 2.0 * sigma
+
+
 def test_a_long_dent_has_its_length_and_width_however_it_lies() -> None:
     at = sheet()
     for angle in (0.0, 0.5, 1.2):
@@ -163,7 +180,7 @@ def test_names_go_by_size_within_a_kind() -> None:
         + cosine(222.0, 2.0, 60.0, -2.0)
     )
     found = [r for r in regions(deviation(field)) if r.kind != "ripple"]
-    assert [(r.region, round(r.peak_mm, 3)) for r in found] == [
+    assert [(r.region, round(r.peak_mm, 2)) for r in found] == [
         ("H1", 1.3),
         ("H2", 0.8),
         ("L1", -2.0),

@@ -20,6 +20,7 @@ from ..settings import ToleranceSettings
 from ..unrolling.cells import Cells
 from ..unrolling.chart import Chart
 from .marks import Mark, slope_amplitude
+from .peaks import peak_of_mark, peak_of_ripple
 from .tapes import Metal, at_words, tape_distances
 
 Floats = NDArray[np.float64]
@@ -28,11 +29,6 @@ Mask = NDArray[np.bool_]
 # Either way: the widest band of a body line, 20 mm to either side, that a mark runs across, and a
 # little more for its cells (derived).
 _BRIDGED_MM = 21.0
-# A squared cosine so many cells wide reads 2 % low: with w = pi / 5, w^2 / 24 of it by averaging
-# over a cell and (1 - exp(-w^2 / 2))^3 by calming over one (derived).
-_DRAWN_BY_CELLS = 10.0
-# Of cells of one height some stand 3 sigmas over it and some as far below (derived, of a thousand).
-_TOP_SIGMAS = 6.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,25 +117,19 @@ def _measured(
     metal: Metal,
 ) -> Region | None:
     inside = mark.footprint & found.judged
-    sign = -1.0 if mark.kind == "low" else 1.0
-    size = np.abs(found.smooth_mm) if mark.kind == "ripple" else sign * found.smooth_mm
-    highest = np.nanargmax(np.where(inside, size, np.nan))
-    i, j = (int(k) for k in np.unravel_index(highest, size.shape))
-    peak, u = _top(found.smooth_mm, i, j), float(found.sigma_mm[i, j])
     extent = _extent_of(inside, mark.level_mm, found, metal)
     if mark.kind == "ripple":
+        peak = peak_of_ripple(found, inside)
         slope = float(slope_amplitude(found, cells, inside).max())
         verdict = verdict_at(slope, found.slope_sigma_mrad, tolerance.slope_mrad)
     else:
+        sign = -1.0 if mark.kind == "low" else 1.0
+        peak = peak_of_mark(found, cells, inside, sign=sign, width_mm=extent.width_mm)
         slope = float(np.nanmax(found.slope_mrad[inside]))
-        if extent.width_mm < _DRAWN_BY_CELLS * cells.grid.cell_mm:
-            # Between nothing and all of it: half is put back, and the other half left in doubt.
-            half = 0.5 * _read_low(found, cells, i, j)
-            peak, u = peak + float(np.copysign(half, peak)), u + 0.5 * half
-        verdict = _verdict_on_peak(abs(peak), u, found, tolerance.height_mm)
+        verdict = _verdict_on_peak(abs(peak.height_mm), peak.u_mm, found, tolerance.height_mm)
     if verdict == "in":
         return None
-    i, j = _middle_of_top(size, inside, i, j, found.height_noise_mm)
+    i, j = peak.cell
     place = np.array([cells.u_mm[i, j], cells.v_mm[i, j]])
     x, y, z = scan.to_file_frame(chart.to_space(np.array([[*place, cells.height_mm[i, j]]])))[0]
     face = int(label[i, j])
@@ -147,8 +137,8 @@ def _measured(
         "",
         mark.kind,
         verdict,
-        peak,
-        2.0 * u,
+        peak.height_mm,
+        2.0 * peak.u_mm,
         extent.mean_mm,
         extent.area_mm2 / 100.0,
         extent.volume_mm3 / 1000.0,
@@ -192,64 +182,6 @@ def _extent_of(inside: Mask, level_mm: float, found: CellDeviation, metal: Metal
     length, width = sides_mm(whole, metal)
     area, volume = float(square.sum()), float(above @ square)
     return _Extent(volume / area, area, volume, length, width)
-
-
-def _middle_of_top(size: Floats, inside: Mask, i: int, j: int, noise_mm: float) -> tuple[int, int]:
-    """The cell amid those about the highest one that noise alone may have kept from being it: on a
-    flat top the highest may lie anywhere.
-    """
-    foot = size[i, j] - _TOP_SIGMAS * noise_mm
-    window = window_round(inside)
-    corner = np.array([side.start for side in window])
-    label, _ = ndimage.label((inside & (size >= foot))[window], np.ones((3, 3)))
-    top = np.argwhere(label == label[tuple(np.array([i, j]) - corner)]) + corner
-    middle = np.average(top, axis=0, weights=size[tuple(top.T)] - foot + noise_mm)
-    a, b = top[((top - middle) ** 2).sum(axis=1).argmin()]
-    return int(a), int(b)
-
-
-def _top(field: Floats, i: int, j: int) -> float:
-    """Height of the paraboloid through a cell and its neighbours: a peak lies between cells."""
-    here = float(field[i, j])
-    if not (0 < i < field.shape[0] - 1 and 0 < j < field.shape[1] - 1):
-        return here
-    rise = 0.0
-    for before, after in ((field[i - 1, j], field[i + 1, j]), (field[i, j - 1], field[i, j + 1])):
-        bend, lean = before - 2.0 * here + after, 0.5 * (after - before)
-        if np.isfinite(bend) and bend * here < 0.0 and abs(lean) <= abs(bend):
-            rise -= lean * lean / (2.0 * bend)
-    return here + float(rise)
-
-
-def _read_low(found: CellDeviation, cells: Cells, i: int, j: int) -> float:
-    """How much (mm) a peak may lack that cells average over, beyond what noise explains.
-
-    Over a square of side s a mean is off its middle by s^2 / 24 times the Laplacian (its Taylor
-    series, integrated), which is a 24th of the sum over four neighbours less four times itself.
-    Calming takes off what the paraboloid on the highest cell about the peak stands over it. From
-    the square of both goes that of the 95 % that the cells' own noise makes. A cut peak may be of
-    any form, so what is left is a bound: the peak lacks some of it, or none (JCGM 100:2008, 4.3.8).
-    """
-    near = (slice(max(i - 1, 0), i + 2), slice(max(j - 1, 0), j + 2))
-    sign = 1.0 if found.smooth_mm[i, j] > 0.0 else -1.0
-    height = np.where(found.judged[near], sign * found.cell_mm[near], -np.inf)
-    row, column = np.unravel_index(int(height.argmax()), height.shape)
-    # Of all cells: within one that is wide the mark's own bend passes for noise.
-    error = 2.0 * float(np.nanmedian(cells.error_mm[found.judged]))
-    a, b = near[0].start + int(row), near[1].start + int(column)
-    calmed = sign * (_top(found.cell_mm, a, b) - float(found.smooth_mm[i, j]))
-    if not (0 < a < found.cell_mm.shape[0] - 1 and 0 < b < found.cell_mm.shape[1] - 1):
-        return _beyond(calmed, error)
-    four = found.cell_mm[[a - 1, a + 1, a, a], [b, b, b - 1, b + 1]]
-    bend = sign * (4.0 * float(found.cell_mm[a, b]) - float(four.sum()))
-    # Noise makes that of four cells and of four times one: root 20.
-    averaged = _beyond(bend / 24.0, np.sqrt(20.0) / 24.0 * error) if np.isfinite(bend) else 0.0
-    return _beyond(calmed, error) + averaged
-
-
-def _beyond(value: float, noise: float) -> float:
-    """What is left of a value whose square noise has added to; 0 below it."""
-    return float(np.sqrt(value**2 - noise**2)) if value > noise else 0.0
 
 
 def _whole(inside: Mask, found: CellDeviation, side: float) -> Mask:
