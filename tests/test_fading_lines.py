@@ -174,3 +174,38 @@ def test_flanks_round_a_flat_mark_are_no_body_lines(height_mm: float) -> None:
     result = looked_at(pad, 9)
     assert result.creases == ()
     assert result.verdict != "in"
+
+
+def plate_recess(x: Floats, y: Floats) -> Floats:
+    """A field of 360 x 110 mm pressed in 9 mm deep, with walls of 45 degrees all round."""
+    inside = np.minimum(180.0 - np.abs(x), 55.0 - np.abs(y))
+    return crown(x, y) - 9.0 * eased((inside + 8.0) / 16.0)
+
+
+@pytest.mark.slow
+def test_lines_that_end_in_one_another_fade_nowhere() -> None:
+    """A dent off the corner of a pressed field, whose rim is found in pieces."""
+    at = (-180.0, 160.0)
+    result = looked_at(lambda x, y: plate_recess(x, y) + dent(x, y, at, -1.2, 110.0), seed=3)
+    assert len(result.creases) >= 4
+    (low,) = (r for r in result.regions if r.kind == "low")
+    assert (low.verdict, low.doubt) == ("out", "")
+    assert low.peak_mm == pytest.approx(-1.2, abs=0.1)
+
+
+@pytest.mark.slow
+def test_a_line_that_a_mark_breaks_does_not_fade_there() -> None:
+    """A flat dent over a rounded body line, and a round one beside the gap that it leaves."""
+
+    def folded(x: Floats, y: Floats) -> Floats:
+        fold = -0.12 * 9.0 * np.logaddexp(0.0, (y - 20.0) / 9.0)
+        flat = -2.3 * eased((65.0 - np.hypot(0.85 * x, 1.5 * (y - 25.0))) / 20.0 + 0.5)
+        return crown(x, y) + fold + flat + dent(x, y, (-10.0, 145.0), -1.2, 110.0)
+
+    result = looked_at(folded, seed=3)
+    (line,) = result.creases
+    assert line.length_mm == pytest.approx(LENGTH_MM, abs=30.0)
+    (beside,) = (r for r in result.regions if r.verdict == "out")
+    assert (beside.kind, beside.peak_mm) == ("low", pytest.approx(-1.2, abs=0.1))
+    deepest = min(result.regions, key=lambda region: region.peak_mm)
+    assert deepest.peak_mm == pytest.approx(-2.3, rel=0.08)

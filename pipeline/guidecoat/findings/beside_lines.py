@@ -22,6 +22,14 @@ _LINE_ON_MM = 300.0
 # A line that has so much of its face before it ends there and does not run out of it, with at most
 # so much that is no face between (choice: twice what is traced short).
 _FADES_OVER_MM = 80.0
+# A line ends in another one that comes so near its end and leaves it, by no less than 60 degrees
+# from whence it came: at the corner of a recess (choice; those met within 20 mm, measured).
+_MEETS_MM = 40.0
+_NOT_BACK = -0.5
+# It goes on in another one so far ahead that lies in line with it, and turns the same way: a mark
+# or a hole breaks it there (choice).
+_BROKEN_MM = 150.0
+_IN_LINE_MM = 20.0
 # To either side of where a line would run on, what its fading leaves is its own (choice).
 _RUN_ON_MM = 20.0
 # Lines are traced until a good part of their fading; how far beside them form fades with them
@@ -97,7 +105,8 @@ def _fades(
 ) -> Iterator[tuple[Crease, Floats, Floats]]:
     """Every line that fades out within a face, the last of it, and where it would run on, (k, 2).
 
-    None of a line that is pressed into one skin, which ends in a skin that is as it was.
+    None of a line that is pressed into one skin, which ends in a skin that is as it was, and no end
+    from which another line goes on.
     """
     steps = np.arange(cells.grid.cell_mm, _LINE_ON_MM, cells.grid.cell_mm)
     for crease in creases:
@@ -110,5 +119,19 @@ def _fades(
             first = int(np.argmax(on_face))
             run = ahead[first:][np.logical_and.accumulate(on_face[first:])]
             if steps[first] < _FADES_OVER_MM < len(run) * cells.grid.cell_mm:
+                if any(_goes_on(line[-1], run, crease, o) for o in creases if o is not crease):
+                    continue
                 way = np.linalg.norm(line - line[-1], axis=1)
                 yield crease, line[way < _FADING_MM], run
+
+
+def _goes_on(end: Floats, run: Floats, crease: Crease, other: Crease) -> bool:
+    """Whether another line goes on from the end of one, that would run on along a (k, 2) `run`."""
+    way = (run[-1] - run[0]) / np.linalg.norm(run[-1] - run[0])
+    off = other.line_uv - end
+    far = np.linalg.norm(off, axis=1)
+    ahead, beside = off @ way, np.abs(off @ np.array([-way[1], way[0]]))
+    if far.min() <= _MEETS_MM and ((far > _MEETS_MM) & (ahead > _NOT_BACK * far)).any():
+        return True
+    in_line = (ahead > 0.0) & (ahead <= _BROKEN_MM) & (beside <= _IN_LINE_MM)
+    return bool(in_line.any()) and crease.turn_mrad * other.turn_mrad > 0.0

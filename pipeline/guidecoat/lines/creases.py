@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 
 import numpy as np
@@ -72,6 +73,12 @@ _FARTHEST_ON_MM = 600.0
 # How far a piece of a soft line may lie from where the rest of it is carried on to: as far as no
 # weaker ridge is traced beside a stronger one.
 _SAME_LINE_MM = 25.0
+# A mark breaks a line over no more than this: the broadest that are no form of their own (choice).
+# The pieces turn alike, the lesser by so much of the greater (choice: noise and the mark's own
+# flanks take some of it), and the last of each, so many stations, tells where it leads.
+_BROKEN_MM = 250.0
+_ALIKE_TURN = 0.6
+_END_STATIONS = 12
 # So many stations, 40 mm, that do not turn end a line: two end a noisy swage 24 mm too early; ten
 # carry one of the door's on by 400 mm.
 _BAD_STATIONS = 5
@@ -173,18 +180,17 @@ def _lines_among(
 
 def _whole_lines(pieces: list[Crease], view: CreaseView) -> list[Crease]:
     """Soft lines carried on to the edge, each from all the pieces that noise broke it into: a piece
-    on which the line from longer ones comes to lie when it is carried on is part of it.
+    on which the line from longer ones comes to lie when it is carried on is part of it, and so is
+    one that lies ahead of it beyond a mark that breaks it.
     """
     lines: list[tuple[Crease, Crease]] = []
     for piece in sorted(pieces, key=lambda c: -c.length_mm):
         for k, (line, carried) in enumerate(lines):
             joined = joined_ends(line.line_uv, piece.line_uv)
+            if joined is None or piece.turn_mrad * line.turn_mrad <= 0:
+                continue
             near = cKDTree(carried.line_uv).query(piece.line_uv)[0] < _SAME_LINE_MM
-            if (
-                joined is not None
-                and piece.turn_mrad * line.turn_mrad > 0
-                and near.mean() > _SAME_LINE_SHARE
-            ):
+            if near.mean() > _SAME_LINE_SHARE or _broken(line, piece):
                 drawn = drawn_fair(joined, view.cells.grid.cell_mm)
                 whole = replace(line, line_uv=drawn, length_mm=length_mm(drawn))
                 lines[k] = whole, _to_the_edge(whole, view)
@@ -192,6 +198,28 @@ def _whole_lines(pieces: list[Crease], view: CreaseView) -> list[Crease]:
         else:
             lines.append((piece, _to_the_edge(piece, view)))
     return [carried for _, carried in lines]
+
+
+def _broken(line: Crease, piece: Crease) -> bool:
+    """Whether two pieces follow on one another and are alike but for a gap: each points at the
+    other's nearest end, and they turn nearly as much.
+    """
+    turns = sorted((abs(line.turn_mrad), abs(piece.turn_mrad)))
+    if turns[0] < _ALIKE_TURN * turns[1]:
+        return False
+    ways = itertools.product(*((own.line_uv, own.line_uv[::-1]) for own in (line, piece)))
+    # Both run up to the gap.
+    one, other = min(ways, key=lambda pair: float(np.linalg.norm(pair[0][-1] - pair[1][-1])))
+    gap = other[-1] - one[-1]
+    if np.linalg.norm(gap) > _BROKEN_MM:
+        return False
+    for run, over in ((one, gap), (other, -gap)):
+        way = run[-1] - run[-min(_END_STATIONS, len(run))]
+        way = way / (np.linalg.norm(way) + 1e-12)
+        beside = abs(over @ np.array([-way[1], way[0]]))
+        if over @ way < 0.0 or beside > _SAME_LINE_MM:
+            return False
+    return True
 
 
 def _with_branches(taken: list[Crease], stubs: list[Ridge], view: CreaseView) -> list[Crease]:
