@@ -24,6 +24,7 @@ from .line_shapes import (
 )
 from .profiles import FAR_MM, round_mm
 from .ridges import STATION_MM, Ridge, smooth_line, trace_ridges
+from .steep_marks import bridged, steep_marks
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -115,9 +116,25 @@ def find_creases(cells: Cells, mask: Mask, skin: Mask) -> tuple[Crease, ...]:
         which a line that ends near an edge is carried on to it.
     """
     view = CreaseView.through(cells, mask, skin, sigma_mm=window_mm(cells))
-    extent = np.ptp(np.argwhere(mask), axis=0).max() * cells.grid.cell_mm if mask.any() else 0.0
+    ridges = _traced(view)
+    lines = _lines_of(ridges, view)
+    marks = steep_marks(ridges, lines, cells, mask)
+    if not marks.any():
+        return lines
+    clear = CreaseView.through(cells, mask & ~marks, skin, sigma_mm=view.sigma_mm)
+    return _lines_of(bridged(_traced(clear), marks, cells), clear)
+
+
+def _traced(view: CreaseView) -> list[Ridge]:
+    return trace_ridges(
+        view.fit, view.mask, view.cells.grid, sigma_mm=view.sigma_mm, shortest_mm=_STUB_MM
+    )
+
+
+def _lines_of(ridges: list[Ridge], view: CreaseView) -> tuple[Crease, ...]:
+    """The body lines that ridges are, named, longest first."""
+    extent = np.ptp(np.argwhere(view.mask), axis=0).max(initial=0) * view.cells.grid.cell_mm
     shortest = min(SHORTEST_MM, _SHORTEST_SHARE * extent)
-    ridges = trace_ridges(view.fit, mask, cells.grid, sigma_mm=view.sigma_mm, shortest_mm=_STUB_MM)
     stubs = [r for r in ridges if r.length_mm < _STUB_SHARE * shortest]
     whole = [r for r in ridges if r.length_mm >= _STUB_SHARE * shortest]
     taken, rest = _lines_among(whole, view, shortest)
