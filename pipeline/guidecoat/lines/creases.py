@@ -24,7 +24,7 @@ from .line_shapes import (
 )
 from .profiles import FAR_MM, round_mm
 from .ridges import STATION_MM, Ridge, smooth_line, trace_ridges
-from .steep_marks import bridged, steep_marks
+from .steep_marks import without_steep_marks
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -118,11 +118,11 @@ def find_creases(cells: Cells, mask: Mask, skin: Mask) -> tuple[Crease, ...]:
     view = CreaseView.through(cells, mask, skin, sigma_mm=window_mm(cells))
     ridges = _traced(view)
     lines = _lines_of(ridges, view)
-    marks = steep_marks(ridges, lines, cells, mask)
-    if not marks.any():
+    sound = without_steep_marks(cells, mask, ridges, lines)
+    if sound is cells:
         return lines
-    clear = CreaseView.through(cells, mask & ~marks, skin, sigma_mm=view.sigma_mm)
-    return _lines_of(bridged(_traced(clear), marks, cells), clear)
+    view = CreaseView.through(sound, mask, skin, sigma_mm=view.sigma_mm)
+    return _lines_of(_traced(view), view)
 
 
 def _traced(view: CreaseView) -> list[Ridge]:
@@ -133,7 +133,8 @@ def _traced(view: CreaseView) -> list[Ridge]:
 
 def _lines_of(ridges: list[Ridge], view: CreaseView) -> tuple[Crease, ...]:
     """The body lines that ridges are, named, longest first."""
-    extent = np.ptp(np.argwhere(view.mask), axis=0).max(initial=0) * view.cells.grid.cell_mm
+    places, side = np.argwhere(view.mask), view.cells.grid.cell_mm
+    extent = np.ptp(places, axis=0).max() * side if len(places) else 0.0
     shortest = min(SHORTEST_MM, _SHORTEST_SHARE * extent)
     stubs = [r for r in ridges if r.length_mm < _STUB_SHARE * shortest]
     whole = [r for r in ridges if r.length_mm >= _STUB_SHARE * shortest]

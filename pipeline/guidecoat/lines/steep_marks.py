@@ -7,9 +7,8 @@ along the body lines there, whatever they are, goes on beyond the mark as it cam
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +20,8 @@ from ..numerics.biweight import BIWEIGHT, tukey
 from ..unrolling.cells import Cells
 from ..unrolling.polylines import ways_along
 from .crease import Crease
-from .ridges import STATION_MM, Ridge
+from .line_shapes import runs_round
+from .ridges import Ridge
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -46,13 +46,10 @@ _CALMEST_MM = 0.01
 _FOOT, _FOOT_SCALES = 0.15, 4.0
 # So far off a mark the window for curvatures still sees it, two and a half sigmas (derived).
 _SEEN_MM = 15.0
-# Share of the skin round a mark that is near the profile, by the mark's height and at least; share
-# of the ways round it in which skin is seen (choice).
+# Share of the skin round a mark that lies on the profile, as near as that share of its height or so
+# many mm; share of its outline along which there is skin (choice).
 _CALM, _OF_HEIGHT, _NEAR_MM = 0.9, 0.15, 0.1
-_SEEN_ROUND, _SECTORS = 0.6, 24
-# A line goes on beyond a mark where both its ends point over it, and turn alike (choice).
-_POINTED_DEG, _LIKE_TURN = 30.0, 2.0
-_BACK, _MOSTLY_OVER = 5, 0.6
+_SEEN_ROUND = 0.85
 # Stations of long lines, and how far they must reach, to tell how a line bows (choice).
 _FEWEST_STATIONS, _BOWED_OVER_MM = 6, 60.0
 # Lines that run farther aside than that cross the others (choice).
@@ -62,45 +59,44 @@ _MOST_ASIDE = 0.5
 _FEWEST_CELLS, _NOTHING = 200, 1e-6
 
 
-def steep_marks(
-    ridges: Sequence[Ridge], lines: Sequence[Crease], cells: Cells, mask: Mask
-) -> Mask:
-    """(nu, nv) bool, marks along or through which lines were drawn that part the skin.
+def without_steep_marks(
+    cells: Cells, mask: Mask, ridges: Sequence[Ridge], lines: Sequence[Crease]
+) -> Cells:
+    """Cells with the skin as it was before the marks, along or through whose rims lines were drawn
+    that part it; the same ones where there are none.
 
     Parameters
     ----------
-    ridges : all that were traced; lines : those taken of them; mask : cells to look on.
+    mask : cells to look on; ridges : all that were traced; lines : those taken of them.
     """
-    found = np.zeros(mask.shape, bool)
     parting = [line.line_uv for line in lines if line.parts]
     if not parting:
-        return found
+        return cells
     stations = np.vstack(parting)
-    nearest = cKDTree(stations)
+    nearest, at = cKDTree(stations), cells.grid.index(*stations.T)
     long = [ridge.line_uv for ridge in ridges if _span(ridge.line_uv) > _WIDEST_MM]
-    rims = [ridge.line_uv for ridge in ridges if _span(ridge.line_uv) <= _WIDEST_MM]
+    rims = [r.line_uv for r in ridges if _span(r.line_uv) <= _WIDEST_MM and runs_round(r)]
+    mended = np.zeros(mask.shape, bool)
     for rim in sorted(rims, key=_span, reverse=True):
         middle = 0.5 * (rim.min(axis=0) + rim.max(axis=0))
         radius = float(np.linalg.norm(rim - middle, axis=1).max())
-        if found[cells.grid.index(*middle)] or nearest.query(middle)[0] > radius + _SEEN_MM:
+        if mended[cells.grid.index(*middle)] or nearest.query(middle)[0] > radius + _SEEN_MM:
             continue
-        found |= _mark_in(_Patch.round(middle, radius, cells, mask), long, cells)
-    label, _ = ndimage.label(found)
-    met = np.unique(label[cells.grid.index(*stations.T)])
-    return np.asarray(np.isin(label, met[met > 0]))
+        mark = _mark_in(_Patch.round(middle, radius, cells, mask), long, cells)
+        if mark is not None and (mark.seen[at]).any():
+            cells = replace(cells, height_mm=cells.height_mm - mark.off_mm * mark.seen)
+            mended |= mark.seen
+    return cells
 
 
-def bridged(ridges: Sequence[Ridge], marks: Mask, cells: Cells) -> list[Ridge]:
-    """Ridges, strongest first, with those made one of which a mark parted one line."""
-    out = list(ridges)
-    while True:
-        pairs = itertools.combinations(range(len(out)), 2)
-        whole = ((k, j, _over(out[k], out[j], marks, cells)) for k, j in pairs)
-        found = next(((k, j, ridge) for k, j, ridge in whole if ridge is not None), None)
-        if found is None:
-            return sorted(out, key=lambda r: -abs(r.turn_rad))
-        k, j, ridge = found
-        out = [r for i, r in enumerate(out) if i not in (k, j)] + [ridge]
+@dataclass(frozen=True, eq=False)
+class _Mark:
+    """A mark on the grid: off_mm : (nu, nv) how far the cells of its patch stand off the skin that
+    goes on beneath it, 0 elsewhere; seen : bool, itself and beside it what is seen of it there.
+    """
+
+    off_mm: Floats
+    seen: Mask
 
 
 def _span(line: Floats) -> float:
@@ -131,27 +127,27 @@ class _Patch:
         return cls(uv, cells.height_mm[at], at, away[at], middle, rim_mm, reach)
 
 
-def _mark_in(patch: _Patch, long: Sequence[Floats], cells: Cells) -> Mask:
-    """The cells of a patch that are a mark and what is seen of it beside, none where it is none."""
-    none, side = np.zeros(cells.grid.shape, bool), cells.grid.cell_mm
+def _mark_in(patch: _Patch, long: Sequence[Floats], cells: Cells) -> _Mark | None:
+    """The mark that a patch is looked at for, None where there is none."""
     if len(patch.uv) < _FEWEST_CELLS:
-        return none
+        return None
     off, scale = _off_profile(patch, *_way_of_lines(patch, long))
-    height = _height_of(off[patch.away_mm < patch.rim_mm + side])
+    side, inside = cells.grid.cell_mm, patch.away_mm < patch.rim_mm + cells.grid.cell_mm
+    height = _height_of(off[inside])
     if not _LOWEST_MM < abs(height) < _HIGHEST_MM:
-        return none
-    field = np.zeros(cells.grid.shape)
-    field[patch.at] = np.sign(height) * off
-    label, _ = ndimage.label(field > max(_FOOT * abs(height), _FOOT_SCALES * scale))
-    count = np.bincount(label[patch.at][patch.away_mm < patch.rim_mm])
-    if len(count) < 2:
-        return none
-    mark = ndimage.binary_fill_holes(label == 1 + int(count[1:].argmax()))
-    away = ndimage.distance_transform_edt(~mark) * side
-    seen = np.asarray(away <= _SEEN_MM)
-    around = none.copy()
-    around[patch.at] = True
-    return seen if _closed(mark, around & ~seen, patch, cells, field, abs(height)) else none
+        return None
+    field, there = np.zeros(cells.grid.shape), np.zeros(cells.grid.shape, bool)
+    field[patch.at], there[patch.at] = off, True
+    foot = max(_FOOT * abs(height), _FOOT_SCALES * scale)
+    label, _ = ndimage.label(np.sign(height) * field > foot)
+    count = np.bincount(label[patch.at][inside], minlength=2)
+    body = ndimage.binary_fill_holes(label == 1 + int(count[1:].argmax()))
+    if not _closed(body, there, patch, cells):
+        return None
+    seen = np.asarray(ndimage.distance_transform_edt(~body) * side <= _SEEN_MM)
+    near = max(_OF_HEIGHT * abs(height), _NEAR_MM)
+    calm = np.abs(field[there & ~seen]) < near
+    return _Mark(field, seen) if calm.size and calm.mean() > _CALM else None
 
 
 def _height_of(off: Floats) -> float:
@@ -162,24 +158,21 @@ def _height_of(off: Floats) -> float:
     return float(ranked[len(ranked) // 20])
 
 
-def _closed(
-    mark: Mask, around: Mask, patch: _Patch, cells: Cells, field: Floats, height_mm: float
-) -> bool:
-    """Whether a mark ends within its patch, is no broader than marks are, and lies amid skin that
-    is one.
+def _closed(body: Mask, there: Mask, patch: _Patch, cells: Cells) -> bool:
+    """Whether a mark is no broader than marks are, ends within its patch, and has skin round it.
+
+    Parameters
+    ----------
+    there : (nu, nv) bool, the patch's cells.
     """
-    i, j = np.nonzero(mark)
+    i, j = np.nonzero(body)
     places = np.column_stack([cells.grid.u_mm[i], cells.grid.v_mm[j]])
     if _span(places) > _WIDEST_MM:
         return False
     if np.linalg.norm(places - patch.middle, axis=1).max() > patch.reach_mm - _SEEN_MM:
         return False
-    off = np.abs(field[around])
-    if not off.size or (off < max(_OF_HEIGHT * height_mm, _NEAR_MM)).mean() < _CALM:
-        return False
-    apart = np.column_stack([cells.u_mm[around], cells.v_mm[around]]) - places.mean(axis=0)
-    sector = np.floor((np.arctan2(apart[:, 1], apart[:, 0]) / np.pi + 1.0) * 0.5 * _SECTORS)
-    return len(np.unique(sector)) > _SEEN_ROUND * _SECTORS
+    rim = ndimage.binary_dilation(body) & ~body
+    return bool((rim & there).sum() > _SEEN_ROUND * rim.sum())
 
 
 def _way_of_lines(patch: _Patch, long: Sequence[Floats]) -> tuple[Floats, float]:
@@ -247,30 +240,3 @@ def _hats(x: Floats, knot_mm: float) -> Floats:
     rows = np.arange(len(x))
     out[rows, left], out[rows, left + 1] = 1.0 - (place - left), place - left
     return out
-
-
-def _over(one: Ridge, other: Ridge, marks: Mask, cells: Cells) -> Ridge | None:
-    """Two ridges as one, where the line between their ends runs over a mark and both go that way
-    and turn alike.
-    """
-    if not 1.0 / _LIKE_TURN < one.turn_rad / other.turn_rad < _LIKE_TURN:
-        return None
-    for a, b in itertools.product(
-        (one.line_uv, one.line_uv[::-1]), (other.line_uv, other.line_uv[::-1])
-    ):
-        gap = b[0] - a[-1]
-        steps = np.linspace(0.0, 1.0, max(3, round(np.linalg.norm(gap) / STATION_MM) + 1))
-        between = a[-1] + steps[:, None] * gap
-        if marks[cells.grid.index(*between.T)].mean() < _MOSTLY_OVER:
-            continue
-        ways = a[-1] - a[-min(_BACK, len(a))], b[min(_BACK, len(b)) - 1] - b[0]
-        if all(_angle_deg(way, gap) < _POINTED_DEG for way in ways):
-            length = np.array([one.length_mm, other.length_mm])
-            turn = float(length @ [one.turn_rad, other.turn_rad] / length.sum())
-            return Ridge(np.vstack([a[:-1], between, b[1:]]), turn)
-    return None
-
-
-def _angle_deg(one: Floats, other: Floats) -> float:
-    cosine = one @ other / (np.linalg.norm(one) * np.linalg.norm(other) + 1e-12)
-    return float(np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0))))
