@@ -29,7 +29,7 @@ from guidecoat import __version__
 from guidecoat.batch.roll_call import call_roll
 from guidecoat.errors import SettingsError
 
-SCANS = 6
+SCANS = 4
 WORKERS = 2
 
 

@@ -141,20 +141,20 @@ def test_a_scan_that_is_still_growing_is_waited_for(tmp_path: Path) -> None:
     goal = tmp_path / "scans" / "door_metal.ply"
     goal.write_bytes(whole[:1000])
     batch = subprocess.Popen(
-        [sys.executable, "-m", "guidecoat", "batch", "scans", "--settle", "3"],
+        [sys.executable, "-m", "guidecoat", "batch", "scans", "--settle", "1"],
         cwd=tmp_path,
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,
     )
     # Longer than it takes to lie still and be looked at, if it did.
-    steps = 24
+    steps = 30
     for step in range(1, steps + 1):
-        time.sleep(0.5)
+        time.sleep(0.2)
         with goal.open("ab") as file:
-            file.write(whole[1000 + (step - 1) * 5000 : 1000 + step * 5000])
+            file.write(whole[1000 + (step - 1) * 4000 : 1000 + step * 4000])
     with goal.open("ab") as file:
-        file.write(whole[1000 + steps * 5000 :])
+        file.write(whole[1000 + steps * 4000 :])
     assert goal.read_bytes() == whole
     printed, _ = batch.communicate(timeout=120)
     assert batch.returncode == 0, printed

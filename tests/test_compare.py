@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +22,12 @@ from guidecoat.errors import ScanUnfitError, SettingsError
 from guidecoat.export.compare_files import write_comparison
 from guidecoat.export.compare_tables import TRACK_COLUMNS, history_csv, regions_csv
 from guidecoat.formats.ply import write_ply
-from guidecoat.registration import RegistrationSettings, WeakDirection, held_by_pairs
+from guidecoat.registration import (
+    Registration,
+    RegistrationSettings,
+    WeakDirection,
+    held_by_pairs,
+)
 from guidecoat.report.remaining import remaining
 from guidecoat.scans.scan import Scan, Units
 from guidecoat.scans.scan_io import read_scan
@@ -127,11 +133,17 @@ def test_a_lone_cell_of_hem_is_no_change(filled: Comparison) -> None:
     assert not change.compared[i, j]
 
 
+@pytest.fixture(scope="module")
+def untouched() -> Comparison:
+    return compare_scans(
+        tuple(seen((), seed=k, spacing_mm=1.2)[0] for k in (5, 6)), SETTINGS, STILL
+    )
+
+
 @pytest.mark.parametrize("radius_mm", [40.0, 60.0])
-def test_the_height_of_a_flat_build_is_told(radius_mm: float) -> None:
+def test_the_height_of_a_flat_build_is_told(untouched: Comparison, radius_mm: float) -> None:
     """The window that tells what changed overshoots the rim of a level build by 0.06 to 0.12 mm."""
-    pair = tuple(seen((), seed=k, spacing_mm=1.2)[0] for k in (5, 6))
-    first, later = compare_scans(pair, SETTINGS, STILL).passes
+    first, later = untouched.passes
     cells = first.result.cells
     r = np.hypot(cells.u_mm - 60.0, cells.v_mm + 40.0)
     build = 3.0 * smooth_step(0.8 * radius_mm - r, 0.4 * radius_mm)[0]
@@ -170,22 +182,35 @@ def test_a_build_out_to_the_edges_has_its_whole_volume(hem_mm: float) -> None:
     assert whole.removed_cm3 == pytest.approx(0.0, abs=0.1)
 
 
+FILL = Dimple((10.0, 0.0), 1.5, (100.0, 80.0))
+
+
+def _before_and_filled(seed: int) -> tuple[Scan, Scan]:
+    return seen((), seed=70 + 2 * seed)[0], seen((FILL,), seed=71 + 2 * seed)[0]
+
+
+@cache
+def _filled_with_holes(seed: int) -> Comparison:
+    """Holes of 36 and 60 mm, in one scan each, take a fifth of the build out of both."""
+    first, later = _before_and_filled(seed)
+    holed = _with_hole(first, (30.0, -10.0), 30.0), _with_hole(later, (-40.0, 25.0), 18.0)
+    return compare_scans(holed, SETTINGS, STILL)
+
+
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_what_lies_under_holes_of_a_scan_is_in_the_volume(seed: int) -> None:
-    """Holes of 36 and 60 mm, in one scan each, take a fifth of the build out of both."""
-    fill = Dimple((10.0, 0.0), 1.5, (100.0, 80.0))
-    pair = [seen(marks, seed=70 + 2 * seed + k)[0] for k, marks in enumerate([(), (fill,)])]
-    whole = [_with_hole(pair[0], (30.0, -10.0), 30.0), _with_hole(pair[1], (-40.0, 25.0), 18.0)]
-    found = compare_scans((whole[0], whole[1]), SETTINGS, STILL).whole
-    truth = planted_volume_cm3(PANEL, fill)
+    found = _filled_with_holes(seed).whole
+    truth = planted_volume_cm3(PANEL, FILL)
     assert abs(found.added_cm3 - truth) < found.added_uncertainty_cm3
     assert found.added_cm3 == pytest.approx(truth, rel=0.03)
     assert found.bridged_area_cm2 > 30.0
     assert found.unseen_area_cm2 == 0.0
-    both = compare_scans((pair[0], pair[1]), SETTINGS, STILL).whole
-    # What was not seen is known less well.
-    assert found.added_uncertainty_cm3 > both.added_uncertainty_cm3
-    assert both.bridged_area_cm2 == 0.0
+
+
+def test_what_was_not_seen_is_known_less_well() -> None:
+    whole = compare_scans(_before_and_filled(1), SETTINGS, STILL).whole
+    assert _filled_with_holes(1).whole.added_uncertainty_cm3 > whole.added_uncertainty_cm3
+    assert whole.bridged_area_cm2 == 0.0
 
 
 def test_a_hole_too_wide_to_carry_over_is_told() -> None:
@@ -460,13 +485,22 @@ def test_pairs_that_the_edges_contradict_are_refused() -> None:
         place_scan(second, first, pairs=picked(of_second, of_first, off_mm=0.3))
 
 
+@pytest.fixture(scope="module")
+def two_poses() -> tuple[tuple[Scan, SyntheticScan], tuple[Scan, SyntheticScan], Registration]:
+    """Two scans in any pose with their truths, and how the second lies on the first."""
+    one, two = (seen((), seed=66 + k, pose=None) for k in range(2))
+    return one, two, place_scan(two[0], one[0])[1]
+
+
 @pytest.mark.parametrize("off_mm", [0.0, 0.5])
-def test_picked_pairs_hold_what_nothing_else_does(off_mm: float) -> None:
+def test_picked_pairs_hold_what_nothing_else_does(
+    two_poses: tuple[tuple[Scan, SyntheticScan], tuple[Scan, SyntheticScan], Registration],
+    off_mm: float,
+) -> None:
     """A placing that was slid 6 mm along its one free direction comes back by them, to what they
     are worth; the rest of it, which the skin holds, does not move.
     """
-    (first, of_first), (second, of_second) = (seen((), seed=66 + k, pose=None) for k in range(2))
-    _, found = place_scan(second, first)
+    (first, of_first), (_, of_second), found = two_poses
     out = of_first.outside_at(np.zeros(1), np.zeros(1))[0]
     along = np.cross(out, np.eye(3)[np.abs(out).argmin()])
     along /= np.linalg.norm(along)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -40,7 +41,7 @@ def door(crown_mm: float, cross_crown_mm: float = 4.0) -> Panel:
     return replace(plain, form=Swept(heights=(crown,)))
 
 
-ROUND = door(10.0)
+ROUND, FLAT = door(10.0), door(7.0)
 
 
 def out_by(shift_mm: float) -> Floats:
@@ -49,14 +50,21 @@ def out_by(shift_mm: float) -> Floats:
     return pose
 
 
-def left(seed: int = 1, pose: Floats = OUTWARD) -> Scan:
-    return seen((DENT,), seed=seed, panel=ROUND, pose=pose, spacing_mm=2.5, name="left")[0]
+@cache
+def left() -> Scan:
+    return seen((DENT,), seed=1, panel=ROUND, pose=OUTWARD, spacing_mm=2.5, name="left")[0]
 
 
-def right(panel: Panel, seed: int, out_mm: float = 0.0, spacing_mm: float = 2.7) -> Scan:
-    pose = out_by(out_mm)
-    scan = seen((), seed=seed, panel=panel, pose=pose, spacing_mm=spacing_mm, name="right")[0]
+@cache
+def right(panel: Panel, out_mm: float = 0.0) -> Scan:
+    scan = seen((), seed=2, panel=panel, pose=out_by(out_mm), spacing_mm=2.7, name="right")[0]
     return counterpart(scan)
+
+
+@cache
+def in_frame(panel: Panel, out_mm: float = 0.0) -> MirrorResult:
+    """The round left side against the right one, both in the vehicle's frame."""
+    return mirror_pair(left(), right(panel, out_mm), SETTINGS, PLANE)
 
 
 @dataclass(frozen=True)
@@ -74,7 +82,7 @@ class Case:
 # At the middle of an edge only the crown across it makes a difference.
 CASES = {
     "a little flatter": Case(door(9.4), -0.6, 0.0),
-    "flatter and out": Case(door(7.0), -5.0, -2.0, 2.0),
+    "flatter and out": Case(FLAT, -5.0, -2.0, 2.0),
     "rounder": Case(door(12.0), 2.0, 0.0),
     "flatter lengthways": Case(door(10.0, 1.5), 0.0, -2.5),
 }
@@ -83,7 +91,7 @@ CASES = {
 @pytest.fixture(scope="module", params=CASES)
 def case(request: pytest.FixtureRequest) -> tuple[Case, MirrorResult]:
     one = CASES[request.param]
-    return one, mirror_pair(left(), right(one.panel, 2, one.out_mm), SETTINGS, PLANE)
+    return one, in_frame(one.panel, one.out_mm)
 
 
 def test_what_is_alike_on_both_sides_is_no_tilt(case: tuple[Case, MirrorResult]) -> None:
@@ -151,9 +159,7 @@ def test_the_shape_is_told_without_doubt_and_alike_on_both_sides(
 
 def test_how_far_out_it_hangs_adds_up() -> None:
     """2 mm more are 2 mm more, of position and of flush, and nothing of shape."""
-    at, more = (
-        mirror_pair(left(), right(door(7.0), 2, out_mm), SETTINGS, PLANE) for out_mm in (0.0, 2.0)
-    )
+    at, more = in_frame(FLAT), in_frame(FLAT, 2.0)
     assert at.position is not None
     assert more.position is not None
     np.testing.assert_allclose(
@@ -182,23 +188,21 @@ def picked(folder: Path) -> Path:
 @pytest.mark.slow
 def test_scanned_apart_the_shape_is_the_same(tmp_path: Path) -> None:
     """Corners that were picked say which way round; the file of the right side is not reflected."""
-    other = right(door(7.5), 2)
-    frame = mirror_pair(left(), other, SETTINGS, PLANE)
-    apart = mirror_pair(left(), other, SETTINGS, MirrorOptions(pairs=picked(tmp_path)))
+    apart = mirror_pair(left(), right(FLAT), SETTINGS, MirrorOptions(pairs=picked(tmp_path)))
     assert apart.position is None
-    ours, theirs = ([r.peak_mm for r in one.shape.regions[:3]] for one in (frame, apart))
+    ours, theirs = ([r.peak_mm for r in one.shape.regions[:3]] for one in (in_frame(FLAT), apart))
     assert theirs == pytest.approx(ours, abs=0.08)
 
 
 @pytest.mark.slow
 def test_frames_alone_lay_a_flatter_side_on() -> None:
     """Each panel mirrors onto itself as well, and no plane mirrors the one onto the other."""
-    other = right(door(7.0), 2)
+    other = right(FLAT)
     result = mirror_pair(left(), other, SETTINGS, MirrorOptions(already_aligned=True))
     assert result.plane is not None
     assert abs(result.plane.normal[0]) > 0.999
     assert result.position is None
-    given = mirror_pair(left(), other, SETTINGS, PLANE)
+    given = in_frame(FLAT)
     ours, theirs = ([r.peak_mm for r in one.shape.regions[:3]] for one in (given, result))
     assert theirs == pytest.approx(ours, abs=0.08)
     like = check_like(left(), other, SETTINGS, reflected=True, told=Told(already_aligned=True))
@@ -207,7 +211,7 @@ def test_frames_alone_lay_a_flatter_side_on() -> None:
 
 def test_without_frames_or_pairs_it_is_refused_with_both() -> None:
     with pytest.raises(ScanUnfitError, match=r"--already-aligned.*--pairs|--pairs"):
-        mirror_pair(left(), right(door(7.0), 2), SETTINGS)
+        mirror_pair(left(), right(FLAT), SETTINGS)
 
 
 @pytest.mark.parametrize("lean", [0.0, 0.3])

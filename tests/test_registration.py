@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 import pytest
@@ -169,13 +170,30 @@ def test_umeyama_exact_and_degenerate() -> None:
         umeyama(x, x[:5])
 
 
-@pytest.mark.parametrize("seed", [0, 1])
-def test_door_with_a_quarter_changed(seed: int) -> None:
-    before, normals = scan_height(door_height, seed=10 + seed)
-    after, _ = scan_height(door_height, seed=20 + seed, count=90_000, change=filler)
-    truth = pose(seed)
-    found = register(before, move(truth, after))
-    assert_placed(found, truth, before, normals)
+@dataclass(frozen=True, eq=False)
+class Laid:
+    """Two scans, the later moved by a known motion, and how the earlier one was laid on it."""
+
+    before: Array
+    normals: Array
+    moved: Array
+    truth: Array
+    found: Registration
+
+
+@pytest.fixture(scope="module")
+def quarter_filled() -> Laid:
+    """A door before and after a quarter of it was changed, in frames of their own."""
+    before, normals = scan_height(door_height, seed=10)
+    after, _ = scan_height(door_height, seed=20, count=90_000, change=filler)
+    truth = pose(0)
+    moved = move(truth, after)
+    return Laid(before, normals, moved, truth, register(before, moved))
+
+
+def test_door_with_a_quarter_changed(quarter_filled: Laid) -> None:
+    found = quarter_filled.found
+    assert_placed(found, quarter_filled.truth, quarter_filled.before, quarter_filled.normals)
     assert found.overlap > 0.95
     # No cell that was built up by over half a millimetre took part.
     x, y, _ = found.source_cells_mm.T
@@ -218,11 +236,8 @@ def test_half_overlap_of_a_shape_that_holds() -> None:
     assert found.overlap == pytest.approx(0.5, abs=0.06)
 
 
-def test_swap_gives_the_inverse_and_repeats_are_the_same() -> None:
-    before, _ = scan_height(door_height, seed=1, count=60_000)
-    after, _ = scan_height(door_height, seed=2, count=60_000, change=filler)
-    moved = move(pose(3), after)
-    there = register(before, moved)
+def test_swap_gives_the_inverse_and_repeats_are_the_same(quarter_filled: Laid) -> None:
+    before, moved, there = quarter_filled.before, quarter_filled.moved, quarter_filled.found
     back = register(moved, before)
     np.testing.assert_allclose(
         move(back.T_target_source, move(there.T_target_source, before[::500])),
@@ -534,39 +549,47 @@ def half(x: Array, y: Array) -> Array:
     return np.asarray(t * t * (3.0 - 2.0 * t))
 
 
-def test_filler_over_half_a_panel_is_not_taken_for_a_good_placing() -> None:
-    """A step of 1 mm over one half comes out as a tilt; its doubt covers what that is off by."""
-
+@pytest.fixture(scope="module")
+def half_filled() -> Laid:
+    """A step of 1 mm over one half of a door and all its edges, laid on each other as they are."""
     before, normals = scan_height(door_height, seed=1, count=60_000)
     after, _ = scan_height(door_height, seed=2, count=60_000, change=half)
-    found = register(before, after)
+    back = inverse(pose(3))
+    away = move(pose(3), before)
+    return Laid(away, normals @ pose(3)[:3, :3].T, after, back, register(away, after))
+
+
+def test_filler_over_half_a_panel_is_not_taken_for_a_good_placing(half_filled: Laid) -> None:
+    """It comes out as a tilt; its doubt covers what that is off by."""
+    found = half_filled.found
     assert found.loose
     assert found.scatter_mm > 0.1
-    some, out = before[::500], normals[::500]
-    off = np.einsum("nk,nk->n", move(found.T_target_source, some) - some, out)
+    some = half_filled.before[::500]
+    right = move(half_filled.truth, some)
+    out = half_filled.normals[::500] @ half_filled.truth[:3, :3].T
+    off = np.einsum("nk,nk->n", move(found.T_target_source, some) - right, out)
     # Half of the step is a shift that the scans can't tell from a placing.
     assert np.abs(off).max() > 0.3
-    assert np.sqrt(np.mean((off / found.sigma_mm(some, out)) ** 2)) < 2.0
-    trusted = register(before, after, already_aligned=True)
+    assert np.sqrt(np.mean((off / found.sigma_mm(right, out)) ** 2)) < 2.0
+    before = move(half_filled.truth, half_filled.before)
+    trusted = register(before, half_filled.moved, already_aligned=True)
     assert not trusted.loose
     np.testing.assert_array_equal(trusted.T_target_source, np.eye(4))
 
 
-def test_picked_points_tell_which_half_was_filled() -> None:
-    """A step of 1 mm over one half and all its edges: skin and edges alone leave it open."""
-
-    before, normals = scan_height(door_height, seed=1, count=60_000)
-    after, _ = scan_height(door_height, seed=2, count=60_000, change=half)
-    truth = pose(3)
-    left_open = register(move(truth, before), after)
+def test_picked_points_tell_which_half_was_filled(half_filled: Laid) -> None:
+    """Skin and edges alone leave it open."""
+    left_open = half_filled.found
     assert "Two placings fit" in left_open.doubt
     assert "--pairs" in left_open.doubt
     assert left_open.loose
     x, y = np.array([-420.0, -420.0, -250.0, -250.0]), np.array([-240.0, 240.0, -240.0, 240.0])
     spots = np.column_stack([x, y, door_height(x, y)])
     hand = np.random.default_rng(0).normal(0.0, 0.7, spots.shape)
-    found = register(move(truth, before), after, pairs=(move(truth, spots) + hand, spots))
-    assert_placed(found, inverse(truth), move(truth, before), normals @ truth[:3, :3].T)
+    before, truth = half_filled.before, half_filled.truth
+    pairs = (move(inverse(truth), spots) + hand, spots)
+    found = register(before, half_filled.moved, pairs=pairs)
+    assert_placed(found, truth, before, half_filled.normals)
     assert found.doubt == ""
     assert not found.loose
 

@@ -9,6 +9,7 @@ import re
 import time
 import unicodedata
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -47,30 +48,44 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     return {name: folder / "report.html" for name, folder in folders.items()}
 
 
-def opening(page: Path, size: str) -> Iterator[webdriver.Chrome]:
-    """A browser in which the page is ready."""
-    driver = browser(size)
+# The pages in every window, those of the check first: what asks only for these opens no others.
+PAGES = tuple((command, size) for command in COMMANDS for size in SIZES)
+THE_CHECKS = PAGES[: len(SIZES)]
+only_the_checks = pytest.mark.parametrize("opened", THE_CHECKS, indirect=True)
+
+
+@pytest.fixture(scope="module")
+def windows() -> Iterator[Callable[[str], webdriver.Chrome]]:
+    """A browser of each size, kept for all the pages."""
+    drivers: dict[str, webdriver.Chrome] = {}
+
+    def window(size: str) -> webdriver.Chrome:
+        if size not in drivers:
+            drivers[size] = browser(size)
+        return drivers[size]
+
     try:
-        driver.get("about:blank")
-        logs(driver, "performance")  # what its own start page asked for
-        driver.get(page.as_uri())
-        wait(lambda: script(driver, "return document.documentElement.dataset.ready") == "yes")
-        yield driver
+        yield window
     finally:
-        driver.quit()
+        for driver in drivers.values():
+            driver.quit()
 
 
-@pytest.fixture(scope="module", params=[(c, s) for c in COMMANDS for s in SIZES])
-def opened(request: pytest.FixtureRequest, pages: dict[str, Path]) -> Iterator[webdriver.Chrome]:
+@pytest.fixture(scope="module", params=PAGES)
+def opened(
+    request: pytest.FixtureRequest,
+    pages: dict[str, Path],
+    windows: Callable[[str], webdriver.Chrome],
+) -> Iterator[webdriver.Chrome]:
     """The report of each command in a desk's and a phone's window."""
     command, size = request.param
-    yield from opening(pages[command], size)
-
-
-@pytest.fixture(scope="module", params=list(SIZES))
-def checked(request: pytest.FixtureRequest, pages: dict[str, Path]) -> Iterator[webdriver.Chrome]:
-    """The report of the check in a desk's and a phone's window."""
-    yield from opening(pages["check"], request.param)
+    driver = windows(size)
+    logs(driver, "browser")
+    logs(driver, "performance")  # what its own start page asked for
+    driver.get(pages[command].as_uri())
+    wait(lambda: script(driver, "return document.documentElement.dataset.ready") == "yes")
+    yield driver
+    driver.get("about:blank")
 
 
 def wait(done: Callable[[], bool], *, seconds: float = 30.0) -> None:
@@ -143,23 +158,24 @@ def test_the_panel_is_drawn_and_turns(opened: webdriver.Chrome) -> None:
     wait(lambda: camera(opened)["x"] < before["x"] - 0.3)
 
 
-def test_a_finger_turns_it_and_a_tap_tells_the_value(checked: webdriver.Chrome) -> None:
-    for button in checked.find_elements(By.CSS_SELECTOR, "button[data-view]"):
+@only_the_checks
+def test_a_finger_turns_it_and_a_tap_tells_the_value(opened: webdriver.Chrome) -> None:
+    for button in opened.find_elements(By.CSS_SELECTOR, "button[data-view]"):
         if button.text == "Front":
             button.click()
-    box = checked.find_element(By.ID, "scene")
-    script(checked, "arguments[0].scrollIntoView({block: 'center'})", box)
-    wait(lambda: abs(camera(checked)["x"]) < 1e-6)
-    if script(checked, "return window.innerWidth") > 500:
-        pointer = ActionChains(checked, duration=40)
+    box = opened.find_element(By.ID, "scene")
+    script(opened, "arguments[0].scrollIntoView({block: 'center'})", box)
+    wait(lambda: abs(camera(opened)["x"]) < 1e-6)
+    if script(opened, "return window.innerWidth") > 500:
+        pointer = ActionChains(opened, duration=40)
         pointer.move_to_element_with_offset(box, 20, 10).perform()
-        wait(lambda: told(checked).startswith("stands off"))
+        wait(lambda: told(opened).startswith("stands off"))
         pointer.click_and_hold().move_by_offset(60, 5).move_by_offset(40, 5).release().perform()
     else:
-        finger(checked, box, moved=0)
-        wait(lambda: told(checked).startswith("stands off"))
-        finger(checked, box, moved=60)
-    wait(lambda: abs(camera(checked)["x"]) > 0.05)
+        finger(opened, box, moved=0)
+        wait(lambda: told(opened).startswith("stands off"))
+        finger(opened, box, moved=60)
+    wait(lambda: abs(camera(opened)["x"]) > 0.05)
 
 
 def told(driver: webdriver.Chrome) -> str:
@@ -180,41 +196,41 @@ def finger(driver: webdriver.Chrome, box: WebElement, *, moved: int) -> None:
     driver.execute_cdp_cmd("Input.dispatchTouchEvent", lifted)
 
 
-def test_a_click_in_the_table_goes_to_the_mark(checked: webdriver.Chrome) -> None:
-    row = checked.find_element(By.CSS_SELECTOR, 'tr[data-mark="L1"]')
+@only_the_checks
+def test_a_click_in_the_table_goes_to_the_mark(opened: webdriver.Chrome) -> None:
+    row = opened.find_element(By.CSS_SELECTOR, 'tr[data-mark="L1"]')
     button = row.find_element(By.CSS_SELECTOR, "button.mark")
-    script(checked, "arguments[0].focus()", button)
+    script(opened, "arguments[0].focus()", button)
     button.send_keys(Keys.ENTER)
     wait(lambda: "chosen" in (row.get_attribute("class") or ""))
     assert button.get_attribute("aria-pressed") == "true"
-    readout = checked.find_element(By.ID, "chosen")
+    readout = opened.find_element(By.ID, "chosen")
     assert readout.text.startswith("L1: Low of \u22120.9")
-    box = script(
-        checked, "return document.getElementById('scene').getBoundingClientRect().toJSON()"
-    )
-    assert box["top"] < script(checked, "return window.innerHeight")
+    box = script(opened, "return document.getElementById('scene').getBoundingClientRect().toJSON()")
+    assert box["top"] < script(opened, "return window.innerHeight")
     assert box["bottom"] > 0
 
 
-def test_a_click_on_the_panel_chooses_its_row(checked: webdriver.Chrome) -> None:
+@only_the_checks
+def test_a_click_on_the_panel_chooses_its_row(opened: webdriver.Chrome) -> None:
     # What the drawing library tells of a click on the mark and on a vertex inside the low.
     script(
-        checked,
+        opened,
         "const box = document.getElementById('scene'), last = box.data.length - 1;"
         "const n = box.layout.scene.annotations.findIndex((plate) => plate.text === 'H1');"
         "box.emit('plotly_click', {points: [{curveNumber: last, pointNumber: n}]});",
     )
-    row = checked.find_element(By.CSS_SELECTOR, 'tr[data-mark="H1"]')
+    row = opened.find_element(By.CSS_SELECTOR, 'tr[data-mark="H1"]')
     assert "chosen" in (row.get_attribute("class") or "")
     told = script(
-        checked,
+        opened,
         "const box = document.getElementById('scene'), dev = box.data[0].intensity;"
         "let at = 0; dev.forEach((d, n) => { if (d < dev[at]) at = n; });"
         "box.emit('plotly_click', {points: [{curveNumber: 0, pointNumber: at}]});"
         "return document.getElementById('readout').textContent",
     )
     assert "L1" in told
-    low = checked.find_element(By.CSS_SELECTOR, 'tr[data-mark="L1"]')
+    low = opened.find_element(By.CSS_SELECTOR, 'tr[data-mark="L1"]')
     assert "chosen" in (low.get_attribute("class") or "")
     assert "chosen" not in (row.get_attribute("class") or "")
 
@@ -246,26 +262,50 @@ def has_turned(driver: webdriver.Chrome, before: Any) -> bool:
     return bool(camera(driver) != before)
 
 
-def test_every_colour_can_be_chosen(opened: webdriver.Chrome) -> None:
+@dataclass(frozen=True)
+class Coloured:
+    """What the page shows for one choice of colour: of the panel, its legends, and the plates of
+    the marks' names as (name, ink, ground, how far the ground covers).
+    """
+
+    panel: str
+    highest: float
+    legends: frozenset[str]
+    plates: tuple[tuple[str, str, str, str], ...]
+
+
+@pytest.fixture(scope="module")
+def coloured(opened: webdriver.Chrome) -> dict[str, Coloured]:
+    """Every choice of colour, chosen by hand, and the first again."""
     choice = Select(opened.find_element(By.ID, "colour-by"))
     colours = [option.get_attribute("value") or "" for option in choice.options]
-    lights = {"light-both", "light-measured", "light-fair"}
-    assert {"slope", "deviation", *lights} <= set(colours)
-    told = set()
-    for colour in colours:
+    found = {}
+    for colour in [*colours[1:], colours[0]]:
         choice.select_by_value(colour)
-        shown = script(
+        panel, highest, plates = script(
             opened,
             "const [one, , twin] = document.getElementById('scene').data;"
-            "return JSON.stringify([one.cmax, one.colorscale, one.intensity.slice(0, 4000),"
-            " twin.visible])",
+            "const plates = Array.from(document.querySelectorAll('#scene .annotation-text-g'),"
+            " (plate) => {"
+            " const style = (what) => getComputedStyle(plate.querySelector(what));"
+            " return [plate.textContent, style('text').fill, style('rect.bg').fill,"
+            "  style('rect.bg').fillOpacity]; });"
+            "return [JSON.stringify([one.cmax, one.colorscale, one.intensity.slice(0, 4000),"
+            " twin.visible]), one.cmax, plates]",
         )
-        told.add(shown)
         legends = opened.find_elements(By.CSS_SELECTOR, "[data-legend]")
-        seen = {e.get_attribute("data-legend") for e in legends if e.is_displayed()}
-        assert seen == (set() if colour.startswith("light") else {colour})
-    assert len(told) == len(colours)
-    choice.select_by_value(colours[0])
+        seen = {e.get_attribute("data-legend") or "" for e in legends if e.is_displayed()}
+        found[colour] = Coloured(panel, highest, frozenset(seen), tuple(map(tuple, plates)))
+    return found
+
+
+def test_every_colour_can_be_chosen(coloured: dict[str, Coloured]) -> None:
+    assert {"slope", "deviation", "light-both", "light-measured", "light-fair"} <= set(coloured)
+    assert len({one.panel for one in coloured.values()}) == len(coloured)
+    for colour, one in coloured.items():
+        assert one.legends == (set() if colour.startswith("light") else {colour})
+    assert coloured["light-measured"].highest == 1
+    assert len({coloured[c].highest for c in ("slope", "deviation", "light-measured")}) == 3
 
 
 def shine(colour: str) -> float:
@@ -275,22 +315,15 @@ def shine(colour: str) -> float:
     return 0.2126 * red + 0.7152 * green + 0.0722 * blue
 
 
-def test_names_in_3d_are_read_on_every_ground(opened: webdriver.Chrome) -> None:
+def test_names_in_3d_are_read_on_every_ground(
+    opened: webdriver.Chrome, coloured: dict[str, Coloured]
+) -> None:
     """They stand on plates of their own, whatever the panel is coloured by (WCAG 2.1, 1.4.6)."""
-    choice = Select(opened.find_element(By.ID, "colour-by"))
-    colours = [option.get_attribute("value") or "" for option in choice.options]
     marks = opened.find_elements(By.CSS_SELECTOR, "tr[data-mark]")
-    for colour in [*colours[1:], colours[0]]:
-        choice.select_by_value(colour)
-        plates = script(
-            opened,
-            "return Array.from(document.querySelectorAll('#scene .annotation-text-g'), (plate) => {"
-            " const style = (what) => getComputedStyle(plate.querySelector(what));"
-            " return [plate.textContent, style('text').fill, style('rect.bg').fill,"
-            "  style('rect.bg').fillOpacity]; })",
-        )
-        assert [name for name, *_ in plates] == [m.get_attribute("data-mark") for m in marks]
-        for _name, ink, ground, cover in plates:
+    names = [mark.get_attribute("data-mark") for mark in marks]
+    for one in coloured.values():
+        assert [name for name, *_ in one.plates] == names
+        for _name, ink, ground, cover in one.plates:
             light, dark = sorted((shine(ground), shine(ink)), reverse=True)
             assert (light + 0.05) / (dark + 0.05) >= 7.0
             assert float(cover) == 1.0
@@ -318,8 +351,7 @@ def test_both_lights_stand_side_by_side_in_3d(opened: webdriver.Chrome) -> None:
     assert sorted(moved)[0] == 0.0
     assert sorted(moved)[1] == pytest.approx(1.06, abs=0.01)
     slider = opened.find_element(By.ID, "lamp-place")
-    for _ in range(20):
-        slider.send_keys(Keys.ARROW_LEFT)
+    slider.send_keys(Keys.ARROW_LEFT * 3)
     wait(lambda: script(opened, tell)[1] != fair)
     assert script(opened, tell)[0] != measured
     choice.select_by_value(first)
@@ -348,27 +380,12 @@ def test_the_keyboard_reaches_everything(opened: webdriver.Chrome) -> None:
     assert len(reached - {-1}) == wanted
 
 
-def test_colours_can_be_chosen(checked: webdriver.Chrome) -> None:
-    choice = Select(checked.find_element(By.ID, "colour-by"))
-    highest = {}
-    for option in ("slope", "light-measured", "deviation"):
-        choice.select_by_value(option)
-        limit = "return document.getElementById('scene').data[0].cmax"
-        highest[option] = script(checked, limit)
-        legends = checked.find_elements(By.CSS_SELECTOR, "[data-legend]")
-        shown = {e.get_attribute("data-legend") for e in legends if e.is_displayed()}
-        assert shown == {option} & {"slope", "deviation"}
-    assert highest["light-measured"] == 1
-    assert len(set(highest.values())) == 3
-
-
 def test_the_lamps_move_over_both_surfaces(opened: webdriver.Chrome) -> None:
     slider = opened.find_element(By.ID, "lamp-place")
     slider.send_keys(Keys.HOME)
     wait(lambda: opened.find_element(By.ID, "lamp-moved").text == "0 mm")
     before = {name: drawn(opened, name) for name in ("light-measured", "light-fair")}
-    for _ in range(25):
-        slider.send_keys(Keys.ARROW_RIGHT)
+    slider.send_keys(Keys.ARROW_RIGHT * 25)
     wait(lambda: slider.get_attribute("value") == "25")
     wait(lambda: bool(np.abs(pixels(opened, "light-fair") - before["light-fair"]).mean() > 20.0))
     for name, picture in before.items():
@@ -380,7 +397,8 @@ def test_the_lamps_move_over_both_surfaces(opened: webdriver.Chrome) -> None:
     assert (pixels(opened, "light-fair") > 230).mean() == pytest.approx(bright, abs=0.06)
 
 
-def test_the_bands_lie_where_the_lamps_light(checked: webdriver.Chrome) -> None:
+@only_the_checks
+def test_the_bands_lie_where_the_lamps_light(opened: webdriver.Chrome) -> None:
     result = report_fixture.door()
     lit = light_panel(
         result.chart,
@@ -393,11 +411,11 @@ def test_the_bands_lie_where_the_lamps_light(checked: webdriver.Chrome) -> None:
     )
     lamps = lamps_over(result.chart, lit, ALONG)
     place, share = lamp_place(lit.points_mm, lit.fair_normals, lamps)
-    slider = checked.find_element(By.ID, "lamp-place")
+    slider = opened.find_element(By.ID, "lamp-place")
     at = int(slider.get_attribute("value") or 0) / 100.0 * lamps.spacing_mm
     off = np.mod(at - place, lamps.spacing_mm)
     distance = np.minimum(off, lamps.spacing_mm - off) * share
-    picture = pixels(checked, "light-fair")
+    picture = pixels(opened, "light-fair")
     tall, wide = picture.shape
     i, j = np.nonzero(np.isfinite(distance))
     x = ((i + 0.5) / distance.shape[0] * wide).astype(int)

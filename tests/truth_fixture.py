@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -181,6 +182,9 @@ def form_error(scan: SyntheticScan, result: CheckResult) -> FormError:
     )
 
 
+_volume_cm3 = cache(planted_volume_cm3)
+
+
 def marks_found(
     scan: SyntheticScan, result: CheckResult
 ) -> tuple[tuple[Found, ...], tuple[Region, ...]]:
@@ -202,7 +206,7 @@ def marks_found(
             found.append(Found(defect, (), np.inf, np.inf, np.inf, np.nan))
             continue
         first = own[0]
-        volume = planted_volume_cm3(scan.panel, defect)
+        volume = _volume_cm3(scan.panel, defect)
         found.append(
             Found(
                 defect,
