@@ -26,7 +26,7 @@ from batch_fixture import (
     write_scan,
 )
 
-KILLS = 12
+KILLS = 20
 SCANS = 4
 # From before the first worker is there until after the last of the results.
 FIRST_S, LAST_S = 0.5, 6.0
@@ -54,8 +54,8 @@ def whole_results(out: Path) -> set[str]:
 
 
 def moments_s(chance: random.Random) -> Iterator[float]:
-    """When to kill: a random moment in each twelfth of a night, in random order, which leaves
-    narrower gaps than twenty that are all at large; then any, for those that came too late.
+    """When to kill: a random moment in each twentieth of a night, in random order, which leaves
+    narrower gaps than moments all at large; then any, for those that came too late.
     """
     part = (LAST_S - FIRST_S) / KILLS
     found = [FIRST_S + part * (k + chance.random()) for k in range(KILLS)]
@@ -66,7 +66,7 @@ def moments_s(chance: random.Random) -> Iterator[float]:
 
 
 @pytest.mark.slow
-def test_killed_twelve_times_at_random_moments(tmp_path: Path) -> None:
+def test_killed_twenty_times_at_random_moments(tmp_path: Path) -> None:
     scans = tmp_path / "scans"
     write_checks_only(scans)
     for seed in range(SCANS):
