@@ -121,8 +121,8 @@ def test_one_lambda_with_scipys_thin_plate() -> None:
     )
     off = []
     for reach in (100.0, 200.0, 400.0):
-        spans = int((60.0 + 2 * reach) / 4.0)
-        space = SplineSpace.build(-reach, -reach, 4.0, np.ones((spans, spans), bool))
+        spans = int((60.0 + 2 * reach) / 5.0)
+        space = SplineSpace.build(-reach, -reach, 5.0, np.ones((spans, spans), bool))
         fit = solve(
             energy_band(space, order=2), space.rows(*places.T), z, np.ones(90), smoothing=2000.0
         )
