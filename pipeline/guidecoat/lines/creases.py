@@ -74,9 +74,8 @@ _FARTHEST_ON_MM = 600.0
 # How far a piece of a soft line may lie from where the rest of it is carried on to: as far as no
 # weaker ridge is traced beside a stronger one.
 _SAME_LINE_MM = 25.0
-# A mark breaks a line over no more than this: the broadest that are no form of their own (choice).
-# The pieces turn alike, the lesser by so much of the greater (choice: noise and the mark's own
-# flanks take some of it), and the last of each, so many stations, tells where it leads.
+# A mark breaks a line over no more than this; the lesser piece turns by so much of the greater, and
+# the last stations of each tell where it leads (choice).
 _BROKEN_MM = 250.0
 _ALIKE_TURN = 0.6
 _END_STATIONS = 12
@@ -219,9 +218,7 @@ def _whole_lines(pieces: list[Crease], view: CreaseView) -> list[Crease]:
 
 
 def _broken(line: Crease, piece: Crease) -> bool:
-    """Whether two pieces follow on one another and are alike but for a gap: each points at the
-    other's nearest end, and they turn nearly as much.
-    """
+    """Whether two pieces, alike in turn, point at each other's nearest ends across a gap."""
     turns = sorted((abs(line.turn_mrad), abs(piece.turn_mrad)))
     if turns[0] < _ALIKE_TURN * turns[1]:
         return False
@@ -234,8 +231,7 @@ def _broken(line: Crease, piece: Crease) -> bool:
     for run, over in ((one, gap), (other, -gap)):
         way = run[-1] - run[-min(_END_STATIONS, len(run))]
         way = way / (np.linalg.norm(way) + 1e-12)
-        beside = abs(over @ np.array([-way[1], way[0]]))
-        if over @ way < 0.0 or beside > _SAME_LINE_MM:
+        if over @ way < 0.0 or abs(over @ np.array([-way[1], way[0]])) > _SAME_LINE_MM:
             return False
     return True
 
