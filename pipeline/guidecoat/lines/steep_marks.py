@@ -141,6 +141,8 @@ def _mark_in(patch: _Patch, long: Sequence[Floats], cells: Cells) -> _Mark | Non
     foot = max(_FOOT * abs(height), _FOOT_SCALES * scale)
     label, _ = ndimage.label(np.sign(height) * field > foot)
     count = np.bincount(label[patch.at][inside], minlength=2)
+    if not count[1:].any():
+        return None  # Nothing within the rim stands above the foot.
     body = ndimage.binary_fill_holes(label == 1 + int(count[1:].argmax()))
     if not _closed(body, there, patch, cells):
         return None
