@@ -112,9 +112,7 @@ def check_scan(path: Path, settings: Settings) -> CheckResult:
     ScanReadError, ScanUnfitError, SettingsError : with the cause and the remedy.
     """
     clock = Clock()
-    known = settings.known_length
-    length = None if known is None else known.apart
-    scan = read_scan(path, units=settings.units, known_length=length)
+    scan = read_scan(path, units=settings.units, known_length=settings.length_between)
     clock.lap("read")
     result = check(scan, settings)
     return replace(result, timings_s={**clock.seconds, **result.timings_s})

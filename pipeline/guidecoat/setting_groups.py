@@ -47,11 +47,6 @@ class KnownLength(Group):
             raise ValueError("its two points are the same: give two points far apart")
         return self
 
-    @property
-    def apart(self) -> tuple[tuple[float, float, float], tuple[float, float, float], float]:
-        """Both points, and the mm between them."""
-        return self.first, self.second, self.length_mm
-
 
 def known_length_from(value: object) -> object:
     """The flat form X1,Y1,Z1,X2,Y2,Z2,MM, a list in files and text elsewhere; empty is none.

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import difflib
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
 
@@ -73,6 +73,12 @@ class Settings(Group):
     slope: SlopeSettings
     plan: PlanSettings
     gaps: GapSettings
+
+    @property
+    def length_between(self) -> tuple[Sequence[float], Sequence[float], float] | None:
+        """The two points of a known length and the mm between them, as `read_scan` takes it."""
+        known = self.known_length
+        return None if known is None else (known.first, known.second, known.length_mm)
 
     @property
     def largest_cell_mm(self) -> float:

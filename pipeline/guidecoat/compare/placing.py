@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import csv
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import SettingsError
+from ..panel.given import table_reader
 from ..registration import Registration, RegistrationSettings, held_by_pairs, register
 from ..registration.rigid import compose
 from ..scans.scan import Scan
@@ -115,21 +115,8 @@ def read_pairs(path: Path) -> tuple[Floats, Floats]:
     ------
     SettingsError : a missing column, a value that is no number, fewer than three pairs.
     """
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise SettingsError(
-            f"{path}: cannot be read ({error}): give a CSV file saved as UTF-8"
-        ) from error
-    reader = csv.DictReader(text.splitlines(), skipinitialspace=True)
-    names = [name.strip().lower() for name in reader.fieldnames or []]
-    missing = [name for name in _PAIR_COLUMNS if name not in names]
-    if missing:
-        raise SettingsError(
-            f"{path}: column {', '.join(missing)} is missing: the first line must name the columns "
-            f"{', '.join(_PAIR_COLUMNS)} (x,y,z in the later scan, to_x,to_y,to_z in the first)"
-        )
-    reader.fieldnames = names
+    meaning = " (x,y,z in the later scan, to_x,to_y,to_z in the first)"
+    reader = table_reader(path, _PAIR_COLUMNS, meaning=meaning)
     rows = [_pair(row, path, reader.line_num) for row in reader]
     if len(rows) < 3:
         raise SettingsError(

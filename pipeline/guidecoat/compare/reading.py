@@ -37,6 +37,4 @@ def read_alike(
 
 
 def _read(path: Path, settings: Settings, *, like: Scan | None = None) -> Scan:
-    known = settings.known_length
-    length = None if known is None else known.apart
-    return read_scan(path, units=settings.units, known_length=length, like=like)
+    return read_scan(path, units=settings.units, known_length=settings.length_between, like=like)

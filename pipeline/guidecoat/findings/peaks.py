@@ -102,27 +102,30 @@ def _level_of_top(found: CellDeviation, cells: Cells, plain: _Plain, sign: float
     whole = _quadratic(found, cells, plain.top, sign)
     if whole is None:
         return plain.height_mm
+    noise = float(np.nanmedian(cells.error_mm[found.judged]))
     amid = int(np.flatnonzero((plain.top == plain.middle).all(axis=1))[0])
     highest = int(whole.height_mm.argmax())
     rise = whole.height_mm[highest] - whole.height_mm.mean()
-    if rise <= _BENT_SIGMAS * whole.sigma_mm[highest]:
-        level, sigma = whole.height_mm[amid], whole.sigma_mm[amid]
+    if rise <= _BENT_SIGMAS * noise * whole.gain[highest]:
+        level, gain = whole.height_mm[amid], whole.gain[amid]
     else:
         foot = whole.height_mm[highest] - _NEXT_BELOW * abs(plain.height_mm)
         nearest = _quadratic(found, cells, plain.top[whole.height_mm >= foot], sign)
         if nearest is None:
             return plain.height_mm
         highest = int(nearest.height_mm.argmax())
-        level, sigma = nearest.height_mm[highest], nearest.sigma_mm[highest]
-    return sign * float(level) if sigma < found.height_noise_mm else plain.height_mm
+        level, gain = nearest.height_mm[highest], nearest.gain[highest]
+    return sign * float(level) if noise * gain < found.height_noise_mm else plain.height_mm
 
 
 @dataclass(frozen=True, eq=False)
 class _Quadratic:
-    """(k,) heights of a quadratic over the cells it is fitted to, and what is known of them."""
+    """(k,) heights of a quadratic over the cells it is fitted to, and the standard uncertainty of
+    each over that of a cell.
+    """
 
     height_mm: Floats
-    sigma_mm: Floats
+    gain: Floats
 
 
 def _quadratic(found: CellDeviation, cells: Cells, top: Ints, sign: float) -> _Quadratic | None:
@@ -135,9 +138,8 @@ def _quadratic(found: CellDeviation, cells: Cells, top: Ints, sign: float) -> _Q
     diagonal = np.abs(np.diag(r))
     if diagonal.min() < _A_LINE * diagonal.max():
         return None
-    noise = float(np.nanmedian(cells.error_mm[found.judged]))
     height = basis @ (basis.T @ (sign * found.cell_mm[own]))
-    return _Quadratic(height, noise * np.sqrt((basis**2).sum(axis=1)))
+    return _Quadratic(height, np.sqrt((basis**2).sum(axis=1)))
 
 
 def _on_paraboloid(field: Floats, i: int, j: int) -> float:

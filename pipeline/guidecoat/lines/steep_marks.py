@@ -83,7 +83,7 @@ def without_steep_marks(
         if mended[cells.grid.index(*middle)] or nearest.query(middle)[0] > radius + _SEEN_MM:
             continue
         mark = _mark_in(_Patch.round(middle, radius, cells, mask), long, cells)
-        if mark is not None and (mark.seen[at]).any():
+        if mark is not None and mark.seen[at].any():
             cells = replace(cells, height_mm=cells.height_mm - mark.off_mm * mark.seen)
             mended |= mark.seen
     return cells

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -121,7 +122,7 @@ class CellDeviation:
         whole = float(np.nanmedian(self.sigma_mm[self.judged] ** 2))
         return NOISE if 2.0 * self.height_noise_mm**2 > whole else SURFACE
 
-    @property
+    @cached_property
     def height_noise_mm(self) -> float:
         """What is left of the cells' own noise in `smooth_mm`, usually."""
         own = (self.sigma_mm**2 - self.surface_sigma_mm**2)[self.judged]

@@ -196,7 +196,17 @@ def _off_skin(uvh: Floats, cells: Cells, skin: NDArray[np.bool_]) -> tuple[Float
     return beside, uvh[:, 2] - there
 
 
-def _rows(path: Path, needed: tuple[str, ...]) -> list[tuple[int, dict[str, str]]]:
+def table_reader(path: Path, needed: tuple[str, ...], *, meaning: str = "") -> csv.DictReader[str]:
+    """A CSV file's rows by the names of its columns, which may be written in capitals.
+
+    Parameters
+    ----------
+    needed : columns that must be there; meaning : what they hold, said where one is missing.
+
+    Raises
+    ------
+    SettingsError : the file cannot be read, or a column is missing.
+    """
     try:
         text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
@@ -209,9 +219,14 @@ def _rows(path: Path, needed: tuple[str, ...]) -> list[tuple[int, dict[str, str]
     if missing:
         raise SettingsError(
             f"{path}: column {', '.join(missing)} is missing: the first line must name the columns "
-            f"{', '.join(needed)}"
+            f"{', '.join(needed)}{meaning}"
         )
     reader.fieldnames = names
+    return reader
+
+
+def _rows(path: Path, needed: tuple[str, ...]) -> list[tuple[int, dict[str, str]]]:
+    reader = table_reader(path, needed)
     return [
         (reader.line_num, row) for row in reader if any((v or "").strip() for v in row.values())
     ]

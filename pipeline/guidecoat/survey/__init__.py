@@ -56,9 +56,9 @@ def survey_scan(path: Path, settings: Settings) -> Survey:
         The file cannot be read, or its units cannot be told. A scan that was read and cannot be
         unrolled raises nothing here: the survey's `unfit` has the reason.
     """
-    known = settings.known_length
-    length = None if known is None else known.apart
-    return survey(read_scan(path, units=settings.units, known_length=length), settings)
+    return survey(
+        read_scan(path, units=settings.units, known_length=settings.length_between), settings
+    )
 
 
 def survey(scan: Scan, settings: Settings) -> Survey:
