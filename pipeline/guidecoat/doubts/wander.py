@@ -7,13 +7,16 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from ..findings.marks import Mark
 from ..measuring.deviation import CellDeviation
+from ..numerics.calming import masked_gaussian
 from ..numerics.footprints import footprints_of
 from ..unrolling.cells import Cells
 from .ripple_doubts import MOSTLY, is_waves
 
+Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 # Median absolute deviation to standard deviation of a normal distribution.
@@ -22,6 +25,12 @@ _OF_MEDIAN = 1.4826
 _FEWEST_SOUND = 100
 # Of the marks' ground, what the lesser of highs and lows takes up: noise has a half (choice).
 _BOTH_WAYS = 0.25
+# A mark's own foot goes on so far beyond where it is cut (choice).
+_BESIDE_A_MARK_MM = 15.0
+# Sigmas: over what noise has averaged out, and how far round a mark the skin tells how well the
+# surface follows it there (choice: a strip that is not followed is some 40 mm wide).
+_LENGTH_MM = 15.0
+_AROUND_MM = 40.0
 
 
 def with_wander(found: CellDeviation, marks: Iterable[Mark], cells: Cells) -> CellDeviation:
@@ -29,7 +38,8 @@ def with_wander(found: CellDeviation, marks: Iterable[Mark], cells: Cells) -> Ce
 
     Noise that hangs together over several cells does not show within a cell, nor from one to the
     next; what a mark is read against wanders by it all the same. Its mean square beyond the stated
-    one is added (JCGM 100:2008, 4.2 and 5.1.2).
+    one is added (JCGM 100:2008, 4.2 and 5.1.2), and so is what the skin round a place lies off more
+    than it usually does: a surface that does not follow the form there is no surer in a mark.
     """
     clear = _clear_of_marks(marks, found, cells)
     if clear.sum() < _FEWEST_SOUND:
@@ -37,7 +47,19 @@ def with_wander(found: CellDeviation, marks: Iterable[Mark], cells: Cells) -> Ce
     height = found.smooth_mm[clear]
     wander = _OF_MEDIAN * float(np.median(np.abs(height - np.median(height))))
     beyond = max(wander**2 - float(np.median(found.sigma_mm[clear] ** 2)), 0.0)
-    return replace(found, sigma_mm=np.sqrt(found.sigma_mm**2 + beyond))
+    there = _unfollowed(found, clear, cells.grid.cell_mm)
+    return replace(found, sigma_mm=np.sqrt(found.sigma_mm**2 + np.maximum(beyond, there)))
+
+
+def _unfollowed(found: CellDeviation, clear: Mask, side: float) -> Floats:
+    """(nu, nv) mean square (mm2) by which the skin round a cell lies off more than usually, over
+    lengths well above a cell.
+    """
+    marked = found.judged & ~clear
+    around = clear & (ndimage.distance_transform_edt(~marked) * side > _BESIDE_A_MARK_MM)
+    level = masked_gaussian(found.cell_mm, around, max(1.0, _LENGTH_MM / side))
+    square = masked_gaussian(level**2, around, _AROUND_MM / side, everywhere=True)
+    return np.asarray(np.maximum(square - float(np.median(square[around])), 0.0))
 
 
 def _clear_of_marks(marks: Iterable[Mark], found: CellDeviation, cells: Cells) -> Mask:

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import itertools
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from ..unrolling.cells import Cells
 from ..unrolling.polylines import length_mm, near_line
@@ -16,15 +14,16 @@ from .crease_view import CreaseView, window_mm
 from .far_off import flanks_among, is_pressed, turns_far_off
 from .line_shapes import (
     drawn_fair,
-    joined_ends,
     longest_stretch,
     runs_beside,
     runs_round,
     straight_sides,
+    straightest,
 )
 from .profiles import FAR_MM, round_mm
 from .ridges import STATION_MM, Ridge, smooth_line, trace_ridges
 from .steep_marks import without_steep_marks
+from .whole_lines import ALIKE_SHARE, to_the_edge, whole_lines
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -65,32 +64,10 @@ _AT_THE_EDGE_MM = 50.0
 # Share of the seen stations that must turn or step alike for the whole of a line to be kept, not
 # its longest good stretch. At all of them folds lose a tenth of their length.
 _MOST_GOOD = 0.6
-# How far a line is carried on unseen to the skin's edge, where it is said to end a little before
-# it; one that parts across what hides both its sides; and any, as far as it goes on turning.
-# Doubled, lines of the door's recess run to its edges; 300 mm ends one 100 mm too early.
-_CARRIED_ON_MM = 80.0
-_PARTING_ON_MM = 250.0
-_FARTHEST_ON_MM = 600.0
-# How far a piece of a soft line may lie from where the rest of it is carried on to: as far as no
-# weaker ridge is traced beside a stronger one.
-_SAME_LINE_MM = 25.0
-# A mark breaks a line over no more than this; the lesser piece turns by so much of the greater, and
-# the last stations of each tell where it leads (choice).
-_BROKEN_MM = 250.0
-_ALIKE_TURN = 0.6
-_END_STATIONS = 12
-# So many stations, 40 mm, that do not turn end a line: two end a noisy swage 24 mm too early; ten
-# carry one of the door's on by 400 mm.
-_BAD_STATIONS = 5
 # Shares of what a step or a turn shows in the window that found it. A swage's sides pass for steps
 # at half, the door's steps fail at double; every fold shows a fifth of its turn, none all of it.
 _LEAST_SHARP = 0.6
 _LEAST_TURN_SHARE = 0.2
-# A station turns or steps alike with that share of what the line does on the average (choice: noise
-# takes some of it, and a line varies).
-_ALIKE_SHARE = 0.4
-# A piece is part of a line that so much of it lies on, carried on (choice: most of it).
-_SAME_LINE_SHARE = 0.5
 # Of the shortest line: a refused ridge as long refuses what runs beside it as well, being the rim
 # of the same dent (choice).
 _REFUSED_SHARE = 0.6
@@ -99,6 +76,14 @@ _WHOLE_SHARE = 0.7
 # With nothing beside it to tell, a ridge shorter than that is no line (choice: twice the reach of
 # what would be looked at beside it).
 _ALONE_MM = 100.0
+
+
+@dataclass(frozen=True, eq=False)
+class _Piece:
+    """A stretch of a ridge across which the surface turns or steps; sure : that it is no rim."""
+
+    crease: Crease
+    sure: bool
 
 
 def find_creases(cells: Cells, mask: Mask, skin: Mask) -> tuple[Crease, ...]:
@@ -168,6 +153,7 @@ def _lines_among(
     """Body lines among ridges, and the sharp ridges that are none by themselves."""
     taken: list[Crease] = []
     soft: list[Crease] = []
+    doubted: list[Crease] = []
     left: list[Ridge] = []
     refused: list[Ridge] = []
     flanks = flanks_among(ridges, view)
@@ -176,12 +162,14 @@ def _lines_among(
         if doubtful and any(runs_beside(ridge.line_uv, r.line_uv, FAR_MM) for r in refused):
             continue
         sides = straight_sides(ridge)
-        found = [_verified(side, view, shortest_mm, flank=flank) for side in sides]
+        pieces = [_piece_of(side, view, shortest_mm, flank=flank) for side in sides]
+        found = [piece.crease if piece and piece.sure else None for piece in pieces]
         if not any(f is not None and f.length_mm >= shortest_mm for f in found):
             if not doubtful:
                 left.append(ridge)
             if ridge.length_mm > _REFUSED_SHARE * shortest_mm:
                 refused.append(ridge)
+            doubted += [piece.crease for piece in pieces if piece and not piece.crease.parts]
             continue
         for k, (side, crease) in enumerate(zip(sides, found, strict=True)):
             beside = [f for f in found[max(0, k - 1) : k + 2] if f is not None and f.parts]
@@ -191,49 +179,8 @@ def _lines_among(
             elif crease is not None and not crease.parts:
                 soft.append(crease)
             elif crease is not None:
-                taken.append(_to_the_edge(crease, view))
-    return taken + _whole_lines(soft, view), left
-
-
-def _whole_lines(pieces: list[Crease], view: CreaseView) -> list[Crease]:
-    """Soft lines carried on to the edge, each from all the pieces that noise broke it into: a piece
-    on which the line from longer ones comes to lie when it is carried on is part of it, and so is
-    one that lies ahead of it beyond a mark that breaks it.
-    """
-    lines: list[tuple[Crease, Crease]] = []
-    for piece in sorted(pieces, key=lambda c: -c.length_mm):
-        for k, (line, carried) in enumerate(lines):
-            joined = joined_ends(line.line_uv, piece.line_uv)
-            if joined is None or piece.turn_mrad * line.turn_mrad <= 0:
-                continue
-            near = cKDTree(carried.line_uv).query(piece.line_uv)[0] < _SAME_LINE_MM
-            if near.mean() > _SAME_LINE_SHARE or _broken(line, piece):
-                drawn = drawn_fair(joined, view.cells.grid.cell_mm)
-                whole = replace(line, line_uv=drawn, length_mm=length_mm(drawn))
-                lines[k] = whole, _to_the_edge(whole, view)
-                break
-        else:
-            lines.append((piece, _to_the_edge(piece, view)))
-    return [carried for _, carried in lines]
-
-
-def _broken(line: Crease, piece: Crease) -> bool:
-    """Whether two pieces, alike in turn, point at each other's nearest ends across a gap."""
-    turns = sorted((abs(line.turn_mrad), abs(piece.turn_mrad)))
-    if turns[0] < _ALIKE_TURN * turns[1]:
-        return False
-    ways = itertools.product(*((own.line_uv, own.line_uv[::-1]) for own in (line, piece)))
-    # Both run up to the gap.
-    one, other = min(ways, key=lambda pair: float(np.linalg.norm(pair[0][-1] - pair[1][-1])))
-    gap = other[-1] - one[-1]
-    if np.linalg.norm(gap) > _BROKEN_MM:
-        return False
-    for run, over in ((one, gap), (other, -gap)):
-        way = run[-1] - run[-min(_END_STATIONS, len(run))]
-        way = way / (np.linalg.norm(way) + 1e-12)
-        if over @ way < 0.0 or abs(over @ np.array([-way[1], way[0]])) > _SAME_LINE_MM:
-            return False
-    return True
+                taken.append(to_the_edge(crease, view))
+    return taken + whole_lines(soft, doubted, view, shortest_mm=shortest_mm), left
 
 
 def _with_branches(taken: list[Crease], stubs: list[Ridge], view: CreaseView) -> list[Crease]:
@@ -243,7 +190,7 @@ def _with_branches(taken: list[Crease], stubs: list[Ridge], view: CreaseView) ->
         first, last = view.from_edge_mm(stub.line_uv[[0, -1]])
         branch = _branch(stub, out, (float(first), float(last)))
         if branch is not None:
-            out.append(_to_the_edge(branch, view))
+            out.append(to_the_edge(branch, view))
     return out
 
 
@@ -258,16 +205,35 @@ def _rounded_ones(view: CreaseView, taken: list[Crease], shortest_mm: float) -> 
     for crease in taken:
         clear &= ~near_line(cells.grid, crease.line_uv, _CLEAR_OF_TAKEN_MM)
     ridges = trace_ridges(
-        wide.fit, clear, cells.grid, sigma_mm=_WIDE_WINDOW_MM, shortest_mm=shortest_mm
+        wide.fit,
+        clear,
+        cells.grid,
+        sigma_mm=_WIDE_WINDOW_MM,
+        shortest_mm=_STUB_SHARE * shortest_mm,
     )
-    out = []
-    for ridge in ridges:
-        found = _verified(ridge, wide, shortest_mm)
-        if found is None or found.parts or found.length_mm < shortest_mm:
-            continue
-        if turns_far_off(ridge, 1e-3 * found.turn_mrad, wide):
-            out.append(_to_the_edge(found, wide))
-    return out
+    pieces = [piece for ridge in ridges if (piece := _soft_piece(ridge, wide, shortest_mm))]
+    sure = [piece.crease for piece in pieces if piece.sure]
+    doubted = [piece.crease for piece in pieces if not piece.sure]
+    return whole_lines(sure, doubted, wide, shortest_mm=shortest_mm)
+
+
+def _soft_piece(ridge: Ridge, view: CreaseView, shortest_mm: float) -> _Piece | None:
+    """The piece of a soft line that a ridge is: of one that runs round, as far as it is straight,
+    and that may be a dent's rim.
+    """
+    piece = _piece_of(ridge, view, shortest_mm)
+    if piece is None and runs_round(ridge):
+        ridge = straightest(ridge)
+        if ridge.length_mm < _STUB_SHARE * shortest_mm:
+            return None
+        piece = _piece_of(ridge, view, shortest_mm)
+        piece = piece and replace(piece, sure=False)
+    if piece is None or piece.crease.parts:
+        return None
+    sharp = abs(ridge.turn_rad) >= _SHARP_TURN_RAD
+    if sharp and not turns_far_off(ridge, 1e-3 * piece.crease.turn_mrad, view):
+        return replace(piece, sure=False)
+    return piece
 
 
 def _branch(stub: Ridge, taken: list[Crease], rim_mm: tuple[float, float]) -> Crease | None:
@@ -310,16 +276,17 @@ def _crease(name: str, line: Floats, turn: float, step: float, source: str) -> C
     return Crease(name, kind, line, 1e3 * turn, step, length_mm(line), source)
 
 
-def _verified(
+def _piece_of(
     ridge: Ridge, view: CreaseView, shortest_mm: float, *, flank: bool = False
-) -> Crease | None:
+) -> _Piece | None:
     """The stretch of a ridge across which the surface turns or steps, if it is long enough; flank :
     known to be one side of a flank, whose turn the other side takes back.
     """
     turn, step = view.across(ridge.line_uv)
     seen = np.isfinite(turn)
     if seen.mean() < _LEAST_SEEN:
-        return _strong_alone(ridge, shortest_mm)
+        alone = _strong_alone(ridge, shortest_mm)
+        return None if alone is None else _Piece(alone, sure=True)
     middle_turn, middle_step = float(np.median(turn[seen])), float(np.median(step[seen]))
     steps = abs(middle_step) > max(_LEAST_STEP_MM, _STEP_OVER_TURN_MM * abs(middle_turn))
     if not steps and (abs(middle_turn) < _LEAST_TURN_RAD or middle_turn * ridge.turn_rad < 0):
@@ -330,13 +297,12 @@ def _verified(
     if abs(ridge.turn_rad) < max(least, _LEAST_TURN_SHARE * abs(middle_turn) * (not steps)):
         return None
     doubtful = not (steps or flank) and abs(ridge.turn_rad) < _SHARP_TURN_RAD
-    if doubtful and not turns_far_off(ridge, middle_turn, view):
-        return None
+    sure = not doubtful or turns_far_off(ridge, middle_turn, view)
     value, middle = (step, middle_step) if steps else (turn, middle_turn)
-    good = value * np.sign(middle) > _ALIKE_SHARE * abs(middle)
+    good = value * np.sign(middle) > ALIKE_SHARE * abs(middle)
     if abs(ridge.turn_rad) >= _SHARP_TURN_RAD:
         # Beside a recess a sharp line looks like a step; beyond the recess it only turns.
-        good |= turn * np.sign(ridge.turn_rad) > _ALIKE_SHARE * abs(ridge.turn_rad)
+        good |= turn * np.sign(ridge.turn_rad) > ALIKE_SHARE * abs(ridge.turn_rad)
     good &= seen
     stretch: slice | None = slice(0, len(good))
     if good.sum() < _MOST_GOOD * seen.sum():
@@ -348,46 +314,8 @@ def _verified(
     line = drawn_fair(ridge.line_uv[stretch], view.cells.grid.cell_mm)
     found = _crease("", line, middle_turn, middle_step, "found")
     whole = ridge.length_mm
-    return found if found.length_mm >= min(shortest_mm, _WHOLE_SHARE * whole) else None
-
-
-def _to_the_edge(crease: Crease, view: CreaseView) -> Crease:
-    """Carry a line's ends on straight: as far as the surface goes on turning there, across
-    openings and drop-outs, and to the skin's edge where that is within 80 mm.
-    """
-    line = crease.line_uv
-    steps = np.arange(STATION_MM, _FARTHEST_ON_MM, STATION_MM)[:, None]
-    ends = []
-    for end, before in (
-        (line[0], line[min(8, len(line) - 1)]),
-        (line[-1], line[-min(9, len(line))]),
-    ):
-        way = (end - before) / (np.linalg.norm(end - before) + 1e-12)
-        ahead = end + steps * way
-        ends.append(ahead[: _goes_on(crease, ahead, view)])
-    carried = np.vstack([ends[0][::-1], line, ends[1]])
-    return replace(crease, line_uv=carried, length_mm=length_mm(carried))
-
-
-def _goes_on(crease: Crease, ahead: Floats, view: CreaseView) -> int:
-    """How many of the stations ahead of a line's end still belong to it."""
-    grid = view.cells.grid
-    on_skin = view.skin[grid.index(*ahead.T)] & ~grid.beyond(*ahead.T)
-    turn, step = view.across(ahead)
-    seen = np.isfinite(turn)
-    value, whole = (
-        (step, crease.step_mm) if crease.kind == "step" else (1e3 * turn, crease.turn_mrad)
-    )
-    good = seen & (value * np.sign(whole) > _ALIKE_SHARE * abs(whole))
-    bad = np.convolve(seen & ~good, np.ones(_BAD_STATIONS), mode="valid") == _BAD_STATIONS
-    stop = int(np.argmax(bad)) if bad.any() else len(ahead)
-    last = int(np.flatnonzero(good[:stop])[-1]) + 1 if good[:stop].any() else 0
-    rest = on_skin[last:]
-    to_edge = int(np.flatnonzero(rest)[-1]) + 2 if rest.any() else 1
-    # A line that parts does not fade where nothing beside it can be seen; a soft one may.
-    unseen = crease.parts and not seen[last : last + to_edge].any()
-    limit = _PARTING_ON_MM if unseen else _CARRIED_ON_MM
-    return min(last + to_edge, len(ahead)) if to_edge * STATION_MM <= limit else last
+    long = found.length_mm >= min(shortest_mm, _WHOLE_SHARE * whole)
+    return _Piece(found, sure) if long else None
 
 
 def _strong_alone(ridge: Ridge, shortest_mm: float) -> Crease | None:

@@ -23,6 +23,8 @@ _LEAST_REACH = 0.6
 _MOST_WINDING_RAD = 1.0
 _TIGHTEST_BEND_MM = 150.0
 _BRIDGED_MM = 60.0
+# A body line of 200 mm bends by no more; a mark's rim of 100 mm across does within 30 mm (choice).
+_STRAIGHT_RAD = 0.3
 # Of a line's stations: more is a line that runs round (choice).
 _HOOK = 0.15
 
@@ -59,6 +61,25 @@ def runs_round(ridge: Ridge) -> bool:
     heading = np.unwrap(np.arctan2(chord[:, 1], chord[:, 0]))
     turn = abs(float(heading[-1] - heading[0]))
     return turn > _MOST_WINDING_RAD and ridge.length_mm < _TIGHTEST_BEND_MM * turn
+
+
+def straightest(ridge: Ridge) -> Ridge:
+    """A ridge's longest stretch that keeps its heading: what runs along a body line and then round
+    a mark on it is a line as far as the mark.
+    """
+    chord = ridge.line_uv[_CORNER_STATIONS:] - ridge.line_uv[:-_CORNER_STATIONS]
+    if len(chord) < 2:
+        return ridge
+    heading = np.unwrap(np.arctan2(chord[:, 1], chord[:, 0]))
+    longest = slice(0, 0)
+    start = 0
+    for end in range(1, len(heading) + 1):
+        while np.ptp(heading[start:end]) > _STRAIGHT_RAD:
+            start += 1
+        if end - start > longest.stop - longest.start:
+            longest = slice(start, end)
+    stretch = ridge.line_uv[longest.start : longest.stop + _CORNER_STATIONS]
+    return Ridge(stretch, ridge.turn_rad)
 
 
 def drawn_fair(line: Floats, cell_mm: float) -> Floats:

@@ -51,8 +51,10 @@ def smoothed(field: Floats, mask: Mask, sigma: float) -> Floats:
     return 2.0 * once - masked_gaussian(once, mask, sigma)
 
 
-def masked_gaussian(field: Floats, mask: Mask, sigma: float) -> Floats:
-    """Gaussian average of the masked entries only, NaN elsewhere; sigma in entries."""
+def masked_gaussian(field: Floats, mask: Mask, sigma: float, *, everywhere: bool = False) -> Floats:
+    """Gaussian average of the masked entries only, NaN at the others unless everywhere; sigma in
+    entries.
+    """
     weight = ndimage.gaussian_filter(mask.astype(np.float64), sigma, mode="constant")
     total = ndimage.gaussian_filter(np.where(mask, field, 0.0), sigma, mode="constant")
-    return np.where(mask, total / np.maximum(weight, 1e-9), np.nan)
+    return np.where(mask | everywhere, total / np.maximum(weight, 1e-9), np.nan)
