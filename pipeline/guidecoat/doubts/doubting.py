@@ -26,6 +26,7 @@ from ..settings import Settings
 from ..surface.fairing import FairSurface
 from ..unrolling.cells import Cells, ChartedPoints
 from ..unrolling.chart import Grid
+from .cut_off import widen_cut_off
 from .ripple_doubts import doubt_ripple
 
 Mask = NDArray[np.bool_]
@@ -98,6 +99,7 @@ def doubt_regions(
     regions = doubt_doubled(regions, seen.doubles, cells, seen.skin, tolerance_mm=limit)
     regions = doubt_flying(regions, seen.flying)
     regions = doubt_broad(regions, beside, tolerance_mm=limit)
+    regions = widen_cut_off(regions, found, cells, faces)
     regions = doubt_ripple(regions, found, cells, settings)
     regions = doubt_forms(regions, found, cells, faces, beside, fair, settings)
     regions = doubt_facets(regions, seen.scan, seen.charted, cells)

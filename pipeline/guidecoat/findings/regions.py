@@ -39,7 +39,8 @@ class Region:
     high or low down to the noise. Area, volume, mean, length and width are of the footprint; mean
     and volume count from the level of the sound skin round it. edge : the one it is a knock in;
     doubt : why it may be no damage at all, "" where nothing says so; edge_peak_mm : its peak in
-    the band along that edge, 0 where it is in none.
+    the band along that edge, 0 where it is in none; cut_off : whether it may go on rising under a
+    body line's band, so that its peak is the least it stands off.
     """
 
     region: str
@@ -65,6 +66,7 @@ class Region:
     edge: str = ""
     doubt: str = ""
     edge_peak_mm: float = 0.0
+    cut_off: bool = False
 
 
 def measure_regions(

@@ -19,6 +19,7 @@ from .line_shapes import (
     runs_round,
     straight_sides,
     straightest,
+    winds,
 )
 from .profiles import FAR_MM, round_mm
 from .ridges import STATION_MM, Ridge, smooth_line, trace_ridges
@@ -162,7 +163,7 @@ def _lines_among(
         if doubtful and any(runs_beside(ridge.line_uv, r.line_uv, FAR_MM) for r in refused):
             continue
         sides = straight_sides(ridge)
-        pieces = [_piece_of(side, view, shortest_mm, flank=flank) for side in sides]
+        pieces = [_straight_piece(side, view, shortest_mm, flank=flank) for side in sides]
         found = [piece.crease if piece and piece.sure else None for piece in pieces]
         if not any(f is not None and f.length_mm >= shortest_mm for f in found):
             if not doubtful:
@@ -180,7 +181,7 @@ def _lines_among(
                 soft.append(crease)
             elif crease is not None:
                 taken.append(to_the_edge(crease, view))
-    return taken + whole_lines(soft, doubted, view, shortest_mm=shortest_mm), left
+    return taken + whole_lines(soft, doubted, view), left
 
 
 def _with_branches(taken: list[Crease], stubs: list[Ridge], view: CreaseView) -> list[Crease]:
@@ -212,22 +213,14 @@ def _rounded_ones(view: CreaseView, taken: list[Crease], shortest_mm: float) -> 
         shortest_mm=_STUB_SHARE * shortest_mm,
     )
     pieces = [piece for ridge in ridges if (piece := _soft_piece(ridge, wide, shortest_mm))]
-    sure = [piece.crease for piece in pieces if piece.sure]
-    doubted = [piece.crease for piece in pieces if not piece.sure]
-    return whole_lines(sure, doubted, wide, shortest_mm=shortest_mm)
+    sure = [p.crease for p in pieces if p.sure and p.crease.length_mm >= shortest_mm]
+    rest = [p.crease for p in pieces if not (p.sure and p.crease.length_mm >= shortest_mm)]
+    return whole_lines(sure, rest, wide)
 
 
 def _soft_piece(ridge: Ridge, view: CreaseView, shortest_mm: float) -> _Piece | None:
-    """The piece of a soft line that a ridge is: of one that runs round, as far as it is straight,
-    and that may be a dent's rim.
-    """
-    piece = _piece_of(ridge, view, shortest_mm)
-    if piece is None and runs_round(ridge):
-        ridge = straightest(ridge)
-        if ridge.length_mm < _STUB_SHARE * shortest_mm:
-            return None
-        piece = _piece_of(ridge, view, shortest_mm)
-        piece = piece and replace(piece, sure=False)
+    """The piece of a soft line that a ridge is, if it is one."""
+    piece = _straight_piece(ridge, view, shortest_mm)
     if piece is None or piece.crease.parts:
         return None
     sharp = abs(ridge.turn_rad) >= _SHARP_TURN_RAD
@@ -274,6 +267,24 @@ def _crease(name: str, line: Floats, turn: float, step: float, source: str) -> C
     if kind == "soft" and abs(turn) > _SHARP_TURN_RAD:
         kind = "sharp"
     return Crease(name, kind, line, 1e3 * turn, step, length_mm(line), source)
+
+
+def _straight_piece(
+    ridge: Ridge, view: CreaseView, shortest_mm: float, *, flank: bool = False
+) -> _Piece | None:
+    """The piece that a ridge is; of a soft one that winds, as far as it does not bend tightly, and
+    in doubt where it runs round, as a dent's rim does.
+    """
+    piece = _piece_of(ridge, view, shortest_mm, flank=flank)
+    if piece is None and not runs_round(ridge):
+        return None
+    if (piece is not None and piece.crease.parts) or not winds(ridge):
+        return piece
+    straight = straightest(ridge)
+    if straight.length_mm < _STUB_SHARE * shortest_mm:
+        return None
+    found = _piece_of(straight, view, shortest_mm, flank=flank)
+    return replace(found, sure=False) if found is not None and runs_round(ridge) else found
 
 
 def _piece_of(

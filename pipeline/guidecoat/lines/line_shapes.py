@@ -23,8 +23,10 @@ _LEAST_REACH = 0.6
 _MOST_WINDING_RAD = 1.0
 _TIGHTEST_BEND_MM = 150.0
 _BRIDGED_MM = 60.0
-# A body line of 200 mm bends by no more; a mark's rim of 100 mm across does within 30 mm (choice).
-_STRAIGHT_RAD = 0.3
+# Of its length: a line that reaches less far turns back or winds.
+_RUNS_ON = 0.93
+# Over 64 mm: a body line bends by less, the rim of a mark up to 200 mm across by more (derived).
+_BEND_RAD = 0.5
 # Of a line's stations: more is a line that runs round (choice).
 _HOOK = 0.15
 
@@ -63,22 +65,26 @@ def runs_round(ridge: Ridge) -> bool:
     return turn > _MOST_WINDING_RAD and ridge.length_mm < _TIGHTEST_BEND_MM * turn
 
 
+def winds(ridge: Ridge) -> bool:
+    """Whether a line is so much longer than it reaches that it is not drawn fair."""
+    reach = float(np.linalg.norm(ridge.line_uv[-1] - ridge.line_uv[0]))
+    return reach < _RUNS_ON * ridge.length_mm
+
+
 def straightest(ridge: Ridge) -> Ridge:
-    """A ridge's longest stretch that keeps its heading: what runs along a body line and then round
-    a mark on it is a line as far as the mark.
+    """A ridge's longest stretch without a tight bend: what runs along a body line and then round a
+    mark on it is a line as far as the mark.
     """
     chord = ridge.line_uv[_CORNER_STATIONS:] - ridge.line_uv[:-_CORNER_STATIONS]
-    if len(chord) < 2:
+    if len(chord) <= _CORNER_STATIONS:
         return ridge
     heading = np.unwrap(np.arctan2(chord[:, 1], chord[:, 0]))
-    longest = slice(0, 0)
-    start = 0
-    for end in range(1, len(heading) + 1):
-        while np.ptp(heading[start:end]) > _STRAIGHT_RAD:
-            start += 1
-        if end - start > longest.stop - longest.start:
-            longest = slice(start, end)
-    stretch = ridge.line_uv[longest.start : longest.stop + _CORNER_STATIONS]
+    bend = np.abs(heading[_CORNER_STATIONS:] - heading[:-_CORNER_STATIONS])
+    label, count = ndimage.label(bend < _BEND_RAD)
+    if not count:
+        return ridge
+    longest = ndimage.find_objects(label)[int(np.bincount(label)[1:].argmax())][0]
+    stretch = ridge.line_uv[longest.start : longest.stop + 2 * _CORNER_STATIONS]
     return Ridge(stretch, ridge.turn_rad)
 
 
@@ -94,7 +100,7 @@ def drawn_fair(line: Floats, cell_mm: float) -> Floats:
         along = -along
     length = length_mm(line)
     span = along[-1] - along[0]
-    if span < 0.93 * length or span < 10.0 * STATION_MM:
+    if span < _RUNS_ON * length or span < 10.0 * STATION_MM:
         return line
     order = np.argsort(along, kind="stable")
     count = int(span / STATION_MM) + 1

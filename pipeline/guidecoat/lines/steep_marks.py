@@ -63,7 +63,7 @@ def without_steep_marks(
     cells: Cells, mask: Mask, ridges: Sequence[Ridge], lines: Sequence[Crease]
 ) -> Cells:
     """Cells with the skin as it was before the marks, along or through whose rims lines were drawn
-    that part it; the same ones where there are none.
+    that part it; the same ones where there are none. Of a narrow dent the floor is such a line.
 
     Parameters
     ----------
@@ -75,7 +75,8 @@ def without_steep_marks(
     stations = np.vstack(parting)
     nearest, at = cKDTree(stations), cells.grid.index(*stations.T)
     long = [ridge.line_uv for ridge in ridges if _span(ridge.line_uv) > _WIDEST_MM]
-    rims = [r.line_uv for r in ridges if _span(r.line_uv) <= _WIDEST_MM and runs_round(r)]
+    rims = [ridge.line_uv for ridge in ridges if runs_round(ridge)] + parting
+    rims = [rim for rim in rims if _span(rim) <= _WIDEST_MM]
     mended = np.zeros(mask.shape, bool)
     for rim in sorted(rims, key=_span, reverse=True):
         middle = 0.5 * (rim.min(axis=0) + rim.max(axis=0))

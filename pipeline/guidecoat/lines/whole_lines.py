@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
+from scipy.stats import theilslopes
 
 from ..unrolling.polylines import length_mm
 from .crease import Crease
@@ -36,19 +37,18 @@ _SAME_LINE_MM = 25.0
 # A piece is part of a line that so much of it lies on, carried on (choice: most of it).
 _SAME_LINE_SHARE = 0.5
 # A mark breaks a line over no more than this; the lesser piece turns by so much of the greater; the
-# line's last 100 mm tell where it leads, and from there on it bends no tighter than that (choice).
+# line's last 320 mm tell where it leads, and from there on it bends no tighter than that (choice).
 _BROKEN_MM = 250.0
 _ALIKE_TURN = 0.6
-_END_STATIONS = 12
+_END_STATIONS = 40
 _TIGHTEST_MM = 3000.0
 
 
 @dataclass(frozen=True, eq=False)
 class _Line:
-    """A line as far as it was seen, in how many mm of pieces, and carried on from there."""
+    """A line as far as it was seen, and carried on from there."""
 
     crease: Crease
-    seen_mm: float
     carried: Crease
 
     def with_piece(self, piece: Crease, view: CreaseView) -> _Line | None:
@@ -58,12 +58,10 @@ class _Line:
             return None
         drawn = drawn_fair(joined, view.cells.grid.cell_mm)
         whole = replace(self.crease, line_uv=drawn, length_mm=length_mm(drawn))
-        return _Line(whole, self.seen_mm + piece.length_mm, to_the_edge(whole, view))
+        return _Line(whole, to_the_edge(whole, view))
 
 
-def whole_lines(
-    pieces: Sequence[Crease], doubtful: Sequence[Crease], view: CreaseView, *, shortest_mm: float
-) -> list[Crease]:
+def whole_lines(pieces: Sequence[Crease], rest: Sequence[Crease], view: CreaseView) -> list[Crease]:
     """Soft lines carried on to the edge, each from all the pieces that noise or marks broke it to.
 
     A piece on which the line from longer ones comes to lie when it is carried on is part of it, and
@@ -71,21 +69,28 @@ def whole_lines(
 
     Parameters
     ----------
-    pieces : across which the surface turns for certain; doubtful : those that may be rims of dents,
-        and are parts of lines only where one leads to them and they turn as it does.
-    shortest_mm : lines of which less was seen are none.
+    pieces : long ones, across which the surface turns for certain; rest : those that are short or
+        may be rims of dents, parts of a line only where it leads to them and they turn as it does.
     """
-    lines: list[_Line] = []
-    for piece in sorted(pieces, key=lambda c: -c.length_mm):
-        if not _joined(lines, piece, view, surely=True):
-            lines.append(_Line(piece, piece.length_mm, to_the_edge(piece, view)))
-    waiting = sorted(doubtful, key=lambda c: -c.length_mm)
+    lines = _lines_of(pieces, view)
+    waiting = sorted(rest, key=lambda c: -c.length_mm)
     while waiting:
         left = [piece for piece in waiting if not _joined(lines, piece, view, surely=False)]
         if len(left) == len(waiting):
             break
         waiting = left
-    return [line.carried for line in lines if line.seen_mm >= shortest_mm]
+    return [line.carried for line in _lines_of([line.crease for line in lines], view)]
+
+
+def _lines_of(pieces: Sequence[Crease], view: CreaseView) -> list[_Line]:
+    """The lines that pieces make, the longest first, until no two of them are one."""
+    lines: list[_Line] = []
+    for piece in sorted(pieces, key=lambda c: -c.length_mm):
+        if not _joined(lines, piece, view, surely=True):
+            lines.append(_Line(piece, to_the_edge(piece, view)))
+    if len(lines) == len(pieces):
+        return lines
+    return _lines_of([line.crease for line in lines], view)
 
 
 def _joined(lines: list[_Line], piece: Crease, view: CreaseView, *, surely: bool) -> bool:
@@ -98,16 +103,20 @@ def _joined(lines: list[_Line], piece: Crease, view: CreaseView, *, surely: bool
     for k, line in enumerate(lines):
         if piece.turn_mrad * line.crease.turn_mrad <= 0.0:
             continue
-        near = cKDTree(line.carried.line_uv).query(piece.line_uv)[0] < _SAME_LINE_MM
         alike = _turn_alike(line.crease, piece)
-        part = piece if near.mean() > _SAME_LINE_SHARE and (surely or alike) else None
-        if part is None and alike:
-            part = _ahead(line.crease, piece)
+        part = _ahead(line, piece, along_it=alike) if surely or alike else None
         whole = line.with_piece(part, view) if part is not None else None
         if whole is not None:
             lines[k] = whole
             return True
+        if surely and _share_on(line.carried.line_uv, piece) > _SAME_LINE_SHARE:
+            return True  # It was traced once more.
     return False
+
+
+def _share_on(line_uv: Floats, piece: Crease) -> float:
+    """Share of a piece's stations that lie on a line."""
+    return float((cKDTree(line_uv).query(piece.line_uv)[0] < _SAME_LINE_MM).mean())
 
 
 def _turn_alike(one: Crease, other: Crease) -> bool:
@@ -115,22 +124,41 @@ def _turn_alike(one: Crease, other: Crease) -> bool:
     return least >= _ALIKE_TURN * most
 
 
-def _ahead(line: Crease, piece: Crease) -> Crease | None:
-    """What of a piece lies ahead of a line across no more than a mark, None where most does not:
-    beside a mark a ridge is led astray along its rim.
+def _ahead(line: _Line, piece: Crease, *, along_it: bool) -> Crease | None:
+    """What of a piece lies ahead of a line, None where most of it does not: beside a mark a ridge
+    is led astray along its rim.
+
+    Parameters
+    ----------
+    along_it : it may also lie where the line leads to straight on, beyond a mark that breaks it.
     """
-    ways = itertools.product(*((own.line_uv, own.line_uv[::-1]) for own in (line, piece)))
+    seen = line.crease.line_uv
+    ways = itertools.product((seen, seen[::-1]), (piece.line_uv, piece.line_uv[::-1]))
     # The line runs up to the gap, the piece away from it.
     run, other = min(ways, key=lambda pair: float(np.linalg.norm(pair[0][-1] - pair[1][0])))
-    way = run[-1] - run[-min(_END_STATIONS, len(run))]
-    way = way / (np.linalg.norm(way) + 1e-12)
-    along = (other - run[-1]) @ way
-    aside = np.abs((other - run[-1]) @ np.array([-way[1], way[0]]))
-    on = (along > 0.0) & (aside < _SAME_LINE_MM + along**2 / (2.0 * _TIGHTEST_MM))
-    if on.mean() <= _SAME_LINE_SHARE or along[on].min() > _BROKEN_MM:
+    along, aside = _off_its_end(run, other)
+    beyond = along > 0.0
+    on = beyond & (cKDTree(line.carried.line_uv).query(other)[0] < _SAME_LINE_MM)
+    if along_it and beyond.any() and along[beyond].min() < _BROKEN_MM:
+        on |= beyond & (np.abs(aside) < _SAME_LINE_MM + along**2 / (2.0 * _TIGHTEST_MM))
+    if not on.any() or on.mean() <= _SAME_LINE_SHARE:
         return None
     kept = other[on]
     return replace(piece, line_uv=kept, length_mm=length_mm(kept))
+
+
+def _off_its_end(run: Floats, other: Floats) -> tuple[Floats, Floats]:
+    """(k,) mm that places lie ahead of a line's last station, and aside of where it leads: the way
+    that most of its last stations run, for the very last may turn off along a mark.
+    """
+    last = run[-min(_END_STATIONS, len(run)) :]
+    way = last[-1] - last[0]
+    way = way / (np.linalg.norm(way) + 1e-12)
+    left = np.array([-way[1], way[0]])
+    x, y = (last - last[-1]) @ way, (last - last[-1]) @ left
+    slope, level, *_ = theilslopes(y, x)
+    along = (other - last[-1]) @ way
+    return along, (other - last[-1]) @ left - (level + slope * along)
 
 
 def to_the_edge(crease: Crease, view: CreaseView) -> Crease:

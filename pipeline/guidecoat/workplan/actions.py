@@ -12,6 +12,7 @@ _LEAST_TAP_MM = 0.05
 _NOTHING_MM = 0.005
 _MEASURE = "scan again or measure"
 _MAKE_SURE = "make sure what it is"
+_GOES_ON = "it may go on under the body line, where nothing is judged: feel for it there"
 _RULES = {
     ("metal", "high"): "tap down; do not sand metal away",
     ("metal", "low"): "raise from behind if it can be reached, else fill",
@@ -140,6 +141,8 @@ def decide(
         )
         return Action("measure", _MAKE_SURE, why, abs(region.peak_mm))
     decided = _DECIDERS[stage, region.kind](_Case(region, figures, beneath_mm, since))
+    if region.cut_off:
+        decided = replace(decided, why=f"{decided.why}; {_GOES_ON}")
     if region.edge and stage != "paint":
         decided = _in_the_edge(region, decided, bare=stage == "metal")
         decided = replace(decided, edges=(*decided.edges, *also))
