@@ -247,7 +247,7 @@ def _judge(unrolled: Unrolled, laid: _Laid, settings: Settings) -> _Judged:
     found = measure_cells(cells, chart, faces, laid.fair, unrolled.skin, smoothing_mm=smoothing)
     refuse_noise(found, tolerance_mm=settings.tolerance.height_mm)
     marks = find_marks(found, cells, settings.tolerance)
-    found = with_wander(found, marks, cells)
+    found = with_wander(found, marks, cells, tolerance_mm=settings.tolerance.height_mm)
     regions = _regions(marks, unrolled, laid, found, settings)
     regions = _doubted(regions, unrolled, laid, found, settings)
     regions = with_line_dents(

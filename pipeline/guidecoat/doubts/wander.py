@@ -33,7 +33,9 @@ _LENGTH_MM = 15.0
 _AROUND_MM = 40.0
 
 
-def with_wander(found: CellDeviation, marks: Iterable[Mark], cells: Cells) -> CellDeviation:
+def with_wander(
+    found: CellDeviation, marks: Iterable[Mark], cells: Cells, *, tolerance_mm: float
+) -> CellDeviation:
     """The deviation with its uncertainty widened to what the skin clear of marks scatters.
 
     Noise that hangs together over several cells does not show within a cell, nor from one to the
@@ -47,19 +49,23 @@ def with_wander(found: CellDeviation, marks: Iterable[Mark], cells: Cells) -> Ce
     height = found.smooth_mm[clear]
     wander = _OF_MEDIAN * float(np.median(np.abs(height - np.median(height))))
     beyond = max(wander**2 - float(np.median(found.sigma_mm[clear] ** 2)), 0.0)
-    there = _unfollowed(found, clear, cells.grid.cell_mm)
+    there = _unfollowed(found, clear, cells.grid.cell_mm, tolerance_mm)
     return replace(found, sigma_mm=np.sqrt(found.sigma_mm**2 + np.maximum(beyond, there)))
 
 
-def _unfollowed(found: CellDeviation, clear: Mask, side: float) -> Floats:
-    """(nu, nv) mean square (mm2) by which the skin round a cell lies off more than usually, over
-    lengths well above a cell.
+def _unfollowed(found: CellDeviation, clear: Mask, side: float, tolerance_mm: float) -> Floats:
+    """(nu, nv) mean square (mm2) by which the skin round a cell lies off more than usually and than
+    is stated there, over lengths well above a cell; what lies beyond tolerance is a mark's.
     """
     marked = found.judged & ~clear
     around = clear & (ndimage.distance_transform_edt(~marked) * side > _BESIDE_A_MARK_MM)
     level = masked_gaussian(found.cell_mm, around, max(1.0, _LENGTH_MM / side))
+    around &= np.abs(level) < tolerance_mm
+    if not around.any():
+        return np.zeros(clear.shape)
     square = masked_gaussian(level**2, around, _AROUND_MM / side, everywhere=True)
-    return np.asarray(np.maximum(square - float(np.median(square[around])), 0.0))
+    stated = np.maximum(float(np.median(square[around])), found.sigma_mm**2)
+    return np.asarray(np.maximum(square - stated, 0.0))
 
 
 def _clear_of_marks(marks: Iterable[Mark], found: CellDeviation, cells: Cells) -> Mask:
