@@ -18,6 +18,7 @@ from .line_shapes import drawn_fair, joined_ends
 from .ridges import STATION_MM
 
 Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 ALIKE_SHARE = 0.4
 """A station turns or steps alike with that share of what its line does on the average (choice:
@@ -79,7 +80,9 @@ def whole_lines(pieces: Sequence[Crease], rest: Sequence[Crease], view: CreaseVi
         if len(left) == len(waiting):
             break
         waiting = left
-    return [line.carried for line in _lines_of([line.crease for line in lines], view)]
+    if len(waiting) < len(rest):
+        lines = _lines_of([line.crease for line in lines], view)
+    return [line.carried for line in lines]
 
 
 def _lines_of(pieces: Sequence[Crease], view: CreaseView) -> list[_Line]:
@@ -109,14 +112,14 @@ def _joined(lines: list[_Line], piece: Crease, view: CreaseView, *, surely: bool
         if whole is not None:
             lines[k] = whole
             return True
-        if surely and _share_on(line.carried.line_uv, piece) > _SAME_LINE_SHARE:
+        if surely and _on(line, piece.line_uv).mean() > _SAME_LINE_SHARE:
             return True  # It was traced once more.
     return False
 
 
-def _share_on(line_uv: Floats, piece: Crease) -> float:
-    """Share of a piece's stations that lie on a line."""
-    return float((cKDTree(line_uv).query(piece.line_uv)[0] < _SAME_LINE_MM).mean())
+def _on(line: _Line, places: Floats) -> Mask:
+    """(k,) bool, which places lie on a line or on where it is carried on to."""
+    return np.asarray(cKDTree(line.carried.line_uv).query(places)[0] < _SAME_LINE_MM)
 
 
 def _turn_alike(one: Crease, other: Crease) -> bool:
@@ -138,7 +141,7 @@ def _ahead(line: _Line, piece: Crease, *, along_it: bool) -> Crease | None:
     run, other = min(ways, key=lambda pair: float(np.linalg.norm(pair[0][-1] - pair[1][0])))
     along, aside = _off_its_end(run, other)
     beyond = along > 0.0
-    on = beyond & (cKDTree(line.carried.line_uv).query(other)[0] < _SAME_LINE_MM)
+    on = beyond & _on(line, other)
     if along_it and beyond.any() and along[beyond].min() < _BROKEN_MM:
         on |= beyond & (np.abs(aside) < _SAME_LINE_MM + along**2 / (2.0 * _TIGHTEST_MM))
     if not on.any() or on.mean() <= _SAME_LINE_SHARE:
