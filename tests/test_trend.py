@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -26,14 +28,18 @@ def face(seed: int = 0, count: int = 12_000) -> tuple[SplineSpace, Floats]:
     return space, np.random.default_rng(seed).uniform(-half, half, (count, 2))
 
 
-def trended(lines: list[Floats] | None = None) -> tuple[SplineSpace, Floats, Trend]:
+def trended(
+    lines: list[Floats] | None = None, *, rich: bool = False
+) -> tuple[SplineSpace, Floats, Trend]:
     space, uv = face()
-    return space, uv, trend_of(space, space.rows(*uv.T), uv, [Fold(line) for line in lines or []])
+    folds = [Fold(line) for line in lines or []]
+    return space, uv, replace(trend_of(space, space.rows(*uv.T), uv, folds), rich=rich)
 
 
+@pytest.mark.parametrize("rich", [False, True])
 @pytest.mark.parametrize("powers", [(5, 0), (0, 5), (3, 2), (1, 4), (2, 2), (0, 0)])
-def test_polynomials_of_the_fifth_degree_are_taken_off(powers: tuple[int, int]) -> None:
-    space, uv, trend = trended()
+def test_polynomials_of_the_fifth_degree_are_taken_off(powers: tuple[int, int], rich: bool) -> None:
+    space, uv, trend = trended(rich=rich)
     x, y = (uv / 400.0).T
     height = 15.0 * x ** powers[0] * y ** powers[1]
     found = trend.fit(height, np.ones(len(uv)), batten_mm=BATTEN_MM)
@@ -41,19 +47,62 @@ def test_polynomials_of_the_fifth_degree_are_taken_off(powers: tuple[int, int]) 
     assert np.abs(space.rows(*uv.T) @ found - height).max() < 2e-5
 
 
-def test_no_wave_shorter_than_the_batten_is_taken_off() -> None:
-    """A polynomial of degree d turns d / 2 times over the face: 600 mm with 250 leave four."""
-    space, uv, trend = trended()
-    quintic = 10.0 * (uv[:, 1] / 300.0) ** 5
+def bent_section(y: Floats) -> Floats:
+    """Heights of a section whose radius goes from 230 mm to 800 mm and back."""
+    even = np.linspace(-0.5 * WIDTH_MM, 0.5 * WIDTH_MM, 4001)
+    bend = 1.0 / 800.0 + (1.0 / 230.0 - 1.0 / 800.0) * np.exp(-0.5 * (even / 110.0) ** 2)
+    angle = np.cumsum(bend - bend.mean()) * (even[1] - even[0])
+    return np.interp(y, even, np.cumsum(angle) * (even[1] - even[0]))
+
+
+def test_high_degrees_follow_form_that_is_none_of_the_fifth() -> None:
+    space, uv, plain = trended()
+    height, weight = bent_section(uv[:, 1]), np.ones(len(uv))
+    rich = plain.enriched(height, weight, batten_mm=BATTEN_MM)
+    left = [
+        float(np.std(space.rows(*uv.T) @ trend.fit(height, weight, batten_mm=BATTEN_MM) - height))
+        for trend in (plain, rich)
+    ]
+    assert left[0] > 0.1
+    assert left[1] < 0.25 * left[0]
+
+
+@pytest.mark.parametrize("noise_mm", [0.0, 0.05])
+def test_a_mark_in_a_corner_lets_in_no_high_degrees(noise_mm: float) -> None:
+    """They would follow a third of it, and call that form."""
+    _, uv, plain = trended()
+    height = 12.0 * (uv[:, 1] / 300.0) ** 2 + 4.0 * (uv[:, 0] / 400.0) ** 4
+    height += noise_mm * np.random.default_rng(3).normal(size=len(uv))
+    height -= 1.3 * (np.hypot(*(uv - [300.0, 210.0]).T) < 80.0)
+    assert not plain.enriched(height, np.ones(len(uv)), batten_mm=BATTEN_MM).rich
+
+
+@pytest.mark.parametrize(("rich", "follows_mm"), [(False, 240.0), (True, 300.0)])
+def test_no_wave_shorter_than_the_batten_is_taken_off(rich: bool, follows_mm: float) -> None:
+    """Of 600 mm, with battens up to `follows_mm` the fifth power is a trend, or the eighth: a
+    longer batten would be longer than the waves they make.
+    """
+    space, uv, trend = trended(rich=rich)
+    wave = 10.0 * (uv[:, 1] / 300.0) ** (8 if rich else 5)
     weight = np.ones(len(uv))
     rows = space.rows(*uv.T)
     left = [
-        float(np.abs(quintic - rows @ trend.fit(quintic, weight, batten_mm=batten)).max())
-        for batten in (200.0, 250.0, 700.0)
+        float(np.abs(wave - rows @ trend.fit(wave, weight, batten_mm=batten)).max())
+        for batten in (0.99 * follows_mm, 1.25 * follows_mm, 2.5 * follows_mm)
     ]
-    assert left[0] < 1e-4
-    assert left[1] > 1.0
+    assert left[0] < 0.01
+    assert left[1] > 5.0 * left[0]
     assert left[2] > left[1]
+
+
+@pytest.mark.parametrize("across_mm", [80.0, 120.0])
+def test_a_round_mark_is_no_trend(across_mm: float) -> None:
+    """Even where none of it is left out: little of a mark narrower than the batten is taken off."""
+    space, uv, trend = trended(rich=True)
+    mark = np.exp(-0.5 * (np.hypot(*uv.T) / (across_mm / 4.0)) ** 2)
+    found = trend.fit(mark, np.ones(len(uv)), batten_mm=BATTEN_MM)
+    top = np.hypot(*uv.T) < 0.1 * across_mm
+    assert np.abs(space.rows(*uv.T) @ found)[top].max() < 0.25
 
 
 def test_what_has_no_weight_has_no_say() -> None:

@@ -57,7 +57,7 @@ class Held:
     released_uv: Floats
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class FaceJob:
     """One face ready to be fitted.
 
@@ -173,40 +173,51 @@ def face_job(
     )
     metal = _metal_of(cells, skin & member & (faces.reason == JUDGED), face, error_mm)
     rows = space.rows(metal.u_mm, metal.v_mm)
-    trend = [fold.of_trend for fold in folds if _runs_through(fold.crease, metal.uv)]
+    inside = faces.inside_mm[metal.where]
     tree = cKDTree(metal.uv)
     on_face = _on_face(held.uv, member, cells.grid, space)
     return FaceJob(
-        face,
-        space,
-        energy,
-        band_matrix(energy),
-        rows,
-        metal.u_mm,
-        metal.v_mm,
-        metal.height_mm,
-        metal.weight,
-        faces.inside_mm[metal.where] <= faces.inboard_mm + _AT_RIM_CELLS * cells.grid.cell_mm,
-        metal.where,
-        cells.grid.shape,
-        tuple(edges),
-        tuple(cells_beside(e, metal.uv, tree, cell_mm=cells.grid.cell_mm) for e in edges),
-        tuple(space.rows(*edge.station_uv.T) for edge in edges),
-        tuple(_slope_rows(space, edge) for edge in edges),
-        tuple(_let_go(edge, held.released_uv, folds) for edge in edges),
-        space.rows(*held.uv[on_face].T) if on_face.any() else None,
-        held.height_mm[on_face],
-        cells.grid.cell_mm,
-        tolerance_mm * _SCALE_FLOOR,
-        tolerance_mm,
-        surface.order,
-        2.0 * float(faces.inside_mm[member].max()),
-        any(crease.shoulder for crease in creases),
-        metal.window_cells,
-        trend_of(space, rows, metal.uv, trend),
-        surface.order > _CLASSICAL,
-        np.zeros(len(metal.uv), bool),
+        face=face,
+        space=space,
+        energy=energy,
+        stiffness=band_matrix(energy),
+        rows=rows,
+        u_mm=metal.u_mm,
+        v_mm=metal.v_mm,
+        height_mm=metal.height_mm,
+        weight=metal.weight,
+        rim=inside <= faces.inboard_mm + _AT_RIM_CELLS * cells.grid.cell_mm,
+        where=metal.where,
+        shape=cells.grid.shape,
+        edges=tuple(edges),
+        beside=tuple(cells_beside(e, metal.uv, tree, cell_mm=cells.grid.cell_mm) for e in edges),
+        stations=tuple(space.rows(*edge.station_uv.T) for edge in edges),
+        slopes=tuple(_slope_rows(space, edge) for edge in edges),
+        let_go=tuple(_let_go(edge, held.released_uv, folds) for edge in edges),
+        points=space.rows(*held.uv[on_face].T) if on_face.any() else None,
+        point_values=held.height_mm[on_face],
+        cell_mm=cells.grid.cell_mm,
+        floor_mm=tolerance_mm * _SCALE_FLOOR,
+        tolerance_mm=tolerance_mm,
+        order=surface.order,
+        widest_mm=2.0 * float(faces.inside_mm[member].max()),
+        shouldered=any(crease.shoulder for crease in creases),
+        window_cells=metal.window_cells,
+        trend=_trend_of(space, rows, metal, folds, surface.shortest_batten_mm),
+        trended=surface.order > _CLASSICAL,
+        ripple=np.zeros(len(metal.uv), bool),
     )
+
+
+def _trend_of(
+    space: SplineSpace, rows: Rows, metal: _Metal, folds: tuple[_Fold, ...], batten_mm: float
+) -> Trend:
+    """A face's trend: where it hinges it folds, elsewhere it may have high degrees."""
+    through = [fold.of_trend for fold in folds if _runs_through(fold.crease, metal.uv)]
+    trend = trend_of(space, rows, metal.uv, through)
+    if folds:
+        return trend
+    return trend.enriched(metal.height_mm, metal.weight, batten_mm=batten_mm)
 
 
 @dataclass(frozen=True, eq=False)
