@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from guidecoat.check import CheckResult, SurfaceFacts
 from guidecoat.findings.regions import Region
 from guidecoat.lines.crease import Crease
+from guidecoat.measuring.counts import PointCounts
 from guidecoat.measuring.deviation import HELD, HIGH, IN, LOW, NOT_JUDGED, UNDECIDED, Deviation
 from guidecoat.numerics.banded import Factor
 from guidecoat.numerics.spline import Fit, SplineSpace
@@ -311,8 +312,7 @@ def result(
         regions=_regions(grid, cell_mm, chart, unit),
         verdict="out",
         smallest_visible_mm=0.11,
-        points_judged=int(p_judged.sum()),
-        dropped={"not finite": 3, "inner skin": 120},
+        points=PointCounts(int(p_judged.sum()), 40, {"not finite": 3, "inner skin": 120}),
         length_mm=CELL_MM * SHAPE[0],
         width_mm=CELL_MM * SHAPE[1],
         area_cm2=float(judged.sum()) * CELL_MM**2 / 100.0,

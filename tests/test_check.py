@@ -15,10 +15,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from guidecoat.check import CheckResult, check
+from guidecoat.check import CheckResult, check, check_scan
 from guidecoat.cli import main
 from guidecoat.formats.ply import write_ply_chunks
-from guidecoat.measuring.deviation import HELD, NOT_JUDGED
+from guidecoat.measuring.deviation import HELD, LOW, NOT_JUDGED, RIPPLE
 from guidecoat.scans.scan import Scan, Units
 from guidecoat.synthetic import (
     Defect,
@@ -252,15 +252,42 @@ def test_a_ding_in_an_edge_is_reported_and_not_held() -> None:
     assert form_error(scan, result).rms_mm <= 0.02
 
 
+def test_every_vertex_is_counted_once(tmp_path: Path) -> None:
+    """Some are repeated, some are held, some are no part of the skin."""
+    scan = scan_panel(
+        SMALL, spacing_mm=1.6, noise_mm=0.05, seed=7, flying_points=200, dropouts=2, hem_mm=3.0
+    )
+    vertices = to_scan(scan, normals=True).vertices
+    doubled = np.concatenate([vertices, vertices[::7]])
+    write_ply_chunks(tmp_path / "p.ply", doubled.dtype, len(doubled), iter([doubled]))
+    points = check_scan(tmp_path / "p.ply", settings().model_copy(update={"units": "mm"})).points
+    assert points.dropped["repeated"] == len(vertices[::7])
+    assert points.judged + points.held + sum(points.dropped.values()) == len(doubled)
+    assert points.judged > 0.7 * len(vertices)
+    assert points.held > 0
+
+
+def test_points_have_the_state_of_the_region_they_lie_in() -> None:
+    """Ripple of 0.12 mm and a low beside it."""
+    defects = (Ripple((-90.0, 0.0), 0.12, 60.0, 80.0), Dimple((110.0, 0.0), -0.6, (45.0, 45.0)))
+    scan, result = checked(SMALL, defects, seed=4, spacing_mm=1.2)
+    status = result.deviation.point_status
+    assert {r.kind for r in result.regions if r.verdict == "out"} == {"ripple", "low"}
+    near = np.hypot(*(scan.st_mm - [-90.0, 0.0]).T) < 40.0
+    assert (status[near] == RIPPLE).mean() > 0.9
+    assert (status[np.hypot(*(scan.st_mm - [110.0, 0.0]).T) < 15.0] == LOW).mean() > 0.9
+
+
 def test_what_is_not_judged_is_named_and_counted() -> None:
     scan, result = checked(SMALL, seed=7, spacing_mm=1.6, dropouts=2, flying_points=200, hem_mm=3.0)
     status = result.deviation.point_status
     assert len(status) == len(scan.points_mm) == len(result.deviation.point_mm)
     nan = np.isnan(result.deviation.point_mm)
     np.testing.assert_array_equal(nan, (status == HELD) | (status == NOT_JUDGED))
-    assert result.points_judged == int((~nan).sum())
+    assert result.points.judged == int((~nan).sum())
+    assert result.points.held == int((status == HELD).sum())
     missing = int((status == NOT_JUDGED).sum())
-    assert sum(result.dropped.values()) == missing
+    assert sum(result.points.dropped.values()) == missing
     assert any("Not judged: " in w and "edge band" in w for w in result.warnings)
     assert any("longer looks like form" in w for w in result.warnings)
     assert np.isnan(result.deviation.point_mm[scan.part == Part.FLYING]).mean() > 0.8
@@ -407,6 +434,16 @@ def test_the_same_input_gives_the_same_bytes(
 
 
 # --- settings -----------------------------------------------------------------------------------
+
+
+def test_a_panel_is_not_in_where_its_scan_cannot_see_the_slope_tolerance() -> None:
+    for slope_mrad, verdict in ((4.0, "in"), (0.3, "undecided")):
+        shop = settings(tolerance__slope_mrad=slope_mrad)
+        _, result = checked(SMALL, seed=9, spacing_mm=1.6, with_settings=shop)
+        assert result.regions == ()
+        assert result.verdict == verdict
+        blind = [said for said in result.warnings if "cannot see the slope tolerance" in said]
+        assert len(blind) == (verdict == "undecided")
 
 
 def test_a_scan_too_noisy_for_the_tolerance_says_so_first() -> None:

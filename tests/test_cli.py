@@ -25,6 +25,7 @@ from guidecoat.cli import app, main
 from guidecoat.cli.words import remark_lines
 from guidecoat.errors import FitError, ScanReadError, ScanUnfitError
 from guidecoat.findings.regions import Region
+from guidecoat.measuring.counts import PointCounts
 from guidecoat.scans.scan import Scan
 from guidecoat.settings import STAGES, Settings, load_settings
 
@@ -90,8 +91,7 @@ def result_for(settings: Settings, verdict: str, regions: tuple[Region, ...]) ->
         regions=regions,
         verdict=verdict,
         smallest_visible_mm=0.05,
-        points_judged=1000,
-        dropped={},
+        points=PointCounts(1000, 0, {}),
         length_mm=1150.0,
         width_mm=680.0,
         area_cm2=7000.0,

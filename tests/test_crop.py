@@ -103,7 +103,7 @@ def test_a_scan_that_is_refused_for_its_room_is_checked_without_it() -> None:
     assert "only the one curved part in it was looked at" in result.warnings[0]
     assert "guidecoat crop --at" in result.warnings[0]
     assert (result.deviation.point_status[~is_door] == 255).mean() > 0.98
-    left_out = next(n for reason, n in result.dropped.items() if "walls" in reason)
+    left_out = next(n for reason, n in result.points.dropped.items() if "walls" in reason)
     assert left_out == pytest.approx((~is_door).sum(), rel=0.02)
     assert survey(scan, SETTINGS).unfit is None
 

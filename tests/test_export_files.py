@@ -19,6 +19,7 @@ from guidecoat.export.summary import write_summary
 from guidecoat.export.tables import COLUMNS, harmless, plain_number, regions_csv
 from guidecoat.export.vertex_fields import write_vertex_fields
 from guidecoat.formats.ply import read_ply
+from guidecoat.measuring.counts import PointCounts
 from guidecoat.measuring.deviation import HELD, NOT_JUDGED
 from guidecoat.pictures.colours import Scale, scale_for
 from guidecoat.settings import load_settings
@@ -35,7 +36,7 @@ FILES = {
 SUMMARY_KEYS = {
     "guidecoat_version": None,
     "command": None,
-    "input": {"file", "sha256", "points", "points_judged", "dropped"},
+    "input": {"file", "sha256", "points", "points_judged", "points_held", "dropped"},
     "units": {"value", "decided_by"},
     "outside": {"direction", "decided_by"},
     "verdict": None,
@@ -178,7 +179,7 @@ def test_summary_rounds_and_never_writes_nan(tmp_path: Path) -> None:
         result,
         deviation=dataclasses.replace(result.deviation, cell_mm=nothing),
         smallest_visible_mm=float("inf"),
-        points_judged=0,
+        points=PointCounts(0, 0, {}),
         area_cm2=1.23456789,
     )
     write_summary(tmp_path / "s.json", summary_of(result))

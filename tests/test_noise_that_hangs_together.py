@@ -68,6 +68,19 @@ def test_a_dent_stays_out_and_its_uncertainty_carries_the_noise(seed: int) -> No
     assert result.smallest_visible_mm > 0.3
 
 
+@pytest.mark.parametrize("seed", [2, 3])
+def test_what_passed_for_a_wave_of_doubted_ripple_is_told_undecided(seed: int) -> None:
+    """The farthest off on the map has a name and a row, and is not called sure."""
+    result = checked(panel(seed=seed, noise_mm=0.1, points_mm=0.02, dent_mm=-0.48), 0.3)
+    assert {r.verdict for r in result.regions} == {"undecided"}
+    assert "ripple" in {r.kind for r in result.regions}
+    off = result.deviation.smooth_mm
+    for sign, kind in ((1.0, "high"), (-1.0, "low")):
+        farthest = np.unravel_index(np.nanargmax(sign * off), off.shape)
+        if sign * off[farthest] > 0.3:
+            assert any(r.core[farthest] for r in result.regions if r.kind == kind)
+
+
 def test_ripple_over_the_whole_panel_stays_out() -> None:
     """Waves cover it as noise would, but they go down again where they went up."""
     result = checked(panel(seed=1, noise_mm=0.0, points_mm=0.05, wave_mm=0.12), 0.3)

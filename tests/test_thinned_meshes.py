@@ -67,8 +67,8 @@ def test_facets_are_no_ripple_for_sure(tmp_path: Path) -> None:
 def test_what_lies_between_the_vertices_is_in_no_file(found: CheckResult, tmp_path: Path) -> None:
     count = len(found.scan.vertices)
     assert found.scan.filled_in > 10 * count
-    assert found.points_judged <= count
-    assert sum(found.dropped.values()) + found.points_judged <= count
+    assert found.points.judged <= count
+    assert sum(found.points.dropped.values()) + found.points.judged + found.points.held == count
     write_check(found, tmp_path)
     written = read_ply(tmp_path / "points.ply").vertices
     assert len(written) == count

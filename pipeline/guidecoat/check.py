@@ -6,14 +6,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from .cautions import cautions_for
 from .clock import Clock
 from .doubts.doubting import Seen, doubt_held, doubt_regions, doubt_scarce
 from .doubts.remarks import doubts_of, warnings_of
-from .doubts.ripple_doubts import ripple_words
+from .doubts.ripple_doubts import marks_amid_doubt, ripple_words
 from .doubts.scan_doubts import spot_words
 from .doubts.wander import with_wander
 from .errors import ScanUnfitError
@@ -32,9 +31,8 @@ from .findings.regions import Region, measure_regions
 from .findings.untold import turns_tight, unsure_words, untold_words
 from .lines.crease import Crease
 from .measuring.blind import NOISE
+from .measuring.counts import PointCounts, count_points
 from .measuring.deviation import (
-    HELD,
-    UNDECIDED,
     CellDeviation,
     Deviation,
     measure_cells,
@@ -91,8 +89,7 @@ class CheckResult:
     regions: tuple[Region, ...]
     verdict: str
     smallest_visible_mm: float
-    points_judged: int
-    dropped: dict[str, int]
+    points: PointCounts
     length_mm: float
     width_mm: float
     area_cm2: float
@@ -249,7 +246,9 @@ def _judge(unrolled: Unrolled, laid: _Laid, settings: Settings) -> _Judged:
     marks = find_marks(found, cells, settings.tolerance)
     found = with_wander(found, marks, cells, tolerance_mm=settings.tolerance.height_mm)
     regions = _regions(marks, unrolled, laid, found, settings)
-    regions = _doubted(regions, unrolled, laid, found, settings)
+    amid = marks_amid_doubt(regions, found, cells, settings)
+    if amid:
+        regions = _regions(marks + amid, unrolled, laid, found, settings)
     regions = with_line_dents(
         regions,
         unrolled.creases,
@@ -279,13 +278,14 @@ def _regions(
     found: CellDeviation,
     settings: Settings,
 ) -> tuple[Region, ...]:
-    """Marks on the cells and knocks in the edges, measured and decided on."""
+    """Marks on the cells and knocks in the edges, measured, decided on and doubted."""
     cells, chart, scan = unrolled.cells, unrolled.chart, unrolled.scan
     edges, faces, tolerance = laid.edges, laid.faces, settings.tolerance
     regions = measure_regions(marks, found, cells, chart, scan, edges, tolerance, label=faces.label)
-    return with_knocks(
+    regions = with_knocks(
         regions, laid.bands, laid.fair, faces, found, cells, chart, scan, edges, tolerance
     )
+    return _doubted(regions, unrolled, laid, found, settings)
 
 
 def _doubted(
@@ -334,7 +334,7 @@ def _result(
     visible = found.smallest_visible_mm
     doubts = off_words(off)
     doubts += untold_words(regions) + ripple_words(regions)
-    doubts += doubts_of(unrolled, faces, fair, found)
+    doubts += doubts_of(unrolled, faces, fair, found, settings)
     doubts += _spots(unrolled, fair, deviation, settings)
     told = doubts + unsure_words(judged.unsure)
     main = fair.faces[0]
@@ -355,8 +355,7 @@ def _result(
         regions=regions,
         verdict=verdict_of(regions, visible, settings, doubted=bool(doubts)),
         smallest_visible_mm=visible,
-        points_judged=int((deviation.point_status <= UNDECIDED).sum()),
-        dropped=_dropped(unrolled, deviation.point_status),
+        points=count_points(scan, unrolled.charted, deviation.point_status),
         length_mm=max(length, width),
         width_mm=min(length, width),
         area_cm2=float(stretch.area_mm2[unrolled.skin].sum()) / 100.0,
@@ -381,13 +380,3 @@ def _spots(
         roughness=unrolled.roughness,
     )
     return spot_words(unrolled, fair.edges, spots)
-
-
-def _dropped(unrolled: Unrolled, point_status: NDArray[np.uint8]) -> dict[str, int]:
-    """How many points say nothing of the panel, by reason."""
-    dropped = {**unrolled.scan.dropped, **unrolled.charted.dropped}
-    told = int((point_status <= UNDECIDED).sum()) + int((point_status == HELD).sum())
-    rest = len(point_status) - told - sum(dropped.values())
-    if rest > 0:
-        dropped["not judged: strips, openings, flying points"] = rest
-    return dropped

@@ -120,7 +120,7 @@ def _reviewed(outcome: Outcome, summary: dict[str, Any]) -> Outcome:
         )
         return replace(outcome, status=REVIEW, reason=reason, rescan=by == NOISE)
     judged = _number(summary.get("input", {}).get("points_judged"))
-    points = _number(summary.get("input", {}).get("points"))
+    points = _distinct_points(summary.get("input", {}))
     if judged is not None and points and judged < LEAST_JUDGED * points:
         reason = (
             f"only {100 * judged / points:.0f} % of the scan's points could be judged: see its "
@@ -133,6 +133,14 @@ def _reviewed(outcome: Outcome, summary: dict[str, Any]) -> Outcome:
         )
         return replace(outcome, status=REVIEW, reason=reason)
     return outcome
+
+
+def _distinct_points(told: dict[str, Any]) -> float | None:
+    """How many of a scan's points repeat no other: those alone are counted as judged."""
+    points, repeated = (
+        _number(value) for value in (told.get("points"), told.get("dropped", {}).get("repeated", 0))
+    )
+    return points if points is None or repeated is None else points - repeated
 
 
 def _largest(values: list[float | None] | list[float]) -> float | None:

@@ -15,7 +15,8 @@ from ..findings.judging import status_of, verdict_of
 from ..findings.marks import find_marks
 from ..findings.regions import Region, measure_regions
 from ..measuring.blind import NOISE
-from ..measuring.deviation import UNDECIDED, CellDeviation, Deviation
+from ..measuring.counts import judged_points
+from ..measuring.deviation import CellDeviation, Deviation
 from ..rules import GUARD
 from ..settings import Settings
 from ..workplan.actions import with_actions
@@ -75,7 +76,7 @@ def shape_difference(
         verdict=verdict_of(regions, visible, settings),
         smallest_visible_mm=visible,
         blurred_by=NOISE,
-        points_judged=int((deviation.point_status <= UNDECIDED).sum()),
+        points=replace(base.points, judged=judged_points(base.scan, deviation.point_status)),
         plan=None,  # that of the subject's own highs and lows
     )
 

@@ -15,8 +15,8 @@ from ..findings.edge_regions import with_knocks
 from ..findings.judging import status_of, verdict_of
 from ..findings.marks import find_marks
 from ..findings.regions import Region, measure_regions
+from ..measuring.counts import count_points
 from ..measuring.deviation import (
-    UNDECIDED,
     CellDeviation,
     measure_cells,
     measure_points,
@@ -136,7 +136,6 @@ def lay_pass(
         chart=chart,
         cells=cells,
         faces=faces,
-        dropped={**scan.dropped, **charted.dropped},
         area_cm2=float(skin.sum()) * cells.grid.cell_mm**2 / 100.0,
         warnings=(),
     )
@@ -169,7 +168,7 @@ def _judged(laid: CheckResult, seen: Seen, placing: Floats) -> CheckResult:
         smallest_visible_mm=found.smallest_visible_mm,
         blurred_by=found.blurred_by,
         verdict=verdict_of(regions, found.smallest_visible_mm, laid.settings),
-        points_judged=int((point_status <= UNDECIDED).sum()),
+        points=count_points(scan, charted, point_status),
     )
 
 

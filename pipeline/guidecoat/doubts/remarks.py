@@ -107,7 +107,7 @@ def warnings_of(
             f"The tolerance of {settings.tolerance.height_mm:g} mm cannot be seen: "
             f"{blind_cause(visible, found.blurred_by)}. Remedy: {blind_remedy(found.blurred_by)}."
         )
-    said += [*_blind_to_ripple(unrolled, settings), *doubts]
+    said += doubts
     said += gap_words(unrolled, settings.edges.inboard_mm)
     said += _held_points(unrolled, faces, main.face, settings)
     hold_of = settings.edges.hold_of
@@ -167,11 +167,11 @@ def _blind_to_ripple(unrolled: Unrolled, settings: Settings) -> list[str]:
 
 
 def doubts_of(
-    unrolled: Unrolled, faces: Faces, fair: FairSurface, found: CellDeviation
+    unrolled: Unrolled, faces: Faces, fair: FairSurface, found: CellDeviation, settings: Settings
 ) -> list[str]:
     """Why a panel on which nothing stands out is still not known to be in tolerance."""
     main, cells = fair.faces[0], unrolled.cells
-    said = []
+    said = _blind_to_ripple(unrolled, settings)
     of_all = share_judged(found, cells)
     if of_all < LEAST_JUDGED:
         said.append(

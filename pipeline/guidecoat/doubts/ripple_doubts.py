@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ..findings.marks import Mark, marks_amid, mostly_in
 from ..findings.regions import Region
 from ..measuring.deviation import CellDeviation
 from ..numerics.footprints import Marked, footprints_of
@@ -54,6 +55,9 @@ LOW = "it may be the scan's noise: its bumps are lower than its points scatter a
 SHARP = "it may be the scan's noise: it rises within a few points, as where two passes meet"
 WIDE = "it may be the scan's noise: it covers most of the panel and no waves"
 CREST = "it may be the scan's noise, which goes nearly as high all over the panel"
+AMID = "it may be one of the waves round it, of which this scan is not sure"
+# A round mark 50 mm across, the narrowest that a check is sure to find.
+_BROAD_MM2 = 2000.0
 REASONS = (UNSEEN, SCATTER, NO_WAVE, LOW, SHARP, WIDE)
 
 
@@ -94,18 +98,40 @@ def doubt_ripple(
     )
 
 
+def marks_amid_doubt(
+    regions: tuple[Region, ...], found: CellDeviation, cells: Cells, settings: Settings
+) -> list[Mark]:
+    """Highs and lows that passed for waves of ripple which is doubted: they are told as well, or
+    a panel that has no ripple would keep them to itself. Not those as small as bumps of noise, and
+    none where the scan cannot see the tolerance.
+    """
+    doubted = [region for region in regions if region.doubt in REASONS]
+    if not doubted or found.smallest_visible_mm > settings.tolerance.height_mm:
+        return []
+    shape = found.judged.shape
+    marks = [region for region in regions if region.kind != "ripple"]
+    told = footprints_of(marks, shape)
+    amid = marks_amid(footprints_of(doubted, shape), found, cells, settings.tolerance)
+    least = _BROAD_MM2 / cells.grid.cell_mm**2
+    return [mark for mark in amid if mark.footprint.sum() >= least and not (mark.core & told).any()]
+
+
 def _over_most(regions: Iterable[Region], found: CellDeviation) -> bool:
     taken = footprints_of(regions, found.judged.shape) & found.judged
     return bool(taken.sum() > MOSTLY * found.judged.sum())
 
 
 def _crests(regions: Iterable[Region], noise: list[Region], found: CellDeviation) -> dict[str, str]:
-    """Doubts of the highs and lows that are as high as the noise over most of the panel goes."""
-    if not _over_most(noise, found):
-        return {}
-    most = _AS_STRONG * max(abs(region.peak_mm) for region in noise)
+    """Doubts of the highs and lows that lie amid ripple which may be noise, or are as high as that
+    goes where it covers most of the panel.
+    """
     marks = [region for region in regions if region.kind != "ripple"]
-    return {region.region: CREST for region in marks if abs(region.peak_mm) < most}
+    waves = footprints_of(noise, found.judged.shape)
+    doubts = {region.region: AMID for region in marks if mostly_in(waves, region.core)}
+    if _over_most(noise, found):
+        most = _AS_STRONG * max(abs(region.peak_mm) for region in noise)
+        doubts |= {region.region: CREST for region in marks if abs(region.peak_mm) < most}
+    return doubts
 
 
 def ripple_words(regions: tuple[Region, ...]) -> list[str]:

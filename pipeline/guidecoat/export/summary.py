@@ -12,7 +12,7 @@ import numpy as np
 
 from .. import __version__
 from ..check import CheckResult
-from ..measuring.deviation import HELD, NOT_JUDGED
+from ..measuring.deviation import is_judged
 from ..settings import resolved
 from ..wording.words import scan_file, shown
 from .tables import COLUMNS
@@ -31,8 +31,9 @@ def summary_of(result: CheckResult, *, warnings: tuple[str, ...] = ()) -> dict[s
             "file": scan_file(result.scan),
             "sha256": result.scan.sha256,
             "points": len(result.scan.vertices),
-            "points_judged": result.points_judged,
-            "dropped": dict(result.dropped),
+            "points_judged": result.points.judged,
+            "points_held": result.points.held,
+            "dropped": dict(result.points.dropped),
         },
         "units": {
             "value": result.scan.units.value,
@@ -95,7 +96,7 @@ def _creases(result: CheckResult) -> list[dict[str, object]]:
 def _deviation(result: CheckResult) -> dict[str, float]:
     """Over the judged cells, so that thickly scanned places count no more than others."""
     deviation = result.deviation
-    judged = ~np.isin(deviation.cell_status, (HELD, NOT_JUDGED)) & np.isfinite(deviation.cell_mm)
+    judged = is_judged(deviation.cell_status) & np.isfinite(deviation.cell_mm)
     values = deviation.cell_mm[judged]
     if not len(values):
         return dict.fromkeys(("rms_mm", "min_mm", "max_mm", "share_in_tolerance"), math.nan)

@@ -10,7 +10,7 @@ from math import ceil, floor
 import numpy as np
 from numpy.typing import NDArray
 
-from ..measuring.deviation import HELD, HIGH, IN, LOW, NOT_JUDGED, UNDECIDED
+from ..measuring.deviation import HELD, HIGH, IN, LOW, NOT_JUDGED, RIPPLE, UNDECIDED
 from ..pictures.drawing import PALE, Drawing, Lettering, Stroke
 from ..preview.sections import Section
 from ..scans.scan import Scan
@@ -42,6 +42,7 @@ STATUS_WORDS = {
     LOW: "low",
     UNDECIDED: "undecided",
     HELD: "held",
+    RIPPLE: "ripple",
     NOT_JUDGED: "not judged",
 }
 NO_WORD = STATUS_WORDS[NOT_JUDGED]
@@ -217,6 +218,9 @@ def sections_dxf(sections: tuple[Section, ...]) -> bytes:
         )
         name.set_placement((float(board[:, 0].min()) + 8.0, base - 12.0))
         base += float(board[:, 1].min() - board[:, 1].max()) - 20.0
+    # Written as a set's order has it otherwise.
+    for kind in sorted(drawing.entitydb.dxf_types_in_use()):
+        drawing.classes.add_class(kind)
     out = io.StringIO()
     drawing.write(out)
     return out.getvalue().encode("utf-8")

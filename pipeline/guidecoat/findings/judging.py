@@ -9,7 +9,16 @@ from numpy.typing import NDArray
 
 from ..errors import ScanUnfitError
 from ..measuring.blind import blind_cause, blind_remedy
-from ..measuring.deviation import HELD, HIGH, IN, LOW, NOT_JUDGED, UNDECIDED, CellDeviation
+from ..measuring.deviation import (
+    HELD,
+    HIGH,
+    IN,
+    LOW,
+    NOT_JUDGED,
+    RIPPLE,
+    UNDECIDED,
+    CellDeviation,
+)
 from ..numerics.footprints import footprints_of
 from ..numerics.specks import specks_of
 from ..outline.faces import BAND, CREASE, JUDGED, LINE, REFUSED, SPECK, Faces
@@ -125,11 +134,10 @@ def status_of(
     status = np.full(found.judged.shape, NOT_JUDGED, np.uint8)
     status[skin & np.isin(faces.reason, (BAND, CREASE, LINE))] = HELD
     status[found.judged] = IN
-    for region in regions:
-        if region.kind == "ripple":
-            continue
-        code = HIGH if region.kind == "high" else LOW
-        code = UNDECIDED if region.verdict == "undecided" else code
+    codes = {"high": HIGH, "low": LOW, "ripple": RIPPLE}
+    # What is off in height as well as in slope has the code of its height.
+    for region in sorted(regions, key=lambda region: region.kind != "ripple"):
+        code = UNDECIDED if region.verdict == "undecided" else codes[region.kind]
         status[region.core & found.judged] = code
     return status
 

@@ -95,13 +95,35 @@ def find_marks(found: CellDeviation, cells: Cells, tolerance: ToleranceSettings)
     ripple = _ripple(clear_of(strong, found, cells), cells, tolerance.slope_mrad)
     waves = footprints_of(ripple, found.judged.shape)
     weak = [m for m in marks if not any(m is s for s in strong)]
-    weak = [m for m in weak if (m.core & waves).sum() < 0.5 * m.core.sum()]
+    weak = [mark for mark in weak if not mostly_in(waves, mark.core)]
     if weak:
         # A lone mark beside ripple would pass for its greatest crest, and hide it.
         rest = clear_of(strong + weak, found, cells)
         hidden = _ripple(rest, cells, tolerance.slope_mrad)
         ripple += [mark for mark in hidden if not (mark.core & waves).any()]
     return strong + weak + ripple
+
+
+def marks_amid(
+    ripple: Mask, found: CellDeviation, cells: Cells, tolerance: ToleranceSettings
+) -> list[Mark]:
+    """Highs and lows beyond tolerance that were taken for the crests and troughs of ripple.
+
+    Parameters
+    ----------
+    ripple : (nu, nv) bool.
+    """
+    return [
+        mark
+        for mark in _highs_and_lows(found, cells, tolerance.height_mm)
+        if tolerance.height_mm < np.abs(found.smooth_mm[mark.core]).max()
+        and mostly_in(ripple, mark.core)
+    ]
+
+
+def mostly_in(area: Mask, core: Mask) -> bool:
+    """Whether half of a mark's core lies in an area."""
+    return bool((core & area).sum() >= 0.5 * core.sum())
 
 
 def _stands_alone(mark: Mark, found: CellDeviation, cells: Cells) -> bool:

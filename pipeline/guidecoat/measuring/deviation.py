@@ -32,7 +32,7 @@ from .feet import Feet
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-IN, HIGH, LOW, UNDECIDED, HELD, NOT_JUDGED = 0, 1, 2, 3, 4, 255
+IN, HIGH, LOW, UNDECIDED, HELD, RIPPLE, NOT_JUDGED = 0, 1, 2, 3, 4, 5, 255
 
 _SIGMA_BLOCK_MM = 45.0
 _MOST_SIGMAS = 300
@@ -40,6 +40,11 @@ _MISFIT_WINDOW_MM = 15.0
 # Points so far off their cells' planes are not the skin's (choice).
 _OFF_SKIN_MM = 0.8
 _OFF_SKIN_NOISE = 8.0
+
+
+def is_judged(status: NDArray[np.uint8]) -> Mask:
+    """(n,) bool, places with a deviation, by their status codes."""
+    return ~np.isin(status, (HELD, NOT_JUDGED))
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,6 +10,7 @@ from ..findings.regions import Region
 from ..wording.map_words import MapWords
 from ..wording.words import outside_words, shown, signed
 from .colours import HELD_GREY, NEUTRAL, NOT_JUDGED_GREY, Scale, band_colours
+from .map_labels import MEASURED, placed_marks
 from .map_layers import creases_shown, left_out, reasons_shown
 from .map_style import (
     CREASE_STYLE,
@@ -120,7 +121,7 @@ def _row(text_size: TextSize, region: Region) -> tuple[list[str], ...]:
     name = region.region + ("?" if region.verdict == "undecided" else "")
     peak = f"{signed(region.peak_mm)} \u00b1 {region.uncertainty_mm:.2f}"
     if region.kind == "ripple":
-        peak = f"{region.max_slope_mrad:.1f} mrad"
+        peak = f"{region.max_slope_mrad:.1f} mrad, {peak} mm"
     size = f"{region.length_mm:.0f} \u00d7 {region.width_mm:.0f}"
     texts = (name, peak, size, shown(region.from_edges), shown(region.action))
     starts = [x for _, x in _TABLE]
@@ -236,8 +237,15 @@ def _sign_keys(result: CheckResult) -> list[tuple[str, str]]:
     rows = []
     if any(edge.dings for edge in result.edges):
         rows.append(("\u00d7", "knock in an edge, not held there"))
-    if any(r.kind != "ripple" and " mm from " in r.from_edges for r in result.regions):
-        rows.append(("\u2194", "tape distance to an edge, mm"))
+    placed = placed_marks(result)
+    if placed:
+        largest = f" of the {MEASURED} largest marks" if len(placed) > MEASURED else ""
+        rows.append(("\u2194", f"tape distance to an edge, mm{largest}"))
+    kinds = {edge.kind for edge in result.edges}
+    if "opening" in kinds:
+        rows.append(("O1", "edge of an opening"))
+    if kinds & {"sharp", "step"}:
+        rows.append(("S1", "body line or step that parts the panel"))
     if any(region.verdict == "undecided" for region in result.regions):
         rows.append(("?", "undecided, perhaps in tolerance or form: the table says why"))
     return rows

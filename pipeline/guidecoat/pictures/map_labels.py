@@ -17,7 +17,9 @@ from .map_layers import creases_shown
 from .map_style import INK, PALE_INK, PAPER, PX_PER_PT, Sheet
 from .placing import Box, Point, Room, box_at, busy_sums
 
-_MEASURED = 4  # regions that get tape distances drawn
+MEASURED = 4
+"""Of the highs and lows, the largest, that get tape distances drawn."""
+
 _NAMED = 20  # regions that get a label with a leader; the rest a bare name
 _BARE_PT = 6.0
 _LEFT_PT = 7.0
@@ -45,8 +47,7 @@ def draw_labels(sheet: Sheet, result: CheckResult, left: tuple[Region, ...] = ()
     signs = [box_at(_to_px(sheet, (r.u_mm, r.v_mm)), _SIGN_PX) for r in result.regions]
     for sign in signs:
         room.take(sign)
-    measured = [r for r in result.regions if r.kind != "ripple"][:_MEASURED]
-    for region in measured:
+    for region in placed_marks(result)[:MEASURED]:
         _draw_tapes(sheet, room, result.edges, region)
     _draw_dings(sheet, room, result)
     _draw_crease_names(sheet, room, result)
@@ -54,6 +55,12 @@ def draw_labels(sheet: Sheet, result: CheckResult, left: tuple[Region, ...] = ()
         _draw_region_label(sheet, room, region, signs[k], bare=k >= _NAMED)
     for region in left:
         _draw_left_label(sheet, room, region)
+
+
+def placed_marks(result: CheckResult) -> list[Region]:
+    """Highs and lows with tape distances, the largest first."""
+    placed = [r for r in result.regions if r.kind != "ripple" and " mm from " in r.from_edges]
+    return sorted(placed, key=lambda region: -abs(region.peak_mm))
 
 
 def region_label(region: Region) -> str:

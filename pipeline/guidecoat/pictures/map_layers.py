@@ -121,10 +121,7 @@ def reasons_shown(result: CheckResult) -> list[tuple[int, str, str]]:
     """Code, words and hatch of each reason for which some filled cells are not judged."""
     present = np.unique(result.deviation.not_judged[result.cells.filled])
     codes = [int(c) for c in present if c]
-    return [
-        (code, result.deviation.reasons[code], NOT_JUDGED_HATCHES[i % len(NOT_JUDGED_HATCHES)])
-        for i, code in enumerate(codes)
-    ]
+    return [(code, result.deviation.reasons[code], NOT_JUDGED_HATCHES[code - 1]) for code in codes]
 
 
 def left_out(result: CheckResult) -> NDArray[np.bool_]:

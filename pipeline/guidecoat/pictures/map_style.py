@@ -31,7 +31,8 @@ RC: dict[Any, Any] = {
     "axes.unicode_minus": False,
 }
 
-NOT_JUDGED_HATCHES = ("xxxx", "....", "\\\\\\\\", "++++", "oooo", "----")
+# One for each reason why something is not judged, in their order: the same on every map.
+NOT_JUDGED_HATCHES = ("OO", "xxxx", "++++", "....", "\\\\\\\\", "----", "**", "oooo")
 RIPPLE_HATCH = "|||"
 LEFT_OUT_HATCH = "////"
 OUTLINE_STYLES: dict[str, Literal["solid", "dashed", "dotted"]] = {

@@ -10,7 +10,7 @@ from scipy import ndimage
 
 from ..errors import SettingsError
 from ..findings.regions import Region
-from ..measuring.deviation import NOT_JUDGED, UNDECIDED, Deviation
+from ..measuring.deviation import NOT_JUDGED, Deviation, is_judged
 from ..outline.faces import Faces
 from ..scans.scan import Scan
 from ..surface.fair_points import FairPoints, fair_points
@@ -89,7 +89,7 @@ class Section:
     @property
     def share_judged(self) -> float:
         """Share of the places on metal that was judged."""
-        return float((self.status <= UNDECIDED).mean())
+        return float(is_judged(self.status).mean())
 
     @property
     def stretches(self) -> tuple[slice, ...]:
@@ -106,7 +106,7 @@ class Section:
             self._to_the_ends(int(run[0]), int(run[-1]), fair)
             for run in runs
             if len(run)
-            and (self.status[run] <= UNDECIDED).any()
+            and is_judged(self.status[run]).any()
             and self.run_mm[run[-1]] - self.run_mm[run[0]] >= _SHORTEST_MM
         )
 

@@ -86,7 +86,7 @@ def check_page(
 
 
 def _facts(result: CheckResult) -> str:
-    dropped = ", ".join(f"{n} {reason}" for reason, n in result.dropped.items()) or "none"
+    dropped = ", ".join(f"{n} {reason}" for reason, n in result.points.dropped.items()) or "none"
     units, tolerance = result.scan.units, result.settings.tolerance
     creases = ", ".join(
         f"{c.name} ({c.kind}, {c.length_mm:.0f} mm, {c.source})" for c in result.creases
@@ -99,7 +99,9 @@ def _facts(result: CheckResult) -> str:
         ("Creases", creases or "none"),
         ("Outside", outside_words(result)),
         ("Units", f"{units.value}, by {units.decided_by}"),
-        ("Points", f"{len(result.scan.vertices)}, of which judged {result.points_judged}"),
+        ("Points", f"{len(result.scan.vertices)}"),
+        ("Points judged", f"{result.points.judged}"),
+        ("Points held", f"{result.points.held}"),
         ("Points dropped", dropped),
     )
     return pieces.facts("Scan facts", rows)
