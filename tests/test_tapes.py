@@ -93,6 +93,20 @@ def test_a_tape_meets_an_edge_squarely_and_is_carried_on_past_its_ends_only() ->
     assert (foot.tolist(), past) == ([0.0, 20.0], False)
 
 
+def test_a_place_at_a_rim_is_found_along_it_where_no_tape_lies_across() -> None:
+    """The edges across it end in round corners, which a tape along the rim does not come to."""
+    metal = plate((0.0, 0.0, 0.0, 0.0))
+    for u, v in ((0.0, 0.0), (760.0, 560.0), (0.0, 560.0)):
+        metal.there[round(u / 5.0) : round(u / 5.0) + 8, round(v / 5.0) : round(v / 5.0) + 8] = 0
+    above = replace(
+        FRAME[0], station_uv=np.array([[500.0, 590.0]]), inward_uv=np.array([[0.0, -1.0]])
+    )
+    said = tape_distances(np.array([560.0, 599.0]), (above, *FRAME[1:]), metal=metal)
+    assert said == "1 mm from edge A, 220 mm along it from its end at edge B"
+    alone = tape_distances(np.array([560.0, 599.0]), (above,), metal=metal)
+    assert alone == "1 mm from edge A"
+
+
 def test_where_edges_run_on_into_each_other_the_one_that_is_there_counts() -> None:
     """Left and right of a body line that runs out over the rim at u = 400."""
     edges = (

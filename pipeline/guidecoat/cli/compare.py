@@ -67,7 +67,7 @@ _FILES = (
 
 def compare(
     scans: ScansArgument,
-    out: opt.Out = None,
+    out: opt.OutOfSeveral = None,
     config: opt.Config = None,
     stage: LastStage = None,
     units: opt.Units = None,

@@ -54,7 +54,7 @@ _SHOWN_REGIONS = 5
 
 def mirror(
     scans: SidesArgument,
-    out: opt.Out = None,
+    out: opt.OutOfSides = None,
     config: opt.Config = None,
     stage: opt.Stage = None,
     units: opt.Units = None,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -14,16 +14,27 @@ if TYPE_CHECKING:
     from ..settings import Settings
 
 ScanArgument = Annotated[
-    Path, typer.Argument(metavar="SCAN", help="The scan: .ply, .stl, .obj, .pcd, .xyz, .pts, .csv.")
-]
-Out = Annotated[
-    Path | None,
-    typer.Option(
-        "--out",
-        metavar="DIR",
-        help="Folder for the result.  [default: <scan name>_guidecoat in this folder]",
+    Path,
+    typer.Argument(
+        metavar="SCAN",
+        help="The scan: .ply, .stl, .obj, .pcd, or a table of points as .xyz, .xyzn, .pts, .asc, "
+        ".txt, .csv.",
     ),
 ]
+
+
+def out_option(default: str) -> Any:
+    """Where results go, with the name of the folder that is made when nothing is said."""
+    return typer.Option(
+        "--out",
+        metavar="DIR",
+        help=f"Folder for the result.  [default: {default}_guidecoat in this folder]",
+    )
+
+
+Out = Annotated[Path | None, out_option("<scan name>")]
+OutOfSeveral = Annotated[Path | None, out_option("<first>_to_<last>")]
+OutOfSides = Annotated[Path | None, out_option("<side>_against_<other>")]
 Config = Annotated[
     list[Path] | None,
     typer.Option("--config", metavar="FILE.toml", help="Your own settings; repeat it, later wins."),

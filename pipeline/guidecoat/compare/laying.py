@@ -132,7 +132,8 @@ def _in_words(error: ScanUnfitError, image: Scan, side: Scan, *, reflected: bool
     if reflected and "mirrored" in words:
         return ScanUnfitError(
             f"{image.name} fits {side.name} as it is and not reflected: both show the same "
-            "side. Use `guidecoat compare` for two scans of one panel, or --like-as same."
+            "side. Use `guidecoat compare` for two scans of one panel; with `check --like` say "
+            "--like-as same."
         )
     if not reflected and "mirrored" in words:
         words += " With `check --like` say --like-as mirrored."

@@ -134,7 +134,10 @@ def warnings_of(
     if settings.surface.batten_mm == "auto" and main.batten_mm <= (
         settings.surface.shortest_batten_mm
     ):
-        said.append(f"The batten is the stage's shortest and {main.batten_decided_by}.")
+        said.append(
+            f"The batten is the stage's shortest and {main.batten_decided_by}: form that turns "
+            "tighter reads as highs and lows. A shorter one (--batten) shows which are form."
+        )
         said += _tight(fair, found)
     said += [*_outside(unrolled), *_unjudged(unrolled, faces, found)]
     said.append(

@@ -140,11 +140,15 @@ def ripple_words(regions: tuple[Region, ...]) -> list[str]:
     if not doubted:
         return []
     worst = max(doubted, key=lambda region: region.area_cm2)
-    count = "One patch" if len(doubted) == 1 else f"{len(doubted)} patches"
+    named = (
+        f"The ripple {worst.region} cannot be told from the scan's noise"
+        if len(doubted) == 1
+        else f"{len(doubted)} patches of ripple cannot be told from the scan's noise. The largest, "
+        f"{worst.region}"
+    )
     return [
-        f"{count} of ripple cannot be told from the scan's noise. The largest, {worst.region}: "
-        f"{worst.doubt}. Matt the panel evenly, scan closer or with the scanner's smoothing off; "
-        "what a second scan shows at the same place is ripple."
+        f"{named}: {worst.doubt}. Matt the panel evenly, scan closer or with the scanner's "
+        "smoothing off; what a second scan shows at the same place is ripple."
     ]
 
 

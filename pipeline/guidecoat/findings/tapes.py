@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from ..outline.edges import Edge
 from ..unrolling.cells import Cells
 from ..unrolling.chart import Chart, Grid
-from ..unrolling.polylines import carried_on
+from ..unrolling.polylines import carried_on, run_along
 from ..unrolling.stretch import Stretch
 
 Floats = NDArray[np.float64]
@@ -138,9 +138,32 @@ def tape_distances(
     chosen += [t for t in tapes[1:] if abs(t.unit @ first) < _ACROSS][:1]
     if own and not chosen:
         return _near_words(place, own, metal)
-    return ", ".join(
+    said = [
         f"{_length_mm(place, tape.way, metal):.0f} mm from {_called(tape.edge)}" for tape in chosen
-    )
+    ]
+    if len(chosen) == 1 and inward.any():
+        said += _along_words(place, chosen[0].edge, own)
+    return ", ".join(said)
+
+
+def _along_words(place: Floats, edge: Edge, edges: list[Edge]) -> list[str]:
+    """How far along an edge a place at its rim lies, from that of its ends which another one meets
+    and is nearer; none where it has none.
+    """
+    others = [other for other in edges if other.name != edge.name and other.kind in _REAL]
+    if edge.closed or not others:
+        return []
+    line = edge.tape_uv
+    run = run_along(line)
+    foot, _ = _nearest(line, place)
+    off = np.linalg.norm(line - foot, axis=1)
+    k = int((off[:-1] + off[1:] - np.diff(run)).argmin())
+    along = float(run[k] + off[k])
+    at_start = along <= 0.5 * run[-1]
+    end = line[0 if at_start else -1]
+    meets = min(others, key=lambda o: float(np.linalg.norm(_nearest(o.tape_uv, end)[0] - end)))
+    length = along if at_start else run[-1] - along
+    return [f"{length:.0f} mm along it from its end at {_called(meets)}"]
 
 
 def _length_mm(place: Floats, way: Floats, metal: Metal | None) -> float:

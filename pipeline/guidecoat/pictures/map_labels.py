@@ -58,8 +58,12 @@ def draw_labels(sheet: Sheet, result: CheckResult, left: tuple[Region, ...] = ()
 
 
 def placed_marks(result: CheckResult) -> list[Region]:
-    """Highs and lows with tape distances, the largest first."""
-    placed = [r for r in result.regions if r.kind != "ripple" and " mm from " in r.from_edges]
+    """Highs and lows amid the metal with tape distances, the largest first."""
+    placed = [
+        r
+        for r in result.regions
+        if r.kind != "ripple" and not r.edge and " mm from " in r.from_edges
+    ]
     return sorted(placed, key=lambda region: -abs(region.peak_mm))
 
 

@@ -105,11 +105,16 @@ def require_possible(extent: Sequence[float], unit: str, *, file: str) -> None:
         return
     fitting = [u for u, factor in MM_PER_UNIT.items() if _within(max(extent) * factor, ANY_SIDE_MM)]
     raise ScanUnfitError(
-        f"{file}: --units {unit} makes this scan {side:.3g} mm long ({ANY_SIDE_MM[0]:.0f} to "
+        f"{file}: --units {unit} makes this scan {_mm(side)} mm long ({ANY_SIDE_MM[0]:.0f} to "
         f"{ANY_SIDE_MM[1]:.0f} mm can be checked): it is {_sides(extent, 1.0)} units large. Say "
         f"--units {' or '.join(fitting) or 'auto'}, or give a length that you measured with "
         "--known-length X1,Y1,Z1,X2,Y2,Z2,MM"
     )
+
+
+def _mm(side: float) -> str:
+    """A length that may be anything, without powers of ten."""
+    return f"{side:.0f}" if side >= 1.0 else f"{side:.3g}"
 
 
 def _fitting(side: float, spacing: float) -> list[str]:
