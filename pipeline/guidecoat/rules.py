@@ -14,5 +14,8 @@ FOOT_SIGMAS = 2.5
 FAMILY_RISK = 0.05
 """Chance that the highest of all places of a sound panel passes for a mark by noise alone."""
 
+MM_PER_UM = 1e-3
+"""Films of paint are told in micrometres."""
+
 SEED = 20240607
 """Of what a fair surface draws by lot, so that the same scan has the same one; any would do."""

@@ -8,8 +8,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from ..errors import SettingsError
+from ..wording.words import shown
 from .ledger import Run, open_ledger
-from .names import ScanName, folded, one_line, parse_name
+from .names import ScanName, folded, parse_name
 from .page import NET_SINCE, TREND_COLUMNS, panel_passes, trend_cells
 from .places import LEDGER_NAME
 
@@ -68,9 +69,7 @@ def panel_history(ledger: Path, panel: str) -> list[tuple[str, list[Run]]]:
         rest = len(panels) - _MOST_NAMED
         known = ", ".join(sorted(panels)[:_MOST_NAMED]) or "none yet"
         known += f" and {rest} more" if rest > 0 else ""
-        raise SettingsError(
-            f"{panel}: no panel of this name in {ledger}: there are {one_line(known)}"
-        )
+        raise SettingsError(f"{panel}: no panel of this name in {ledger}: there are {shown(known)}")
     return found
 
 
@@ -82,7 +81,7 @@ def history_lines(name: str, runs: Sequence[Run]) -> list[str]:
         for check, net_cm3 in panel_passes(runs)
     ]
     widths = [max(len(row[k]) for row in (head, *rows)) for k in range(len(head))]
-    lines = [one_line(name)]
+    lines = [shown(name)]
     for row in (head, *rows):
         cells = [text.ljust(width) for text, width in zip(row, widths, strict=True)]
         lines.append(f"  {'  '.join(cells)}".rstrip())

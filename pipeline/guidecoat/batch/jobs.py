@@ -11,9 +11,10 @@ from pathlib import PurePosixPath
 
 from ..errors import SettingsError
 from ..settings import Settings
+from ..wording.words import shown
 from .jobfile import JOB_FILE, JobFile, parse_job_file
 from .memory import memory_needed_mb, points_in
-from .names import SIDES, ScanName, folded, one_line, parse_name
+from .names import SIDES, ScanName, folded, parse_name
 from .places import LEDGER_NAME, FoundFile, is_settled, list_files, read_bytes
 
 _LONGEST_FOLDER_BYTES = 150
@@ -165,7 +166,7 @@ def _named_pairs(job_file: JobFile, scans: Sequence[FoundScan]) -> list[_Planned
             path = f"{job_file.folder}/{name}" if job_file.folder else name
             if path not in by_path:
                 raise SettingsError(
-                    f"{job_file.address}: [[pair]] {one_line(name)!r}: there is no such scan "
+                    f"{job_file.address}: [[pair]] {shown(name)!r}: there is no such scan "
                     "below this file's folder: check the name, and that `pattern` lets it in"
                 )
             both.append(by_path[path])
@@ -220,7 +221,7 @@ def _pair(kind: str, first: FoundScan, second: FoundScan) -> _Planned:
 def _jobs(planned: Sequence[_Planned], settings_of: SettingsOf) -> tuple[Job, ...]:
     """Jobs with unique names and folders, and the settings of their last scan's stage."""
     points = {scan.file.address: points_in(scan.file) for e in planned for scan in e.scans}
-    names = _unique([one_line(entry.name) for entry in planned], planned)
+    names = _unique([shown(entry.name) for entry in planned], planned)
     jobs = []
     for entry, name in zip(planned, names, strict=True):
         counts = [points[scan.file.address] for scan in entry.scans]
@@ -292,12 +293,12 @@ def _folder_name(name: str) -> str:
 def _notes(
     scans: Sequence[FoundScan], ignored: int, place: str, closed: Sequence[str]
 ) -> tuple[str, ...]:
-    notes = [f"cannot be looked into: {one_line(folder)}" for folder in closed]
+    notes = [f"cannot be looked into: {shown(folder)}" for folder in closed]
     if not scans:
-        notes.append(f"no scan was found in {one_line(place)}")
+        notes.append(f"no scan was found in {shown(place)}")
     unsaid = [scan for scan in scans if not scan.stage]
     if unsaid:
-        first = one_line(unsaid[0].file.relative)
+        first = shown(unsaid[0].file.relative)
         notes.append(
             f"{len(unsaid)} scan(s) name no stage (first: {first}): worked with the stage of the "
             "settings, and not set against another pass; for that name them <panel>_<stage>[_n]"

@@ -89,9 +89,3 @@ def pass_order(stage: str, number: int) -> tuple[int, int]:
 def folded(text: str) -> str:
     """Text in one form of Unicode and one case, for telling whether two names are the same."""
     return unicodedata.normalize("NFC", text).casefold()
-
-
-def one_line(text: str) -> str:
-    """A name fit for a table, a page and a terminal: one line of valid, visible Unicode."""
-    clean = text.encode("utf-8", "replace").decode("utf-8")
-    return "".join(c if c.isprintable() else " " for c in clean)

@@ -9,8 +9,9 @@ from pathlib import Path
 from urllib.parse import quote
 
 from .. import __version__
+from ..wording.words import shown
 from .ledger import Run
-from .names import folded, one_line
+from .names import folded
 from .outcome import FAILED, SKIPPED
 from .task import THUMBNAIL
 from .whole_file import write_whole
@@ -182,9 +183,9 @@ def _by_panel(passes: Sequence[Run]) -> dict[PanelKey, list[Run]]:
 
 def _article(run: Run, trends: dict[PanelKey, list[Run]]) -> str:
     record, outcome = run.record, run.outcome
-    name = escape(one_line(record.job))
+    name = escape(shown(record.job))
     kind = f' <span class="quiet">{escape(record.kind)}, {escape(record.stage)}</span>'
-    reason = f"<p>{escape(one_line(outcome.reason))}</p>" if outcome.reason else ""
+    reason = f"<p>{escape(shown(outcome.reason))}</p>" if outcome.reason else ""
     if not outcome.done:
         return f'<article class="plain"><div><h3>{name}{kind}</h3>{reason}</div></article>'
     link = quote(record.output)
@@ -228,12 +229,12 @@ def _trend(run: Run, passes: Sequence[Run]) -> str:
     if not here or here[0] == 0:
         return ""
     rows = rows[max(0, here[0] + 1 - _MOST_PASSES) : here[0] + 1]
-    shown = len(TREND_COLUMNS) - all(net_cm3 is None for _, net_cm3 in rows)
-    head = "".join(f'<th scope="col">{name}</th>' for name in TREND_COLUMNS[:shown])
+    columns = len(TREND_COLUMNS) - all(net_cm3 is None for _, net_cm3 in rows)
+    head = "".join(f'<th scope="col">{name}</th>' for name in TREND_COLUMNS[:columns])
     body = ""
     for check, net_cm3 in rows:
         mark = ' class="now"' if check.record.job == run.record.job else ""
-        texts = trend_cells(check, net_cm3)[:shown]
+        texts = trend_cells(check, net_cm3)[:columns]
         cells = "".join(f"<td>{escape(text)}</td>" for text in texts)
         body += f"<tr{mark}>{cells}</tr>"
     return f'<table class="trend"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'

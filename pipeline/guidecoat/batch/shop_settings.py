@@ -7,10 +7,10 @@ from pathlib import Path
 
 from ..errors import SettingsError
 from ..settings import Settings, load_settings
+from ..wording.words import shown
 from .addresses import is_address
 from .jobfile import JobFile
 from .jobs import SettingsOf
-from .names import one_line
 
 _FILE_KEYS = ("edges.hold_points_file", "creases.file")
 
@@ -46,7 +46,7 @@ def _load(
     try:
         load_settings(stage, files, own)
     except SettingsError as error:
-        name = one_line(job_file.address)
+        name = shown(job_file.address)
         raise SettingsError(str(error).replace("the command line:", f"{name}:")) from error
     return load_settings(stage, files, {**own, **asked})
 

@@ -7,8 +7,8 @@ import io
 from collections.abc import Sequence
 from pathlib import Path
 
+from ..wording.words import shown
 from .ledger import Run
-from .names import one_line
 from .whole_file import write_whole
 
 COLUMNS = (
@@ -41,7 +41,7 @@ def table_row(run: Run) -> dict[str, str | int | float | None]:
     values = (
         record.job,
         record.kind,
-        "; ".join(one_line(path) for path in record.inputs),
+        "; ".join(shown(path) for path in record.inputs),
         outcome.status,
         " ".join(outcome.reason.split()),
         outcome.verdict,

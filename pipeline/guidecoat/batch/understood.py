@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from ..wording.words import shown
 from .jobs import Job, Plan
-from .names import one_line
 from .work import KINDS
 
 
@@ -26,7 +26,7 @@ def plan_lines(plan: Plan) -> list[str]:
 def _job_line(job: Job, width: int) -> str:
     settings = job.settings
     tolerance_mm = settings.tolerance.height_mm
-    files = " and ".join(one_line(scan.file.relative) for scan in job.scans)
+    files = " and ".join(shown(scan.file.relative) for scan in job.scans)
     needs = f"about {job.points / 1e6:.3f} M points, {job.memory_mb:.0f} MB"
     return (
         f"  {job.kind:<7} {job.name:<{width}}  {settings.stage}, +-{tolerance_mm:g} mm, {needs}  "
@@ -36,4 +36,4 @@ def _job_line(job: Job, width: int) -> str:
 
 def _waiting(plan: Plan) -> Iterator[str]:
     for scan in plan.waiting:
-        yield f"  waits   {one_line(scan.file.relative)}: still being copied, or held"
+        yield f"  waits   {shown(scan.file.relative)}: still being copied, or held"

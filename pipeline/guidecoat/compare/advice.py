@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..registration import Registration
+from ..rules import MM_PER_UM
 from ..settings import Settings
 from ..workplan.actions import UNSEEN_DENT, decide
 from .change import Change
@@ -17,7 +18,6 @@ from .progress import FIXED, NOT_CONFIRMED, NOT_SEEN, OVERDONE, Track, may_be_ou
 Floats = NDArray[np.float64]
 
 _COATED = ("filler", "primer", "paint")
-_UM = 1000.0
 _BROAD_FILL = (
     "If filler was put on over much of the panel, scan both in one frame and use --already-aligned."
 )
@@ -306,7 +306,7 @@ def _thickness(whole: Change, settings: Settings) -> list[str]:
     """Build against the stage's limits, the gravest first."""
     plan, build = settings.plan, whole.max_build_mm
     if settings.stage in ("primer", "paint"):
-        most = plan.primer_most_um / _UM
+        most = MM_PER_UM * plan.primer_most_um
         if build > most and settings.stage == "primer":
             return [
                 f"The build is up to {build:.2f} mm thick; {most:g} mm of primer is the most "

@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 
 from ..check import CheckResult
 from ..panel.ground import without_tables
-from ..registration.rigid import move, reflection
+from ..registration.rigid import reflection
 from ..scans.scan import Scan
 from ..settings import Settings
 from ..workplan import plan_work
 from .at_edges import settle_at_edges
-from .comparing import check_or_cut, with_cells_for
+from .comparing import check_or_cut, points_of, with_cells_for
 from .difference import LOOK_FIRST, is_others, shape_difference
 from .laying import Laid, Told, lay, read_pairs_of
 from .outlines import outlines_of
@@ -57,7 +57,7 @@ def check_like(
     other, laid = _laid(scan, like, told, reflected=reflected)
     motion, found = laid.motion, laid.found
     spread = with_cells_for(settings, (scan, other))
-    own = own_pass(check_or_cut(scan, _points(other, motion), spread))
+    own = own_pass(check_or_cut(scan, points_of(other, motion), spread))
     for _ in range(2):
         step, sigma = settle_at_edges(own, lay_pass(other, own.result, motion, None, spread))
         motion = step @ motion
@@ -114,7 +114,3 @@ def _planned(result: CheckResult, own: Pass, other: Pass) -> CheckResult:
     }
     regions = tuple(planned.get(region.region, region) for region in result.regions)
     return replace(result, plan=plan, regions=regions)
-
-
-def _points(scan: Scan, motion: Floats) -> Floats:
-    return move(motion, scan.points_mm[scan.usable].astype(np.float64))

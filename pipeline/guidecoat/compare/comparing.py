@@ -166,6 +166,11 @@ def with_cells_for(settings: Settings, scans: tuple[Scan, ...]) -> Settings:
     )
 
 
+def points_of(scan: Scan, motion: Floats) -> Floats:
+    """(k, 3) the points of a scan that count, in the frame that (4, 4) a motion brings them to."""
+    return move(motion, scan.points_mm[scan.usable].astype(np.float64))
+
+
 def check_or_cut(scan: Scan, beside: Floats, settings: Settings) -> CheckResult:
     """Check a scan; where it shows more than a panel, check the part that another one shows too.
 
@@ -238,13 +243,13 @@ def _yardstick(
         except ScanUnfitError as error:
             return _last_instead(scans, T_first, registrations, settings, error)
     if options.reference == "after":
-        beside = _points(scans[0], inverse(T_first[-1]))
+        beside = points_of(scans[0], inverse(T_first[-1]))
         last = _with_others(scans, T_first, len(scans) - 1)
         return _on_last(check_or_cut(last, beside, settings), T_first, registrations)
     (lender,) = read_alike((Path(options.reference),), settings, like=scans[0])
     motion, found = _placed(scans[0], lender, None, already_aligned=options.already_aligned)
     settings = with_cells_for(settings, (*scans, lender))
-    result = check_or_cut(lender, _points(scans[0], motion), settings)
+    result = check_or_cut(lender, points_of(scans[0], motion), settings)
     return result, [motion @ T for T in T_first], [found] * len(scans), lender.name
 
 
@@ -269,7 +274,7 @@ def _last_instead(
     try:
         result = check(_with_others(scans, T_first, len(scans) - 1), settings)
     except ScanUnfitError:
-        beside = _points(scans[-1], T_first[-1])
+        beside = points_of(scans[-1], T_first[-1])
         cut = check_or_cut(_with_others(scans, T_first, 0), beside, settings)
         return cut, T_first, [None, *registrations], "before"
     note = (
@@ -283,7 +288,7 @@ def _last_instead(
 def _with_others(scans: tuple[Scan, ...], T_first: list[Floats], number: int) -> Scan:
     """One of the scans with what the others show of the panel."""
     back = inverse(T_first[number])
-    others = [_points(scan, back @ T_first[k]) for k, scan in enumerate(scans) if k != number]
+    others = [points_of(scan, back @ T_first[k]) for k, scan in enumerate(scans) if k != number]
     return replace(scans[number], elsewhere_mm=np.concatenate(others))
 
 
@@ -291,7 +296,3 @@ def _seen_from(last: Pass, said: tuple[str, ...]) -> tuple[str, ...]:
     """Remarks with the outside as it lies in the last scan, whose frame all figures are in."""
     outside = outside_remark(last.result.chart, last.scan.name)
     return tuple(outside if is_outside(remark) else remark for remark in said)
-
-
-def _points(scan: Scan, motion: Floats) -> Floats:
-    return move(motion, scan.points_mm[scan.usable].astype(np.float64))

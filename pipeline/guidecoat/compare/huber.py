@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from ..numerics.biweight import tukey
+from ..numerics.biweight import MAD_TO_SIGMA, tukey
 
 Floats = NDArray[np.float64]
 
@@ -13,7 +13,6 @@ _TUNING = 1.345
 """The knee over the scatter that keeps 95 % of the efficiency for Gaussian noise (Huber 1981,
 Robust Statistics; from memory).
 """
-_MAD_TO_SIGMA = 1.4826
 _ROUNDS = 25
 _HELD_SHARE = 1e-3
 
@@ -43,7 +42,7 @@ def huber_fit(rows: Floats, values: Floats, cut: float = np.inf) -> tuple[Floats
         inverse = (vectors[:, kept] / eigenvalues[kept]) @ vectors[:, kept].T
         unknown = inverse @ (rows.T @ (weight * values))
         left = np.abs(values - rows @ unknown)
-        scale = _MAD_TO_SIGMA * float(np.median(left)) + 1e-9
+        scale = MAD_TO_SIGMA * float(np.median(left)) + 1e-9
         if np.isfinite(cut) and 2 * k > _ROUNDS:
             weight = tukey(left, cut)
         else:

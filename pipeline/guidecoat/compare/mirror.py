@@ -19,7 +19,7 @@ from ..registration.rigid import inverse, move, reflection
 from ..scans.scan import Scan
 from ..settings import Settings
 from ..unrolling.voxels import pieces, voxelise
-from .comparing import check_or_cut, with_cells_for
+from .comparing import check_or_cut, points_of, with_cells_for
 from .difference import LOOK_FIRST, shape_difference
 from .edge_rests import edge_rests
 from .hanging import EdgeHang, Position, hang_edges, plane_sigma_mm
@@ -199,7 +199,7 @@ def _compared(
     seconds = {"registration": time.perf_counter() - clock}
     clock = time.perf_counter()
     spread = with_cells_for(settings, (side, image))
-    own = own_pass(check_or_cut(side, _points(image, motion), spread))
+    own = own_pass(check_or_cut(side, points_of(image, motion), spread))
     seconds["fair surface"] = time.perf_counter() - clock
     clock = time.perf_counter()
     parted = _parted(own, image, laid, outlines, spread, near=near)
@@ -333,10 +333,6 @@ def _main_piece(half: Scan) -> Scan:
     number = voxels.number(half.points_mm)
     piece = pieces(voxels)
     return replace(half, usable=half.usable & (number >= 0) & (piece[number] == 0))
-
-
-def _points(scan: Scan, motion: Floats) -> Floats:
-    return move(motion, scan.points_mm[scan.usable].astype(np.float64))
 
 
 def _all_in_frame(scan: Scan) -> Floats:

@@ -11,6 +11,7 @@ from scipy import ndimage
 
 from ..findings.marks import Mark
 from ..measuring.deviation import CellDeviation
+from ..numerics.biweight import MAD_TO_SIGMA
 from ..numerics.calming import masked_gaussian
 from ..numerics.footprints import footprints_of
 from ..unrolling.cells import Cells
@@ -19,8 +20,6 @@ from .ripple_doubts import MOSTLY, is_waves
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-# Median absolute deviation to standard deviation of a normal distribution.
-_OF_MEDIAN = 1.4826
 # Of fewer cells a median says too little (choice).
 _FEWEST_SOUND = 100
 # Of the marks' ground, what the lesser of highs and lows takes up: noise has a half (choice).
@@ -47,7 +46,7 @@ def with_wander(
     if clear.sum() < _FEWEST_SOUND:
         return found
     height = found.smooth_mm[clear]
-    wander = _OF_MEDIAN * float(np.median(np.abs(height - np.median(height))))
+    wander = MAD_TO_SIGMA * float(np.median(np.abs(height - np.median(height))))
     beyond = max(wander**2 - float(np.median(found.sigma_mm[clear] ** 2)), 0.0)
     there = _unfollowed(found, clear, cells.grid.cell_mm, tolerance_mm)
     return replace(found, sigma_mm=np.sqrt(found.sigma_mm**2 + np.maximum(beyond, there)))

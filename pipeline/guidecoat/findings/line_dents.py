@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ..lines.crease import Crease
+from ..numerics.biweight import MAD_TO_SIGMA
 from ..numerics.whittaker import robust_line
 from ..outline.edges import Edge
 from ..rules import GUARD
@@ -126,7 +127,7 @@ def _dents_on(
     seen = np.isfinite(off)
     if seen.sum() < _FEWEST_STATIONS:
         return
-    scale = 1.4826 * float(np.median(np.abs(off[seen])))
+    scale = MAD_TO_SIGMA * float(np.median(np.abs(off[seen])))
     if scale > _CALM_ENOUGH * limit_mm:
         return
     for sign in (1.0, -1.0):

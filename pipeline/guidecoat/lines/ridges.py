@@ -11,6 +11,7 @@ from scipy.ndimage import gaussian_filter1d, map_coordinates, maximum_filter, me
 from scipy.sparse import csgraph
 from scipy.spatial import cKDTree
 
+from ..numerics.biweight import MAD_TO_SIGMA
 from ..numerics.local_fit import LocalFit
 from ..unrolling.chart import Grid
 from ..unrolling.polylines import length_mm, run_along
@@ -83,7 +84,7 @@ def trace_ridges(
 
 
 def _over_noise(turn: Floats) -> float:
-    spread = 1.4826 * float(np.median(np.abs(turn))) if turn.size else 0.0
+    spread = MAD_TO_SIGMA * float(np.median(np.abs(turn))) if turn.size else 0.0
     return max(_LOWEST_TURN_RAD, _NOISE_FACTOR * spread)
 
 

@@ -16,7 +16,7 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 from scipy.stats import theilslopes
 
-from ..numerics.biweight import BIWEIGHT, tukey
+from ..numerics.biweight import BIWEIGHT, MAD_TO_SIGMA, tukey
 from ..unrolling.cells import Cells
 from ..unrolling.polylines import ways_along
 from .crease import Crease
@@ -228,7 +228,7 @@ def _off_profile(patch: _Patch, along: Floats, bow: float) -> tuple[Floats, floa
     for _ in range(_FITS):
         weighted = form * weight[:, None]
         off = z - form @ np.linalg.solve(weighted.T @ form + stiff, weighted.T @ z)
-        scale = max(1.4826 * float(np.median(np.abs(off[round_it]))), _CALMEST_MM)
+        scale = max(MAD_TO_SIGMA * float(np.median(np.abs(off[round_it]))), _CALMEST_MM)
         weight = tukey(off, _WIDER * BIWEIGHT * scale) * round_it
     return off, scale
 

@@ -16,6 +16,7 @@ from ..numerics.calming import (
     UNSMOOTHED,
     calm_cells,
     calmed,
+    carried_past,
     masked_gaussian,
     smoothed,
 )
@@ -187,7 +188,7 @@ def measure_cells(
     window = smoothing_mm / HALF_WAVE_SIGMAS
     sigma = window / side
     level = smoothed(cell, judged, sigma)
-    slope_u, slope_v = np.gradient(_filled(level, judged), side)
+    slope_u, slope_v = np.gradient(carried_past(level, judged), side)
     slope = np.where(judged, 1e3 * np.hypot(slope_u, slope_v), np.nan)
     surface_sigma = np.hypot(
         _surface_sigma(surface, faces, cells, judged), _misfit(cell, faces, surface, judged, side)
@@ -238,14 +239,6 @@ def _slope_gain(sigma: float) -> float:
 
     one = 4.0 * product(a, a) - 4.0 * product(a, b) + product(b, b)
     return float(np.sqrt(one))
-
-
-def _filled(field: Floats, mask: Mask) -> Floats:
-    """The field carried on past its mask from the nearest cell, so that slopes end level there."""
-    if mask.all() or not mask.any():
-        return np.nan_to_num(field)
-    _, (i, j) = ndimage.distance_transform_edt(~mask, return_indices=True)
-    return np.asarray(field[i, j])
 
 
 def _surface_sigma(surface: FairSurface, faces: Faces, cells: Cells, judged: Mask) -> Floats:

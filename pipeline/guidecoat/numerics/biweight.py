@@ -7,6 +7,9 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
+MAD_TO_SIGMA = 1.4826
+"""Of a normal distribution, its standard deviation over its median absolute deviation."""
+
 BIWEIGHT = 4.685
 """The cut over the scatter that keeps 95 % of the efficiency for Gaussian noise (Holland & Welsch
 1977; from memory).

@@ -23,6 +23,14 @@ exp(-1 / (2 * 0.35^2)) = 0.017 of the cell itself (computed)."""
 _CALM_MM = 3.0
 
 
+def carried_past(field: Floats, mask: Mask) -> Floats:
+    """The field carried on past its mask from the nearest cell, so that slopes end level there."""
+    if mask.all() or not mask.any():
+        return np.nan_to_num(field)
+    _, (i, j) = ndimage.distance_transform_edt(~mask, return_indices=True)
+    return np.asarray(field[i, j])
+
+
 def calm_cells(side: float) -> float:
     """Sigma, in cells of this side (mm), by which heights are calmed: of one cell or 3 mm (choice).
 

@@ -6,6 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from .biweight import MAD_TO_SIGMA
+
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
@@ -32,7 +34,7 @@ def wild_cells(cell_mm: Floats) -> Mask:
     )
     beyond = np.abs(value) - np.maximum(np.sign(value) * third, 0.0)
     scatter = np.abs(value - ndimage.median_filter(value, size=3))[known]
-    usual = 1.4826 * float(np.median(scatter))
+    usual = MAD_TO_SIGMA * float(np.median(scatter))
     return np.asarray((beyond > _ALONE * np.abs(value)) & (beyond > _SCATTERS * usual))
 
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import solveh_banded
 
-from .biweight import BIWEIGHT, tukey
+from .biweight import BIWEIGHT, MAD_TO_SIGMA, tukey
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -84,7 +84,7 @@ def robust_line(
         for _ in range(3):
             line = whittaker(data, weight, smoothing)
             off = data - line
-            scale = max(1.4826 * float(np.median(np.abs(off[known]))), floor_mm)
+            scale = max(MAD_TO_SIGMA * float(np.median(np.abs(off[known]))), floor_mm)
             weight = np.where(known, tukey(off, BIWEIGHT * scale), 0.0)
     keep = slice(reach, reach + n)
     return line[keep], weight[keep]

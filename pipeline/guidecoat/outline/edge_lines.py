@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
-from ..numerics.biweight import BIWEIGHT, tukey
+from ..numerics.biweight import BIWEIGHT, MAD_TO_SIGMA, tukey
 from ..numerics.whittaker import robust_line, smooth_alike
 from ..rules import SEED
 from .edges import Edge
@@ -276,7 +276,7 @@ def _planes(beside: Beside, off_mm: Floats, least_scale_mm: float) -> tuple[Floa
         load = _summed(weight * off, beside.basis)
         found = np.linalg.solve(matrix, load[:, :, None])
         rest = np.abs(off - (beside.basis @ found)[:, :, 0])
-        scale = np.maximum(least_scale_mm, 1.4826 * _medians(rest, beside.weight > 0))
+        scale = np.maximum(least_scale_mm, MAD_TO_SIGMA * _medians(rest, beside.weight > 0))
         used, weight = weight, beside.weight * tukey(rest, BIWEIGHT * scale[:, None])
     plane: Floats = np.where(enough[:, None], found[:, :, 0], np.nan)
     inverse = np.linalg.inv(matrix)

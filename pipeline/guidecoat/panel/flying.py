@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from ..numerics.biweight import MAD_TO_SIGMA
 from ..unrolling.cells import Cells, ChartedPoints
 
 Floats = NDArray[np.float64]
@@ -39,7 +40,7 @@ def unspoilt(cells: Cells, skin: Mask) -> Mask:
     _, (i, j) = ndimage.distance_transform_edt(~skin, return_indices=True)
     height = cells.height_mm[i, j]
     off = np.abs(height - ndimage.median_filter(height, size=5))
-    usual = 1.4826 * float(np.median(off[skin]))
+    usual = MAD_TO_SIGMA * float(np.median(off[skin]))
     label, count = ndimage.label(skin & (off > max(_LEAST_MM, _TIMES_USUAL * usual)), _FULL)
     size = np.bincount(label.ravel(), minlength=count + 1)
     size[0] = 0

@@ -12,11 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from ..findings.regions import Region
 from ..measuring.deviation import Deviation
-from ..numerics.calming import HALF_WAVE_SIGMAS, smoothed
+from ..numerics.calming import HALF_WAVE_SIGMAS, carried_past, smoothed
 from ..outline.faces import Faces
 from ..surface.fair_points import fair_points
 from ..surface.fairing import FairSurface
@@ -140,7 +139,7 @@ def light_panel(
     error = float(np.median(cells.error_mm[judged])) if judged.any() else 0.0
     window = _window_mm(error, side, _NOISE_SHARE_OF_SLOPE * slope_tolerance_mrad)
     smooth = smoothed(deviation.cell_mm, judged, window / side)
-    slope_u, slope_v = np.gradient(_carried_on(smooth, judged), side)
+    slope_u, slope_v = np.gradient(carried_past(smooth, judged), side)
     slope_u, slope_v = (np.where(judged, s, np.nan).ravel() for s in (slope_u, slope_v))
     along_u = place.along_u + slope_u[:, None] * place.normals
     along_v = place.along_v + slope_v[:, None] * place.normals
@@ -203,14 +202,6 @@ def panel_wander_mm(lit: LitPanel, regions: tuple[Region, ...]) -> float:
     whole = wander_mm(lit, np.ones(lit.shift_along_mm.shape, bool))
     known = [w for w in (whole, *wander_by_region(lit, regions).values()) if np.isfinite(w)]
     return max(known, default=float("nan"))
-
-
-def _carried_on(field: Floats, mask: Mask) -> Floats:
-    """The field past its mask as at the nearest cell of it."""
-    if mask.all() or not mask.any():
-        return np.nan_to_num(field)
-    _, (i, j) = ndimage.distance_transform_edt(~mask, return_indices=True)
-    return np.asarray(field[i, j])
 
 
 def _slope_noise_mrad(error_mm: float, cell_mm: float, window_mm: float) -> float:

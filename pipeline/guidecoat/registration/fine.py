@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from ..numerics.biweight import BIWEIGHT, tukey
+from ..numerics.biweight import BIWEIGHT, MAD_TO_SIGMA, tukey
 from .coarse import thin
 from .pairing import Pairs, against_rim, against_surface, facing_right, nearest
 from .rigid import inverse, move, stepped
@@ -18,8 +18,6 @@ from .surfels import Surfels
 
 Array = NDArray[np.float64]
 MOST_STEPS = 60
-MAD_TO_SIGMA = 1.4826
-# Tukey's constant for 95 % efficiency under normal noise.
 SETTLED_MM = 1e-3
 RIM_CORRELATION = 3.0
 RIM_CELLS = 8.0

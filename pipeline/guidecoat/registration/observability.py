@@ -6,8 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from ..numerics.biweight import MAD_TO_SIGMA
 from .coarse import thin
-from .fine import MAD_TO_SIGMA, Fit, Readings, information
+from .fine import Fit, Readings, information
 from .pairing import seen_alike
 from .result import NOT_NOISE, OPEN_FACTOR, WeakDirection, read_only
 from .settings import RegistrationSettings

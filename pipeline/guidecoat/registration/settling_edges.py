@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ..numerics.biweight import BIWEIGHT
+from ..numerics.biweight import BIWEIGHT, MAD_TO_SIGMA
 from .edge_windows import LENGTH_MM, EdgeWindows, find_windows, read_edges
-from .fine import EDGE_FLOOR_MM, MAD_TO_SIGMA, SETTLED_MM, FineWork, Fit, Readings, solve_step
+from .fine import EDGE_FLOOR_MM, SETTLED_MM, FineWork, Fit, Readings, solve_step
 from .rigid import move
 from .settings import RegistrationSettings
 from .surfels import Surfels

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.special import ndtri
 
+from ..numerics.biweight import MAD_TO_SIGMA
 from ..numerics.calming import CALM_GAIN, calmed
 from ..numerics.specks import wild_cells
 from ..rules import FAMILY_RISK, FOOT_OF_TOLERANCE, FOOT_SIGMAS, GUARD
@@ -160,7 +161,7 @@ def _calmed_field(apart: Floats, known: Mask, noise: Floats, least: Floats) -> _
     for row in range(known.shape[1]):
         own = smooth[known[:, row], row]
         if len(own) >= _FEWEST_ALIKE:
-            scatter[row] = 1.4826 * float(np.median(np.abs(own)))
+            scatter[row] = MAD_TO_SIGMA * float(np.median(np.abs(own)))
     sigma = np.sqrt(np.maximum(CALM_GAIN * noise, scatter) ** 2 + lost**2 + least**2)
     return _Field(np.where(known, smooth, 0.0), np.where(known, sigma, np.inf), known)
 

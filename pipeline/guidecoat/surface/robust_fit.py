@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from ..numerics.biweight import BIWEIGHT, tukey
+from ..numerics.biweight import BIWEIGHT, MAD_TO_SIGMA, tukey
 from ..numerics.calming import masked_gaussian
 from ..numerics.spline import Fit, Rows, half_at, solve
 from ..outline.edge_lines import NOISE_DRAWS, EdgeLine
@@ -198,8 +198,8 @@ def _reweighted(
     off = job.height_mm - job.rows @ fit.coefficients
     calm = _calmed(job, off)
     among = weight > 0.0
-    scale = 1.4826 * float(np.median(np.abs(calm[among])))
-    noise = 1.4826 * float(np.median(np.abs(off[among])))
+    scale = MAD_TO_SIGMA * float(np.median(np.abs(calm[among])))
+    noise = MAD_TO_SIGMA * float(np.median(np.abs(off[among])))
     after = np.where(job.ripple, 1.0, tukey(calm, BIWEIGHT * max(scale, job.floor_mm)))
     return FitStep(batten_mm, fit, off, scale, noise, after, hold, lines, free)
 

@@ -15,7 +15,7 @@ from numpy.polynomial import legendre
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from ..numerics.biweight import BIWEIGHT, tukey
+from ..numerics.biweight import BIWEIGHT, MAD_TO_SIGMA, tukey
 from ..numerics.spline import Rows, SplineSpace
 from ..numerics.whittaker import whittaker
 from ..rules import SEED
@@ -124,7 +124,7 @@ def _robust_scale(values: Floats, height_mm: Floats, weight: Floats) -> float:
     kept, scale = np.ones(len(height_mm)), 0.0
     for _ in range(_ROUNDS):
         off = height_mm - values @ _least_squares(values, height_mm, kept * weight)
-        scale = 1.4826 * float(np.median(np.abs(off)))
+        scale = MAD_TO_SIGMA * float(np.median(np.abs(off)))
         kept = tukey(off, BIWEIGHT * scale + _NEGLIGIBLE)
     return scale
 

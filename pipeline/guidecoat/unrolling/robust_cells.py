@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..chunks import in_threads
-from ..numerics.biweight import BIWEIGHT, tukey
+from ..numerics.biweight import BIWEIGHT, MAD_TO_SIGMA, tukey
 from ..numerics.local_fit import plane_of_sums
 
 Floats = NDArray[np.float64]
@@ -104,7 +104,7 @@ def _average_block(
     m = kept.sum(axis=1)
     plane = m >= MAKES_A_PLANE
     free = np.where(plane, np.maximum(m - 3.0, 1.0), np.maximum(m - 1.0, 1.0)) / m
-    spread = 1.4826 * _upper_median(np.abs(z), kept, m)
+    spread = MAD_TO_SIGMA * _upper_median(np.abs(z), kept, m)
     weight = (kept & (np.abs(z) < _FAR_OFF * spread[:, None] + 1e-9)).astype(np.float64)
     going = np.ones(len(m), np.bool_)
     for step in range(_STEPS):
@@ -114,7 +114,7 @@ def _average_block(
         rest -= slope[:, 1, None] * (v - centre[:, 1, None])
         if step == _STEPS - 1:
             break
-        sigma = 1.4826 * _upper_median(np.abs(rest), kept, m) / np.sqrt(free)
+        sigma = MAD_TO_SIGMA * _upper_median(np.abs(rest), kept, m) / np.sqrt(free)
         going &= (m >= _REWEIGHTED_FROM) & (sigma > 1e-7)
         if not going.any():
             break

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy.spatial import ConvexHull, QhullError
 
 from ..errors import ScanUnfitError
+from ..numerics.biweight import MAD_TO_SIGMA
 from ..numerics.local_fit import quadratic_columns
 from ..scans.scan import Scan
 from .chart import Chart
@@ -326,17 +327,16 @@ def _roll(
     are brought back by the sag along the axis, a parabola, which smears the section.
     """
     q = (centre - origin) @ base.T
-    section = q[:, 1:]
-    robust, brought = weight.copy(), section
+    robust, brought = weight.copy(), q[:, 1:]
     for _ in range(8):
         centre_ab, curvature = _circle(brought[:, 0], brought[:, 1], robust)
         chart = _chart_at(base, origin, centre_ab, curvature, 0.0, 0.0, axis_by, outside_by)
         uvh = chart.to_chart(centre)
         sag = np.polyval(np.polyfit(q[:, 0], uvh[:, 2], _SAG_DEGREE, w=np.sqrt(robust)), q[:, 0])
         angle = curvature * uvh[:, 1] + np.arctan2(centre_ab[2], centre_ab[3])
-        brought = section - sag[:, None] * np.column_stack([np.sin(angle), np.cos(angle)])
+        brought = q[:, 1:] - sag[:, None] * np.column_stack([np.sin(angle), np.cos(angle)])
         off = uvh[:, 2] - sag
-        scale = 1.4826 * np.median(np.abs(off)) + 1e-9
+        scale = MAD_TO_SIGMA * np.median(np.abs(off)) + 1e-9
         robust = weight / (1.0 + (off / (2.0 * scale)) ** 2)
     middle_u = 0.5 * (uvh[:, 0].min() + uvh[:, 0].max())
     middle_v = 0.5 * (uvh[:, 1].min() + uvh[:, 1].max())

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from ..findings.regions import Region
+from ..rules import MM_PER_UM
 from ..settings import PlanSettings
 
 _LEAST_TAP_MM = 0.05
@@ -31,7 +32,6 @@ _RULES = {
 # A stretched panel springs: a broad, shallow high. A knock from behind is small and steep.
 _OIL_CAN_WIDTH_MM = 120.0
 _OIL_CAN_FLATNESS = 60.0
-_UM = 1e-3
 UNSEEN_DENT = (
     "it may be a dent that is filled, as long as the batten: the fair surface of the first scan "
     "then ran through it, and all that fills it stands proud of that"
@@ -280,8 +280,8 @@ def polyester_levels_mm(figures: PlanSettings) -> tuple[float, float]:
     blocking takes, and the depth it never levels more than, by the greatest.
     """
     return (
-        _UM * figures.sprayed_polyester_least_um * figures.blocking_takes_least,
-        _UM * figures.sprayed_polyester_most_um * figures.blocking_takes_most,
+        MM_PER_UM * figures.sprayed_polyester_least_um * figures.blocking_takes_least,
+        MM_PER_UM * figures.sprayed_polyester_most_um * figures.blocking_takes_most,
     )
 
 
@@ -311,7 +311,7 @@ def _wave_block(case: _Case) -> Action:
 def _film_mm(case: _Case) -> float:
     """Film that is there, or else the least that the shop sprays."""
     given = case.beneath_mm
-    return given if given is not None else _UM * case.figures.primer_least_um
+    return given if given is not None else MM_PER_UM * case.figures.primer_least_um
 
 
 def _primer_high(case: _Case) -> Action:
@@ -324,7 +324,7 @@ def _primer_high(case: _Case) -> Action:
 
 
 def _primer_low(case: _Case) -> Action:
-    levels, size = _UM * case.figures.primer_levels_most_um, case.size_mm
+    levels, size = MM_PER_UM * case.figures.primer_levels_most_um, case.size_mm
     if size <= levels:
         why = f"{size:.2f} mm is within the {levels:.2f} mm that a primer film levels"
         return Action("prime", "prime and block again", why, size)
