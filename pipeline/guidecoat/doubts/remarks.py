@@ -164,7 +164,7 @@ def _blind_to_ripple(unrolled: Unrolled, settings: Settings) -> list[str]:
         return []
     return [
         f"This scan cannot see the slope tolerance: the least ripple it tells from nothing is "
-        f"{seen:.1f} mrad, the tolerance is {limit:g} mrad; finer ripple is missed. Scan closer, "
+        f"{seen:.2f} mrad, the tolerance is {limit:g} mrad; finer ripple is missed. Scan closer, "
         "more densely or with less noise."
     ]
 
