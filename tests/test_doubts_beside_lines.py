@@ -32,7 +32,7 @@ def test_a_mark_amid_skin_that_is_not_followed_is_no_surer_than_that_skin() -> N
     low in its flank is read against skin that lies off, one far from it is not.
     """
     x, y = places(np.random.default_rng(1), 1000.0, 640.0, 1.2)
-    bead = 0.13 * np.exp(-(((y - 100.0) / 48.0) ** 2))
+    bead = 0.13 * np.exp(-(((y - 100.0) / 44.0) ** 2))
     on_it, clear = (40.0, 125.0, -1.5, 90.0, 90.0), (-250.0, -120.0, -1.5, 90.0, 90.0)
     result = looked_at(bead + bumps(x, y, [on_it, clear]), x, y, noise_mm=0.04, seed=1)
     beside, far = (nearest(result, *mark[:2], peak_mm=-1.0) for mark in (on_it, clear))

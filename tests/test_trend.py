@@ -58,13 +58,20 @@ def bent_section(y: Floats) -> Floats:
 def test_high_degrees_follow_form_that_is_none_of_the_fifth() -> None:
     space, uv, plain = trended()
     height, weight = bent_section(uv[:, 1]), np.ones(len(uv))
-    rich = plain.enriched(height, weight, batten_mm=BATTEN_MM)
+    rich = plain.enriched(height, weight, batten_mm=BATTEN_MM, near_mm=0.1)
     left = [
         float(np.std(space.rows(*uv.T) @ trend.fit(height, weight, batten_mm=BATTEN_MM) - height))
         for trend in (plain, rich)
     ]
     assert left[0] > 0.1
     assert left[1] < 0.25 * left[0]
+
+
+def test_form_that_no_polynomial_follows_lets_in_no_high_degrees() -> None:
+    """Waves of 100 mm beside a bend: nearer is not on it."""
+    _, uv, plain = trended()
+    height = bent_section(uv[:, 1]) + 0.4 * np.sin(2.0 * np.pi * uv[:, 0] / 100.0)
+    assert not plain.enriched(height, np.ones(len(uv)), batten_mm=BATTEN_MM, near_mm=0.1).rich
 
 
 @pytest.mark.parametrize("noise_mm", [0.0, 0.05])
@@ -74,7 +81,7 @@ def test_a_mark_in_a_corner_lets_in_no_high_degrees(noise_mm: float) -> None:
     height = 12.0 * (uv[:, 1] / 300.0) ** 2 + 4.0 * (uv[:, 0] / 400.0) ** 4
     height += noise_mm * np.random.default_rng(3).normal(size=len(uv))
     height -= 1.3 * (np.hypot(*(uv - [300.0, 210.0]).T) < 80.0)
-    assert not plain.enriched(height, np.ones(len(uv)), batten_mm=BATTEN_MM).rich
+    assert not plain.enriched(height, np.ones(len(uv)), batten_mm=BATTEN_MM, near_mm=0.1).rich
 
 
 @pytest.mark.parametrize(("rich", "follows_mm"), [(False, 240.0), (True, 300.0)])

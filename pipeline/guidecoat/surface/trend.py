@@ -97,9 +97,15 @@ class Trend:
         # Up to quadratics the energy leaves all free anyway.
         return np.asarray(used | (self.degree.sum(axis=1) <= 2))
 
-    def enriched(self, height_mm: Floats, weight: Floats, *, batten_mm: float) -> Trend:
-        """The trend with high degrees too where the sound metal lies nearer to those; itself where
-        it does not.
+    def enriched(
+        self, height_mm: Floats, weight: Floats, *, batten_mm: float, near_mm: float
+    ) -> Trend:
+        """The trend with high degrees too where the sound metal lies nearer to those, and on them;
+        itself where it does not.
+
+        Parameters
+        ----------
+        near_mm : metal that lies farther off has form that is no polynomial of theirs either.
         """
         rich = replace(self, rich=True)
         step = max(1, len(self.cell) // _GAINED_OF_CELLS)
@@ -110,7 +116,8 @@ class Trend:
             )
             for trend in (self, rich)
         )
-        return rich if rich_mm < min(_GAINED * plain_mm, plain_mm - _GAINED_MM) else self
+        gained_mm = min(_GAINED * plain_mm, plain_mm - _GAINED_MM)
+        return rich if rich_mm < min(gained_mm, near_mm) else self
 
 
 def _least_squares(values: Floats, height_mm: Floats, weight: Floats) -> Floats:
