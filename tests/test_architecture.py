@@ -196,6 +196,12 @@ def test_command_line_starts_light() -> None:
     assert not set(run.stdout.split()) & set(HEAVY)
 
 
+def test_a_shop_s_history_is_told_without_loading_what_a_check_needs() -> None:
+    code = "import sys, guidecoat.batch.history; print(*sys.modules)"
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert not set(run.stdout.split()) & {"scipy", "guidecoat.check"}
+
+
 # Stages, of which the layout names every module.
 STAGES = (
     "formats scans numerics unrolling lines outline panel surface measuring findings doubts preview"

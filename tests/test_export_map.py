@@ -23,7 +23,8 @@ from guidecoat.pictures.map_picture import map_png
 from guidecoat.pictures.map_style import Page, Sheet
 from guidecoat.pictures.placing import Box, Room, busy_sums
 from guidecoat.wording.map_words import MapWords
-from guidecoat.wording.words import outside_words, shown, verdict_words
+from guidecoat.wording.plain import shown
+from guidecoat.wording.words import outside_words, verdict_words
 
 NASTY = "$x^2$ <script>alert(1)</script> =cmd \ud800 \n \u6c49"
 RESULT = export_fixture.result(points=50)

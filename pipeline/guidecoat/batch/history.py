@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from ..errors import SettingsError
-from ..wording.words import shown
+from ..wording.plain import shown
 from .ledger import Run, open_ledger
 from .names import ScanName, folded, parse_name
 from .page import NET_SINCE, TREND_COLUMNS, panel_passes, trend_cells

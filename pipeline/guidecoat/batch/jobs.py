@@ -11,7 +11,7 @@ from pathlib import PurePosixPath
 
 from ..errors import SettingsError
 from ..settings import Settings
-from ..wording.words import shown
+from ..wording.plain import shown
 from .jobfile import JOB_FILE, JobFile, parse_job_file
 from .memory import memory_needed_mb, points_in
 from .names import SIDES, ScanName, folded, parse_name

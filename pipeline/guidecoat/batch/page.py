@@ -9,7 +9,7 @@ from pathlib import Path
 from urllib.parse import quote
 
 from .. import __version__
-from ..wording.words import shown
+from ..wording.plain import shown
 from .ledger import Run
 from .names import folded
 from .outcome import FAILED, SKIPPED

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from ..errors import SettingsError
 from ..settings import Settings, load_settings
-from ..wording.words import shown
+from ..wording.plain import shown
 from .addresses import is_address
 from .jobfile import JobFile
 from .jobs import SettingsOf

@@ -7,7 +7,7 @@ import io
 from collections.abc import Sequence
 from pathlib import Path
 
-from ..wording.words import shown
+from ..wording.plain import shown
 from .ledger import Run
 from .whole_file import write_whole
 

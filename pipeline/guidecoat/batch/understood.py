@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from ..wording.words import shown
+from ..wording.plain import shown
 from .jobs import Job, Plan
 from .work import KINDS
 

@@ -20,7 +20,7 @@ from ..pictures.mesh import coloured_mesh, write_mesh_glb
 from ..report.pair_page import comparison_page
 from ..wording.compare_words import change_words, placing_words, progress_words
 from ..wording.map_words import MapWords
-from ..wording.words import shown
+from ..wording.plain import shown
 from .compare_summary import comparison_summary
 from .compare_tables import history_csv, regions_csv
 from .summary import write_summary

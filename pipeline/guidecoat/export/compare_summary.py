@@ -18,7 +18,7 @@ from ..registration import Registration
 from ..settings import resolved
 from ..wording.compare_words import position_words
 from ..wording.hanging_words import hanging_words
-from ..wording.words import shown
+from ..wording.plain import shown
 from .compare_tables import track_rows
 from .summary import summary_of
 

@@ -8,7 +8,7 @@ import math
 
 from ..compare import Comparison, Track
 from ..compare.advice import build_mm, left_verdict, put_on_mm
-from ..wording.words import shown
+from ..wording.plain import shown
 from .tables import COLUMNS, harmless, plain_number
 
 TRACK_COLUMNS = (*COLUMNS, "was_mm", "build_mm", "state")

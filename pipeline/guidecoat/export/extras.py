@@ -23,7 +23,7 @@ from ..preview.sections import (
     line_ends,
     require_stations,
 )
-from ..wording.words import shown
+from ..wording.plain import shown
 from .templates import sections_csv, sections_dxf, template
 
 

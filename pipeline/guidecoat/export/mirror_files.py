@@ -11,7 +11,7 @@ from ..pictures.mesh import coloured_mesh, write_mesh_glb
 from ..report.pair_page import mirror_page
 from ..wording.compare_words import plane_words, position_words, shape_words
 from ..wording.map_words import MapWords
-from ..wording.words import shown
+from ..wording.plain import shown
 from .compare_files import drawn
 from .compare_summary import mirror_summary
 from .summary import write_summary

@@ -13,7 +13,8 @@ from typing import Any
 from .. import __version__
 from ..check import CheckResult
 from ..report.plan_sheet import write_plan_sheet
-from ..wording.words import scan_file, shown
+from ..wording.plain import shown
+from ..wording.words import scan_file
 from ..workplan import Fill, WorkPlan
 from ..workplan.boards import Board
 from ..workplan.steps import Decision, Step

@@ -14,7 +14,8 @@ from .. import __version__
 from ..check import CheckResult
 from ..measuring.deviation import is_judged
 from ..settings import resolved
-from ..wording.words import scan_file, shown
+from ..wording.plain import shown
+from ..wording.words import scan_file
 from .tables import COLUMNS
 
 

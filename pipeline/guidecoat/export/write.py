@@ -10,7 +10,7 @@ from ..check import CheckResult
 from ..pictures.colours import Scale, scale_for
 from ..pictures.mesh import coloured_mesh, write_mesh_glb, write_mesh_ply
 from ..preview.sections import Section
-from ..wording.words import shown
+from ..wording.plain import shown
 from .extras import Extras, cut_sections, write_extras
 from .plan_files import write_plan
 from .summary import summary_of, write_summary

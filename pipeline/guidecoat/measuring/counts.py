@@ -46,4 +46,4 @@ def count_points(
     rest = int((status == NOT_JUDGED).sum()) - sum(charted.dropped.values())
     if rest > 0:
         dropped["not judged: strips, openings, flying points"] = rest
-    return PointCounts(judged_points(scan, point_status), int((status == HELD).sum()), dropped)
+    return PointCounts(int(is_judged(status).sum()), int((status == HELD).sum()), dropped)

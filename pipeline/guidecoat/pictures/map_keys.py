@@ -8,7 +8,8 @@ from .. import __version__
 from ..check import CheckResult
 from ..findings.regions import Region
 from ..wording.map_words import MapWords
-from ..wording.words import outside_words, shown, signed
+from ..wording.plain import shown
+from ..wording.words import outside_words, signed
 from .colours import HELD_GREY, NEUTRAL, NOT_JUDGED_GREY, Scale, band_colours
 from .map_labels import MEASURED, placed_marks
 from .map_layers import creases_shown, left_out, reasons_shown

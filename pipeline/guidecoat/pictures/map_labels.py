@@ -12,7 +12,8 @@ from ..findings.regions import Region
 from ..findings.tapes import tape_foot
 from ..numerics.footprints import footprints_of
 from ..outline.edge_lines import EdgeLine
-from ..wording.words import shown, signed
+from ..wording.plain import shown
+from ..wording.words import signed
 from .map_layers import creases_shown
 from .map_style import INK, PALE_INK, PAPER, PX_PER_PT, Sheet
 from .placing import Box, Point, Room, box_at, busy_sums

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import SettingsError
-from ..wording.words import shown
+from ..wording.plain import shown
 from .drawing import INK, PALE, Drawing, Lettering, Stroke, cross
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from ..check import CheckResult
 from ..settings import PlanSettings
-from ..wording.words import shown
+from ..wording.plain import shown
 from ..workplan import Fill, WorkPlan
 from .colours import LOW_COLOURS, NEUTRAL, NOT_JUDGED_GREY
 from .map_labels import name_place, region_name

@@ -7,11 +7,11 @@ from ..doubts.remarks import is_blind_spot
 from ..pictures.colours import Scale
 from ..preview.sections import Section
 from ..settings import resolved
+from ..wording.plain import shown
 from ..wording.words import (
     blind_spot,
     outside_words,
     scan_file,
-    shown,
     surface_words,
     verdict_words,
 )

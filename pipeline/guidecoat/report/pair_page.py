@@ -21,7 +21,8 @@ from ..wording.compare_words import (
     state_words,
 )
 from ..wording.hanging_words import hanging_words
-from ..wording.words import scan_file, shown
+from ..wording.plain import shown
+from ..wording.words import scan_file
 from . import pieces
 from .plan_page import plan_piece
 from .remaining import remaining

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from .. import __version__
 from ..doubts.remarks import is_note
-from ..wording.words import shown
+from ..wording.plain import shown
 
 _KINDS = {"f4": "<f4", "i2": "<i2", "u2": "<u2", "i4": "<i4", "u1": "u1"}
 _OPTION = re.compile(r"--[a-z][a-z-]*[a-z]")

@@ -7,7 +7,8 @@ from pathlib import Path
 
 from .. import __version__
 from ..check import CheckResult
-from ..wording.words import scan_file, shown, verdict_words
+from ..wording.plain import shown
+from ..wording.words import scan_file, verdict_words
 from ..workplan import Fill, WorkPlan
 from ..workplan.steps import Step
 

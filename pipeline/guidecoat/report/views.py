@@ -12,7 +12,7 @@ from ..check import CheckResult
 from ..findings.regions import Region
 from ..preview.light import light_panel, panel_wander_mm, wander_by_region
 from ..surface.fair_points import fair_points
-from ..wording.words import shown
+from ..wording.plain import shown
 from .lamps import lamp_rows, light_data, light_piece
 from .scene import Channel, Thinned, scene_data, thinned
 from .steps import size_words

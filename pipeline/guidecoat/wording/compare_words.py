@@ -8,7 +8,8 @@ from collections import Counter
 from ..compare import Comparison, Stand, Track
 from ..compare.mirror import MirrorResult
 from ..compare.progress import FIXED, NOT_CONFIRMED, OVERDONE
-from .words import shown, signed
+from .plain import shown
+from .words import signed
 
 STATES = ("fixed", "improved", "unchanged", "worse", "new", "not seen", NOT_CONFIRMED)
 _NO_KNOCK = "no knock"

@@ -8,6 +8,7 @@ from ..check import CheckResult
 from ..measuring.blind import SURFACE
 from ..preview.sections import ACROSS, ALONG, PICKED
 from ..scans.scan import Scan
+from .plain import shown
 
 SECTION_ENDS = {
     ACROSS: ("the map's bottom", "the map's top"),
@@ -18,12 +19,6 @@ SECTION_ENDS = {
 
 # Bands along edges alone take a fifth of a small panel; with less judged the verdict says so.
 _MOSTLY_JUDGED = 0.8
-
-
-def shown(text: str) -> str:
-    """A name made fit for any output: one line, and valid Unicode whatever the file system held."""
-    clean = text.encode("utf-8", "replace").decode("utf-8")
-    return "".join(c if c.isprintable() else " " for c in clean)
 
 
 def scan_file(scan: Scan) -> str:
